@@ -258,7 +258,7 @@ CREATE TABLE configuration_version (
 
 -- Settled records by blocks of 256 sequences of one epoch. `content` is over identities and plaintexts of
 -- authentic records, so it is the same in every complete copy; `guard` is over every stored column.
-CREATE TABLE chunk (
+CREATE TABLE block (
     logger INTEGER NOT NULL, epoch INTEGER NOT NULL, block INTEGER NOT NULL,
     first INTEGER NOT NULL, last INTEGER NOT NULL,          -- sequences that are in it
     records INTEGER NOT NULL,                               -- authentic ones
@@ -367,7 +367,7 @@ CREATE TABLE retired_row (
 CREATE INDEX retired_by_hand ON retired_row (logger, epoch, sequence) WHERE rank = 0 AND lag IS NULL;
 
 -- What was given up at one time of one block, as its digest had it. A record of the block that comes later is no part
--- of it: that has its own row in `chunk`.
+-- of it: that has its own row in `block`.
 CREATE TABLE retired_block (
     logger INTEGER NOT NULL, epoch INTEGER NOT NULL, block INTEGER NOT NULL,
     backup INTEGER NOT NULL,                                -- backup_made.id: the newest that was made before
@@ -599,10 +599,10 @@ UNION ALL
 SELECT logger, epoch, sequence, rank, time, lag, slot, synchronised, import, stored_at FROM retired_row;
 
 -- Where to look for a time, and what a copy is compared by.
-CREATE VIEW settled_chunk AS
+CREATE VIEW settled_block AS
 SELECT logger, epoch, first, last, records, time_min, time_max, lower(hex(content)) AS content_digest,
     NULL AS retired_at
-FROM chunk
+FROM block
 UNION ALL
 SELECT logger, epoch, first, last, records, time_min, time_max, lower(hex(content)), retired_at
 FROM retired_block;

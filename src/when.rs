@@ -1,7 +1,7 @@
 //! Offsets, dates and instants as people write them.
 //!
-//! Input: text of the site's files. Output: times by the gateway's clock, and offsets in seconds. What this is not: it reads no clock and knows no
-//! daylight saving, since a site has one fixed offset.
+//! Input: text of the site's files. Output: times by the gateway's clock, and offsets in seconds. What this is not: it
+//! reads no clock and knows no daylight saving, because a site has one fixed offset.
 //!
 //! Standards: RFC 3339 for instants; ISO 8601 calendar dates in the form `YYYY-MM-DD`.
 //!
@@ -25,7 +25,7 @@ pub mod civil;
 use crate::time::{GatewayTime, LoggerTime};
 use chrono::{DateTime, Datelike, Months, NaiveDate, NaiveDateTime, NaiveTime};
 
-/// The largest offset from UTC in minutes, either way: 14 hours is the largest in civil use.
+/// The largest offset from UTC in minutes, in either direction: 14 hours is the largest in civil use.
 const OFFSET_MAX_MINUTES: i32 = 14 * 60;
 /// The last second that a logger's clock can show (32 bits, from 1970).
 const INSTANT_MAX: i64 = u32::MAX as i64;
@@ -72,8 +72,8 @@ pub fn day(text: &str) -> Result<GatewayTime, &'static str> {
     Ok(GatewayTime(date(text)?.and_time(NaiveTime::MIN).and_utc().timestamp()))
 }
 
-/// The months of a calendar with this offset that end with the one of `now`, oldest first: the first second of each, and the
-/// second after its last.
+/// The last months of a calendar with this offset, up to the month of `now`, oldest first: the first second of each,
+/// and the second after its last.
 pub fn months(now: GatewayTime, offset_s: i32, number: u32) -> Vec<(GatewayTime, GatewayTime)> {
     let offset = i64::from(offset_s);
     let Some(date) = DateTime::from_timestamp(now.later(offset).unix_s(), 0) else {
@@ -100,7 +100,7 @@ pub fn instant(text: &str, site_offset_s: i32) -> Result<GatewayTime, &'static s
     if let Ok(instant) = DateTime::parse_from_rfc3339(text) {
         return in_range(instant.timestamp());
     }
-    // `T` or a space, with or without seconds: what is missing is the offset.
+    // `T` or a space, with or without seconds: only the offset is missing.
     let local = text.replacen(' ', "T", 1);
     let forms = ["%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M"];
     if forms.iter().any(|form| NaiveDateTime::parse_from_str(&local, form).is_ok()) {
@@ -109,15 +109,15 @@ pub fn instant(text: &str, site_offset_s: i32) -> Result<GatewayTime, &'static s
     Err("is neither a date nor an instant")
 }
 
-/// An instant typed where no site's offset is known: RFC 3339, in [`crate::time::PLAUSIBLE_S`].
+/// An instant typed where the site's offset is not known: RFC 3339, in [`crate::time::PLAUSIBLE_S`].
 pub fn typed(text: &str) -> Result<GatewayTime, &'static str> {
     let time = DateTime::parse_from_rfc3339(text)
         .map_err(|_| "is no time; write it as 2026-05-04T00:00:00Z or 2026-05-04T00:00:00-07:00")?;
     plausible(GatewayTime(time.timestamp()))
 }
 
-/// An instant with its offset (RFC 3339), or a day and time as on a clock in this offset (`2026-05-04 08:15`, with or
-/// without seconds). `None`: it is written otherwise.
+/// An instant with its offset (RFC 3339), or a day and time as on a clock with this offset (`2026-05-04 08:15`, with or
+/// without seconds). `None`: it is in another form.
 pub fn by_clock(text: &str, utc_offset_s: i32) -> Option<GatewayTime> {
     if let Ok(time) = DateTime::parse_from_rfc3339(text) {
         return Some(GatewayTime(time.timestamp()));
@@ -127,8 +127,8 @@ pub fn by_clock(text: &str, utc_offset_s: i32) -> Option<GatewayTime> {
     Some(GatewayTime(local.and_utc().timestamp() - i64::from(utc_offset_s)))
 }
 
-/// An RFC 3339 instant in whole seconds that a logger recorded, as files have millions of: the usual form is read without the general parser.
-/// `None`: it is written otherwise.
+/// An RFC 3339 instant in whole seconds that a logger recorded. Files have millions of them, so the usual form is read
+/// without the general parser. `None`: it is in another form.
 pub fn in_whole_seconds(text: &[u8]) -> Option<LoggerTime> {
     quick(text).or_else(|| {
         let time = DateTime::parse_from_rfc3339(std::str::from_utf8(text).ok()?).ok()?;
@@ -136,7 +136,7 @@ pub fn in_whole_seconds(text: &[u8]) -> Option<LoggerTime> {
     })
 }
 
-/// `2026-05-04T00:00:00Z` without the general parser, which takes ten times as long; anything else: `None`.
+/// `2026-05-04T00:00:00Z`, without the general parser, which takes ten times as long; anything else: `None`.
 fn quick(cell: &[u8]) -> Option<LoggerTime> {
     let cell: &[u8; 20] = cell.try_into().ok()?;
     let marks = [(4, b'-'), (7, b'-'), (10, b'T'), (13, b':'), (16, b':'), (19, b'Z')];

@@ -93,7 +93,7 @@ fn a_port_that_is_no_terminal_is_told_by_check_and_by_run() {
 fn a_file_that_is_no_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
     let site = site();
     std::fs::write(site.ledger(), "not SQLite at all\n".repeat(100)).unwrap();
-    run_refuses(&site, 3, &["ledger.db", "no stonechat ledger", "left as it is"]);
+    run_refuses(&site, 3, &["ledger.db", "not a stonechat ledger", "not changed"]);
     assert!(std::fs::read_to_string(site.ledger()).unwrap().starts_with("not SQLite"));
     std::fs::remove_file(site.ledger()).unwrap();
     drop(stonechat::ledger::Ledger::open(&site.ledger()).unwrap());
@@ -135,7 +135,7 @@ fn without_a_configuration_or_a_ledger_commands_say_what_to_do() {
         &["verify"],
         &["set-aside", "list"],
         &["set-aside", "retry"],
-        &["import", "--list"],
+        &["import", "list"],
     ] {
         let output = site.output(args);
         assert_eq!(output.status.code(), Some(3), "{args:?}");
@@ -162,11 +162,17 @@ fn every_command_explains_itself_with_an_example() {
         "write-off",
         "completeness",
         "remark",
-        "manual",
+        "manual-reading",
+        "logbook",
         "units",
         "plot",
+        "export",
         "verify",
         "backup",
+        "restore",
+        "compare",
+        "salvage",
+        "enrol",
         "set-aside",
         "key",
         "simulate",
@@ -180,6 +186,29 @@ fn every_command_explains_itself_with_an_example() {
     for wrong in [&["no-such-command"][..], &["gaps", "--no-such-option"], &[]] {
         let output = binary().args(wrong).output().unwrap();
         assert_eq!(output.status.code(), Some(2), "{wrong:?}");
+    }
+}
+
+#[test]
+fn an_old_word_is_refused_and_the_new_one_is_named() {
+    let site = site();
+    for (old, new) in [
+        (&["manual", "list"][..], "stonechat manual-reading"),
+        (&["verify", "--salvage", "ledger.db.damaged"], "stonechat salvage FROM"),
+        (&["verify", "--by", "R. Dale", "--salvage", "ledger.db.damaged"], "stonechat salvage FROM"),
+        (&["export", "-o", "x.csv", "--units=c.toml"], "stonechat export --calibrations FILE"),
+        (&["plot", "--point", "P-11", "--units", "c.toml"], "stonechat plot --calibrations FILE"),
+        (&["units", "check", "--units", "c.toml"], "stonechat units … --calibrations FILE"),
+        (&["gaps", "--since", "2026-05-04"], "stonechat gaps --from TIME"),
+        (&["import", "--list"], "stonechat import list"),
+        (&["import", "--withdraw", "3", "--by", "R. Dale"], "stonechat import withdraw ID"),
+        (&["write-off", "--list"], "stonechat write-off list"),
+    ] {
+        let output = site.output(old);
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{old:?}: {said}");
+        assert!(said.contains(&format!("write `{new}`")), "{old:?}: {said}");
+        assert_eq!(said.lines().count(), 1, "{old:?}: {said}");
     }
 }
 
@@ -399,7 +428,7 @@ fn an_absurd_time_is_refused_where_it_is_typed() {
                 "snow",
             ],
             &[
-                "manual",
+                "manual-reading",
                 "add",
                 "--logger",
                 "11",

@@ -773,7 +773,7 @@ fn calibrations_that_cannot_be_read_end_an_export_before_a_file_is_there() {
     ] {
         let units = site.path(name);
         let output =
-            site.output(&["export", "--units", units.to_str().unwrap(), "-o", file.to_str().unwrap()]);
+            site.output(&["export", "--calibrations", units.to_str().unwrap(), "-o", file.to_str().unwrap()]);
         let told = stderr(&output);
         println!("{name}: {told}");
         assert_eq!(output.status.code(), Some(code), "{name}: {told}");

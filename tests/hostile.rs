@@ -117,11 +117,11 @@ fn a_fifo_or_a_device_in_place_of_a_file_is_refused_at_once() {
             &["import", "--describe", name],
             &["import", "--layout", name, "keys.toml", "--by", "x"],
             &["import", "--dry-run", "--against", name, "keys.toml"],
-            &["manual", "import", name, "--by", "A. Surveyor"],
-            &["units", "check", "--units", name],
-            &["export", "--units", name, "-o", "values.csv"],
+            &["manual-reading", "import", name, "--by", "A. Surveyor"],
+            &["units", "check", "--calibrations", name],
+            &["export", "--calibrations", name, "-o", "values.csv"],
             &["verify", name],
-            &["verify", "--salvage", name],
+            &["salvage", name],
             &["restore", name],
             &["compare", name],
             &["compare", "ledger.db", name],
@@ -224,7 +224,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
         &["import", ".", "--by", "R. Dale"][..],
         &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"],
         &[
-            "manual",
+            "manual-reading",
             "add",
             "--logger",
             "11",
@@ -265,8 +265,8 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             &["restore", name],
             &["import", name, "--dry-run"],
             &["import", "--describe", name],
-            &["manual", "import", name, "--by", "x"],
-            &["units", "check", "--units", name],
+            &["manual-reading", "import", name, "--by", "x"],
+            &["units", "check", "--calibrations", name],
             &["-c", name, "check"],
             &["-c", name, "check", "--json"],
             &["-c", name, "run"],
@@ -274,7 +274,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             &["visits", "--sheet", name, "--logger", "11"],
             &["backup", name],
             &["backup", name, "--json"],
-            &["verify", "--salvage", name],
+            &["salvage", name],
             &["no-such-command", name],
             &[name],
         ] {
@@ -327,10 +327,10 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             &["visits", "--now", &now],
             &["completeness", "--now", &now],
             &["logbook"],
-            &["import", "--list"],
+            &["import", "list"],
             &["remark", "list"],
-            &["manual", "list"],
-            &["write-off", "--list"],
+            &["manual-reading", "list"],
+            &["write-off", "list"],
             &["set-aside", "list"],
             &["verify"],
             &["key", "slot", "--logger", "11"],
@@ -340,7 +340,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             let texts = [says_nothing_obeyed(args), says_nothing_obeyed(&json)];
             shown.extend(texts.iter().any(|text| text.contains("owned")).then_some(args[0]));
         }
-        for of in ["status", "logbook", "import", "remark", "manual"] {
+        for of in ["status", "logbook", "import", "remark", "manual-reading"] {
             assert!(
                 everything || shown.contains(&of),
                 "what was written there is shown, but for what is obeyed: {shown:?}"
@@ -416,7 +416,7 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
         &["import", "logger.csv", "--by", "R. Dale", "--refused", "refused.csv"][..],
         &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"],
         &[
-            "manual",
+            "manual-reading",
             "add",
             "--logger",
             "11",
@@ -452,7 +452,7 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
     rustix::process::kill_process(rustix::process::Pid::from_child(&daemon.0), rustix::process::Signal::TERM)
         .unwrap();
     assert!(daemon.0.wait().unwrap().success());
-    for args in [&["restore", "backup.db"][..], &["verify", "--salvage", "backup.db"]] {
+    for args in [&["restore", "backup.db"][..], &["salvage", "backup.db"]] {
         let output = for_all(&site, args).output().unwrap();
         assert!(output.status.code().is_some_and(|code| code < 2), "{args:?}: {output:?}");
     }

@@ -183,7 +183,7 @@ fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
     verified(&site.ledger());
 
     // Every record that came by hand points to its import, and every import says where it came from.
-    let list = import_json(&site, 0, &["--list"]);
+    let list = import_json(&site, 0, &["list"]);
     let imports = list["imports"].as_array().unwrap();
     for import in imports {
         assert_eq!(import["by"], "R. Dale");
@@ -919,7 +919,7 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
         kills += 1;
         let found = by_import(&site.ledger());
         assert_eq!(found[&None], before, "what was there is there");
-        let listed = import_json(&site, 0, &["--list"])["imports"].as_array().unwrap().len();
+        let listed = import_json(&site, 0, &["list"])["imports"].as_array().unwrap().len();
         assert_eq!(listed, found.len() - 1, "evidence and records come together");
         match (found.get(&Some(1)), found.get(&Some(2))) {
             (None, None) => none += 1,
@@ -1103,7 +1103,7 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     let rubbish: Vec<u8> = (0..200_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
     let rubbish = small.file("rubbish", rubbish);
     let line = format!(
-        "{rubbish} is no download: no right frame is in it, and it does not begin with the columns of the gateway's \
+        "{rubbish} is not a download: it contains no valid frame, and does not begin with the columns of the gateway's \
          own CSV. Nothing of it is taken.\n"
     );
     small.refuses(1, &[&rubbish], &[&line]);
@@ -1113,11 +1113,11 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     std::fs::write(folder.join("gate.jpg"), [0xff, 0xd8, 0xff, 0xe0, 0, 16]).unwrap();
     std::fs::write(folder.join("notes.txt"), "gate open at ten\n").unwrap();
     let folder = folder.to_str().unwrap();
-    let line = format!("stonechat: {folder} has no download in it\n");
+    let line = format!("stonechat: {folder} contains no download\n");
     small.refuses(
         2,
         &[folder],
-        &[&line, "gate.jpg is no download", "notes.txt is text, but not the gateway's own CSV"],
+        &[&line, "gate.jpg is not a download", "notes.txt is text, but not the gateway's own CSV"],
     );
 
     let absent = small.site.path("absent");
@@ -1133,7 +1133,7 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     small.refuses(
         2,
         &[pipe.to_str().unwrap()],
-        &["pipe is a FIFO and no file; name a file, or pipe it in with `-`"],
+        &["pipe is a FIFO and not a file; name a file, or pipe it in with `-`"],
     );
 
     let header = small.file("header.csv", "logger,epoch,sequence,time,battery_mv,board,c0\n");
@@ -1163,13 +1163,16 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let held = by_import(&small.site.ledger());
     let out = import(&small.site, 1, &["--by", "R. Dale", &shut]);
     assert!(out.contains("refused (unopened)"), "{out}");
-    assert!(flat(&out).contains("its key does not open it: damaged on purpose, or another site's"), "{out}");
+    assert!(
+        flat(&out).contains("its key does not open it: it was damaged on purpose, or is from another site"),
+        "{out}"
+    );
     assert_eq!(by_import(&small.site.ledger()), held);
     let aside = small.site.json(&["set-aside", "list", "--json"]);
     let kept = aside["set_aside"].as_array().unwrap().len();
     assert!((1..=32).contains(&kept), "{kept} set aside of {}", theirs.memory_at(ours, other.end()).len());
     // What is kept with the import counts each frame once: set aside, or unopened and left.
-    let list = small.site.json(&["import", "--list", "--json"]);
+    let list = small.site.json(&["import", "list", "--json"]);
     let outcomes = list["imports"][0]["outcomes"].as_object().unwrap();
     let sum: u64 = outcomes.values().map(|count| count.as_u64().unwrap()).sum();
     assert_eq!(sum as usize, theirs.memory_at(ours, other.end()).len(), "{outcomes:?}");
@@ -1200,7 +1203,7 @@ fn csv_rows_with_impossible_values_are_refused_where_they_stand_and_odd_times_ar
         &[&wide],
         &[
             "2 refused (not a row)",
-            "line 2: c0 is \"2147483648\", which is no whole number from -2147483648 to 2147483647",
+            "line 2: c0 is \"2147483648\", which is not a whole number from -2147483648 to 2147483647",
             "line 3: c0 is \"-2147483649\"",
         ],
     );
@@ -1258,7 +1261,7 @@ fn a_line_of_two_gibibytes_costs_no_memory() {
     let (peak, output) = run(&hand::csv_header(2), b'7', len);
     ended(&output, 1);
     let told = text(&output.stdout);
-    let line = format!("line 2: {len} bytes without a line's end; a row has a few hundred");
+    let line = format!("line 2: {len} bytes without a line end; a row has a few hundred");
     assert!(told.contains(&line), "{told}");
     println!("a CSV with a line of 2 GiB: peak {peak} KiB");
     assert!(peak < 64 << 10, "{peak} KiB");
@@ -1266,7 +1269,7 @@ fn a_line_of_two_gibibytes_costs_no_memory() {
     // The same without a header, as bytes that no text has.
     let (peak, output) = run("", 0x01, 256 << 20);
     ended(&output, 1);
-    assert!(text(&output.stdout).contains("standard input is no download"), "{}", text(&output.stdout));
+    assert!(text(&output.stdout).contains("standard input is not a download"), "{}", text(&output.stdout));
     println!("256 MiB of no frame: peak {peak} KiB");
     assert!(peak < 64 << 10, "{peak} KiB");
     assert!(before == hand::tables(&small.site.ledger()));
@@ -1314,7 +1317,7 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     assert_eq!(
         shrunk.unwrap_err().to_string(),
         format!(
-            "changed while it was read ({} bytes instead of {}); wait until it is copied whole, and import it again",
+            "changed while it was read ({} bytes instead of {}); wait until copying has finished, and import it again",
             bytes.len(),
             bytes.len() + 100
         )
@@ -1464,7 +1467,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
     assert!(lines[2].starts_with(&format!("{csv},line 3,not a row,")), "{written}");
     assert!(lines[2].contains("1.5") && lines[2].ends_with(&format!("\"{}\"", bad.trim_end())), "{written}");
     // What was right went in.
-    let list = import_json(&small.site, 0, &["--list"]);
+    let list = import_json(&small.site, 0, &["list"]);
     assert_eq!(list["imports"].as_array().unwrap().len(), 2);
     assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "unproven": 2 }));
     small.refuses(
@@ -1509,8 +1512,13 @@ fn whoever_imports_must_say_who() {
         assert!(text(&remark.stderr).contains(why), "{}", text(&remark.stderr));
     }
     refused(&["--by", "R. Dale"], "name files or folders to import");
-    refused(&["--withdraw", "1", "--by", "R. Dale"], "say why with --reason TEXT");
-    refused(&["--withdraw", "1", "--reason", "wrong"], "say who imports with --by NAME");
+    for (given, missing) in [(["--by", "R. Dale"], "--reason <TEXT>"), (["--reason", "wrong"], "--by <NAME>")]
+    {
+        let output = small.site.output(&[&["import", "withdraw", "1"], &given[..]].concat());
+        ended(&output, 2);
+        let told = text(&output.stderr);
+        assert!(told.contains("not provided") && told.contains(missing), "{told}");
+    }
     assert!(before == hand::tables(&small.site.ledger()));
 }
 
@@ -1527,7 +1535,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
 
     let reason = "file of another logger";
     let withdraw =
-        |id: &str| small.site.output(&["import", "--withdraw", id, "--by", "A. Kerr", "--reason", reason]);
+        |id: &str| small.site.output(&["import", "withdraw", id, "--by", "A. Kerr", "--reason", reason]);
     let output = withdraw("1");
     ended(&output, 0);
     assert!(text(&output.stdout).contains("is withdrawn: its rows stay in the ledger and no longer cover"));
@@ -1536,10 +1544,10 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM settled WHERE import = 1").len(), 4);
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM reading WHERE source = 'csv'").len(), 0);
     verified(&small.site.ledger());
-    let list = import_json(&small.site, 0, &["--list"]);
+    let list = import_json(&small.site, 0, &["list"]);
     let withdrawn = &list["imports"][0]["withdrawn"];
     assert_eq!((withdrawn["by"].as_str(), withdrawn["reason"].as_str()), (Some("A. Kerr"), Some(reason)));
-    let listed = import(&small.site, 0, &["--list"]);
+    let listed = import(&small.site, 0, &["list"]);
     assert!(
         listed.contains("Import 1 was withdrawn") && listed.contains("by A. Kerr: file of another logger"),
         "{listed}"
@@ -1549,7 +1557,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     for (id, code, word) in [
         ("1", 1, "import 1 was withdrawn already"),
         ("2", 1, "import 2 is a sealed dump: its records are authentic, and are not withdrawn"),
-        ("9", 2, "there is no import 9; `stonechat import --list` lists them"),
+        ("9", 2, "there is no import 9; `stonechat import list` lists them"),
     ] {
         let output = withdraw(id);
         ended(&output, code);
@@ -1571,7 +1579,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     // No ledger is made by a mistyped path.
     let mut other = Site::new(&small.plan, "/nowhere/radio", 1.0, "");
     other.edit("site.toml", "ledger.db", "mistyped.db");
-    ended(&other.output(&["import", "--withdraw", "1", "--by", "A. Kerr", "--reason", reason]), 3);
+    ended(&other.output(&["import", "withdraw", "1", "--by", "A. Kerr", "--reason", reason]), 3);
     assert!(!other.path("mistyped.db").exists());
 }
 
@@ -1669,13 +1677,13 @@ fn the_ledgers_own_files_are_left_alone_wherever_they_stand() {
         .as_array()
         .unwrap()
         .iter()
-        .filter(|file| file["why"] == "belongs to the ledger itself, and is left alone")
+        .filter(|file| file["why"] == "belongs to the ledger itself and is not touched")
         .map(|file| file["file"].as_str().unwrap().rsplit('/').next().unwrap().to_owned())
         .collect();
     let own = ["copy-of-stick", "ledger.db", "ledger.db-shm", "ledger.db-wal", "ledger.db.lock"];
     assert_eq!(left, own.map(str::to_owned).into());
     let ledger = small.site.ledger();
-    small.refuses(2, &[ledger.to_str().unwrap()], &["belongs to the ledger itself, and is left alone"]);
+    small.refuses(2, &[ledger.to_str().unwrap()], &["belongs to the ledger itself and is not touched"]);
 
     // As the kernel saw it: the folder costs no opening of these files that the CSV alone does not.
     let opened = |what: &str| -> Option<usize> {
@@ -1763,7 +1771,7 @@ fn two_csv_files_that_disagree_where_nothing_sealed_is_held_are_both_shown() {
     );
     assert!(!shown.contains("settled:"), "{shown}");
     // A withdrawn import settles its conflicts; they stay.
-    import(&small.site, 0, &["--withdraw", "2", "--by", "R. Dale", "--reason", "another logger's"]);
+    import(&small.site, 0, &["withdraw", "2", "--by", "R. Dale", "--reason", "another logger's"]);
     let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
     assert!(shown.contains("settled: import 2 was withdrawn"), "{shown}");
     verified(&small.site.ledger());

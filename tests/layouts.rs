@@ -113,7 +113,7 @@ fn describe_leaves_day_and_month_to_a_person_where_no_day_exceeds_twelve() {
         .output()
         .unwrap();
     let printed = String::from_utf8(output.stdout).unwrap();
-    let wanted = "format = \"?\"  # choose: \"%d/%m/%Y %H:%M\" or \"%m/%d/%Y %H:%M\"; the file does not tell day and month apart";
+    let wanted = "format = \"?\"  # choose: \"%d/%m/%Y %H:%M\" or \"%m/%d/%Y %H:%M\"; the file does not show which is the day and which the month";
     assert!(printed.contains(wanted), "{printed}");
     assert!(printed.contains("Times show no seconds"), "{printed}");
     assert!(layout::parse(Path::new("a.toml"), &printed).is_err(), "a choice is not a layout");
@@ -126,7 +126,7 @@ fn describe_leaves_day_and_month_to_a_person_where_no_day_exceeds_twelve() {
         .output()
         .unwrap();
     let printed = String::from_utf8(output.stdout).unwrap();
-    assert!(printed.contains("a spreadsheet has saved this file again"), "{printed}");
+    assert!(printed.contains("a spreadsheet has saved this file, and digits are lost"), "{printed}");
 }
 
 #[test]
@@ -279,7 +279,7 @@ fn a_bad_layout_gets_every_mistake_with_its_line() {
         (
             "unit = \"Hz\"",
             "unit = \"kPa\"",
-            "an engineering value is never turned back into raw counts; leave the column out, and enter such readings with `stonechat manual`",
+            "an engineering value is never turned back into raw counts; leave the column out, and enter such readings with `stonechat manual-reading`",
         ),
         (
             "\"F\"\nis = \"channel\"\nchannel = 0\nunit = \"Hz\"\nresolution = \"0.001\"",
@@ -337,15 +337,15 @@ fn a_bad_file_is_refused_by_line_with_its_reason() {
     };
     refused(
         format!("Epoch,Date\n{good}"),
-        "line 1: the layout names the column \"Sequence\", and the header has \"Epoch\", \"Date\"",
+        "line 1: the layout names the column \"Sequence\", but the header has \"Epoch\", \"Date\"",
     );
     refused(format!("Epoch,Epoch,{header}"), "are both called \"Epoch\"");
-    refused(format!("{header}{good}1;3;x\n"), "line 3: columns: 1; the rows of this layout have");
-    refused(format!("{header}{good}{header}"), "line 3: the header over again");
-    refused(format!("{header}1,2,2026-06-01 00:00:00\0,{cells}\n"), "line 2: holds a NUL byte");
+    refused(format!("{header}{good}1;3;x\n"), "line 3: number of columns: 1; rows of this layout have");
+    refused(format!("{header}{good}{header}"), "line 3: the header again");
+    refused(format!("{header}1,2,2026-06-01 00:00:00\0,{cells}\n"), "line 2: contains a NUL byte");
     refused(
         format!("{header}{}", good.trim_end()),
-        "line 2: no line's end: the file may be cut off within this line",
+        "line 2: no line end: the file may be cut off within this line",
     );
     refused(format!("{header}1,2,2026-06-0"), "; the file ends within this line");
     refused(format!("{header}1,2,01/06/2026 00:00,{cells}\n"), "is not written as \"%Y-%m-%d %H:%M:%S\"");
@@ -355,28 +355,31 @@ fn a_bad_file_is_refused_by_line_with_its_reason() {
     );
     refused(
         format!("{header}1,2,2026-06-01 00:00:00,{}\n", vec!["5.5"; units].join(",")),
-        "is no multiple of 1, which the layout says",
+        "is not a multiple of 1, the resolution that the layout gives",
     );
     refused(
         format!("{header}1,2,2026-06-01 00:00:00,{}\n", vec![""; units].join(",")),
-        "an empty cell is no value and no fault",
+        "an empty cell is neither a value nor a fault",
     );
     // Another logger's file.
     site.write("layouts/named.toml", format!("{layout}[logger]\nfile_name = \"P-{{logger}}.csv\"\n"));
     site.write("P-999.csv", format!("{header}{good}"));
     let (code, out, err) = site.import(&["--dry-run", "--layout", "named", "--logger", &number, "P-999.csv"]);
     assert_eq!(code, 1);
-    assert!(format!("{out}{err}").contains("is of logger 999 by its name, and --logger says"), "{out}{err}");
+    assert!(
+        format!("{out}{err}").contains("is from logger 999 by its name, but --logger says"),
+        "{out}{err}"
+    );
     site.write("f.csv", format!("{header}{good}"));
     let (_, out, err) = site.import(&["--dry-run", "--layout", "l", "f.csv"]);
-    assert!(format!("{out}{err}").contains("does not say whose it is"), "{out}{err}");
+    assert!(format!("{out}{err}").contains("does not say which logger it is from"), "{out}{err}");
     // A layout of other channels.
     site.write("layouts/few.toml", RIGHT);
     site.write("f.csv", "Epoch,Sequence,Date,F\n1,2,2026-06-01 00:00:00,5\n");
     if units != 1 {
         let (code, out, _) = site.import(&["--dry-run", "--layout", "few", "--logger", &number, "f.csv"]);
         assert_eq!(code, 1);
-        assert!(out.contains("channels: the layout has 1, and the roster gives logger"), "{out}");
+        assert!(out.contains("channels: the layout has 1, but the roster gives logger"), "{out}");
     }
 }
 

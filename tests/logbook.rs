@@ -68,7 +68,7 @@ fn each_act_is_listed_with_the_name_that_was_typed_and_the_login_behind_sudo() {
     let records: Vec<_> = behind.run.truth.records().cloned().collect();
     std::fs::write(site.path("P-11.csv"), hand::own_csv(&records)).unwrap();
     behind.sudo(&["import", "P-11.csv", "--by", "R. Dale"]);
-    behind.sudo(&["import", "--withdraw", "1", "--by", "R. Dale", "--reason", "another reader"]);
+    behind.sudo(&["import", "withdraw", "1", "--by", "R. Dale", "--reason", "another reader"]);
     behind.sudo(&["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"]);
     let missing =
         site.json(&["gaps", "--json", "--now", &stonechat::text::rfc3339(behind.run.truth.end().unix_s())]);
@@ -216,7 +216,7 @@ fn a_restore_keeps_the_logbook_of_what_it_replaces_and_a_salvage_brings_that_of_
         stonechat::ledger::care::take_over::replace(&site.ledger(), "a test", &[], &Default::default(), NOW)
             .unwrap();
     drop(new);
-    behind.sudo(&["verify", "--salvage", taken.aside.to_str().unwrap(), "--by", "A. Fenn"]);
+    behind.sudo(&["salvage", taken.aside.to_str().unwrap(), "--by", "A. Fenn"]);
     assert!(rows(&site.ledger()).is_superset(&before), "{before:?} {:?}", rows(&site.ledger()));
     let acts = behind.acts(&[]);
     let salvage = acts.iter().find(|act| act["kind"] == "salvage").unwrap();

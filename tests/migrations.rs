@@ -82,7 +82,7 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
             "reading",
             "remark",
             "set_aside",
-            "settled_chunk",
+            "settled_block",
             "settled_or_retired",
             "written_off",
         ]

@@ -185,7 +185,7 @@ fn rows_with_comparable_rows_on_one_side_only_are_stored_and_marked_unproven_eve
     assert_eq!(found.collect::<Result<String, _>>().unwrap(), marked);
     let proven = "SELECT count(*) FROM reading WHERE source = 'csv' AND unproven = 0";
     assert_eq!(holes.count(proven), within.len() as i64);
-    let list = holes.import_json(0, &["--list"]);
+    let list = holes.import_json(0, &["list"]);
     assert_eq!(list["imports"][0]["outcomes"]["unproven"], beyond.len() as u64, "{list}");
     assert_eq!(list["imports"][0]["outcomes"]["stored"], within.len() as u64, "{list}");
 }

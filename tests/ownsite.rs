@@ -55,7 +55,7 @@ fn a_ledger_of_another_site_is_refused_with_what_agrees_and_what_does_not_and_no
     let file = foreign.to_str().unwrap();
     let tables = hand::tables(&site.ledger());
     for line in [
-        &["verify", "--salvage", file, "--by", "R. Dale"][..],
+        &["salvage", file, "--by", "R. Dale"][..],
         &["restore", file],
         &["restore", "--dry-run", file],
         &["compare", file],
@@ -87,11 +87,11 @@ fn what_is_adopted_is_marked_gives_way_to_genuine_records_and_can_be_withdrawn()
     let (other_plan, other_run) = field(604);
     let foreign = backup_of(&site, &other_plan, &other_run, "foreign.db");
     let before = hand::tables(&site.ledger());
-    let line = ["verify", "--salvage", foreign.to_str().unwrap(), "--by", "R. Dale", "--adopt"];
+    let line = ["salvage", foreign.to_str().unwrap(), "--by", "R. Dale", "--adopt"];
     let text = said(&site.output(&line));
     assert!(text.contains("adopted"), "{text}");
     // As rows of a file, by their import, each marked.
-    let listed = site.json(&["import", "--list", "--json"]);
+    let listed = site.json(&["import", "list", "--json"]);
     let adopted: Vec<&serde_json::Value> = listed["imports"]
         .as_array()
         .unwrap()
@@ -107,10 +107,10 @@ fn what_is_adopted_is_marked_gives_way_to_genuine_records_and_can_be_withdrawn()
     assert!(filled.len() > 20, "{}", filled.len());
     verified(&site.ledger());
     // The ledger does not take the other one for its own from now on.
-    ended(&site.output(&line[..5]), 1);
+    ended(&site.output(&line[..4]), 1);
     // Withdrawn: as before.
     let id = adopted[0]["import"].to_string();
-    let withdraw = ["import", "--withdraw", &id, "--by", "R. Dale", "--reason", "another site"];
+    let withdraw = ["import", "withdraw", &id, "--by", "R. Dale", "--reason", "another site"];
     ended(&site.output(&withdraw), 0);
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
     verified(&site.ledger());
@@ -158,7 +158,7 @@ fn the_number_of_a_ledger_is_in_its_backups_what_is_restored_and_what_takes_over
     drop(new);
     assert!(first.iter().all(|id| ids(&site.ledger()).contains(id)));
     for from in [&taken.aside, &copy] {
-        let output = site.output(&["verify", "--salvage", from.to_str().unwrap(), "--by", "R. Dale"]);
+        let output = site.output(&["salvage", from.to_str().unwrap(), "--by", "R. Dale"]);
         ended(&output, 0);
     }
     assert_eq!(conflicts(&site.ledger()), 0);
@@ -199,9 +199,9 @@ fn a_ledger_that_took_over_with_nothing_known_knows_the_number_of_the_one_it_set
     drop(new);
     let now = ids(&site.ledger());
     assert!(now.len() > 1 && now.contains(&first[0]), "{now:?} {first:?}");
-    ended(&site.output(&["verify", "--salvage", taken.aside.to_str().unwrap(), "--by", "R. Dale"]), 0);
+    ended(&site.output(&["salvage", taken.aside.to_str().unwrap(), "--by", "R. Dale"]), 0);
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
-    ended(&site.output(&["verify", "--salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 0);
+    ended(&site.output(&["salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 0);
     verified(&site.ledger());
 }
 
@@ -223,7 +223,7 @@ fn a_ledger_that_was_set_aside_here_and_cannot_say_its_number_any_more_is_still_
     let opened = stonechat::ledger::care::take_over::open(&site.ledger(), NOW).unwrap();
     let taken = opened.taken.expect("its table of small facts fits no digest");
     drop(opened.ledger);
-    let output = site.output(&["verify", "--salvage", taken.aside.to_str().unwrap(), "--by", "R. Dale"]);
+    let output = site.output(&["salvage", taken.aside.to_str().unwrap(), "--by", "R. Dale"]);
     ended(&output, 0);
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
     // Under another name it is any file.
@@ -263,7 +263,7 @@ fn after_a_card_died_the_old_backup_is_brought_over_by_the_keys_and_one_without_
         let copy = new_and_old(&site, &plan, &run, both, has_keys);
         let compared = site.output(&["compare", copy.to_str().unwrap()]);
         assert!(said(&compared).contains("B lacks"), "{seed}: {}", said(&compared));
-        ended(&site.output(&["verify", "--salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 0);
+        ended(&site.output(&["salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 0);
         let all: std::collections::BTreeSet<_> = run.truth.heard().map(|made| made.identity).collect();
         assert_eq!(held_equals_truth(&site.ledger(), &run.truth).len(), all.len(), "{seed}");
         verified(&site.ledger());
@@ -279,7 +279,7 @@ fn without_keys_neither_nothing_in_common_nor_records_that_differ_show_that_a_ba
     let (plan, run) = field(612);
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let copy = new_and_old(&site, &plan, &run, 0, false);
-    let text = ended(&site.output(&["verify", "--salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 1);
+    let text = ended(&site.output(&["salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 1);
     assert!(
         text.contains("of no slot do both say") && text.contains("records in both: 0 the same"),
         "{text}"
@@ -290,7 +290,7 @@ fn without_keys_neither_nothing_in_common_nor_records_that_differ_show_that_a_ba
     hand::receive(&foreign, &other_plan, &other_run.emissions);
     without_keys(&foreign);
     let held = hand::tables(&site.ledger());
-    let text = ended(&site.output(&["verify", "--salvage", foreign.to_str().unwrap(), "--by", "R. Dale"]), 1);
+    let text = ended(&site.output(&["salvage", foreign.to_str().unwrap(), "--by", "R. Dale"]), 1);
     assert!(text.contains("of no slot do both say") && !text.contains(", 0 different"), "{text}");
     assert_eq!(hand::tables(&site.ledger()), held);
 }
@@ -302,7 +302,7 @@ fn a_backup_goes_where_no_ledger_is_or_an_empty_one_and_is_not_brought_over_into
     let copy = backup_of(&site, &plan, &run, "backup.db");
     let file = copy.to_str().unwrap();
     drop(Ledger::open(&site.ledger()).unwrap());
-    let text = ended(&site.output(&["verify", "--salvage", file, "--by", "R. Dale"]), 1);
+    let text = ended(&site.output(&["salvage", file, "--by", "R. Dale"]), 1);
     assert!(text.contains("stonechat restore"), "{text}");
     ended(&site.output(&["restore", file]), 0);
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held_equals_truth(&copy, &run.truth));

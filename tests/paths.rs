@@ -121,7 +121,7 @@ fn a_damaged_ledger_behind_a_link_is_set_aside_where_it_lies_with_its_wal_and_th
     let beside: Vec<String> =
         names(site.dir.path()).into_iter().filter(|name| name.starts_with("ledger.db")).collect();
     assert_eq!(beside, ["ledger.db"], "nothing is next to the link");
-    let salvage = site.output(&["verify", "--salvage", disk.join(aside).to_str().unwrap()]);
+    let salvage = site.output(&["salvage", disk.join(aside).to_str().unwrap()]);
     assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
     assert_eq!(held_equals_truth(&real, &stage.run.truth), held);
     ledger_equals_truth(&site.ledger(), &stage.run.truth, &stage.plan.to_roster());
@@ -212,8 +212,7 @@ fn a_link_that_is_switched_under_the_running_daemon_is_said_and_what_is_committe
     daemon.wait_listening();
     let left = notices(&stage.site);
     assert!(
-        left.iter()
-            .any(|(_, text)| text.contains(first.to_str().unwrap()) && text.contains("verify --salvage")),
+        left.iter().any(|(_, text)| text.contains(first.to_str().unwrap()) && text.contains("salvage")),
         "{left:?}"
     );
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
@@ -526,7 +525,7 @@ fn a_file_that_is_closed_to_a_user_is_told_with_user_group_owner_mode_and_remedy
     assert!(stage.site.output(&["backup", copy.to_str().unwrap()]).status.success());
     std::os::unix::fs::chown(&copy, Some(0), Some(0)).unwrap();
     std::fs::set_permissions(&copy, std::fs::Permissions::from_mode(0o600)).unwrap();
-    for args in [&["verify", "--salvage"][..], &["verify"], &["restore"], &["compare"]] {
+    for args in [&["salvage"][..], &["verify"], &["restore"], &["compare"]] {
         let said = says(&[args, &[copy.to_str().unwrap()]].concat());
         let told = format!("run `sudo chown {user}: {}`", copy.display());
         assert!(said.contains(&told) && !said.contains("give-up"), "{args:?}: {said}");

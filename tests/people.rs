@@ -102,7 +102,7 @@ impl Desk {
     /// Both streams of a command at this test's present, and its exit code.
     fn run(&self, args: &[&str]) -> (i32, String, String) {
         let mut all = args.to_vec();
-        if !args.contains(&"list") && !args.contains(&"--list") && args[0] != "verify" {
+        if !args.contains(&"list") && args[0] != "verify" {
             all.extend(["--now", NOW]);
         }
         let output = self.site.output(&all);
@@ -259,7 +259,7 @@ fn a_part_of_a_gap_is_written_off_shown_with_who_and_why_and_cancelled_by_the_re
     let later = NOW_S + 3600;
     desk.append(L, 1, [14, 21], Some(later));
     assert_eq!(desk.gaps(L), [off(11, 13), off(15, 15)]);
-    let list = desk.json(&["write-off", "--list"]);
+    let list = desk.json(&["write-off", "list"]);
     let first = &list["write_offs"][0];
     assert_eq!((&first["records"], &first["missing_now_records"]), (&4.into(), &2.into()));
     let turned_up = first["turned_up"].as_array().unwrap();
@@ -268,13 +268,13 @@ fn a_part_of_a_gap_is_written_off_shown_with_who_and_why_and_cancelled_by_the_re
         assert_eq!((&part["first"], &part["last"]), (&sequence.into(), &sequence.into()));
         assert_eq!(part["stored_from"], "2026-05-05T16:00:00Z");
     }
-    let text = desk.done(&["write-off", "--list"]);
+    let text = desk.done(&["write-off", "list"]);
     assert!(text.contains("of 4 records missing then, 2 still missing"), "{text}");
     assert!(text.contains("turned up since: 14, stored 2026-05-05 09:00"), "{text}");
     // Settled or not, that history stays.
-    let before = desk.json(&["write-off", "--list"]);
+    let before = desk.json(&["write-off", "list"]);
     Ledger::open(&desk.site.ledger()).unwrap().settle(10_000, 0).unwrap();
-    assert_eq!(desk.json(&["write-off", "--list"]), before);
+    assert_eq!(desk.json(&["write-off", "list"]), before);
     desk.verified();
 }
 
@@ -306,7 +306,7 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     drop(ledger);
     assert_eq!(desk.gaps(L), [(1, 31, 32, "written-off".to_owned())]);
     assert_eq!(unclosed(&desk)["state"], "written-off");
-    let list = desk.json(&["write-off", "--list", "--logger", "11"]);
+    let list = desk.json(&["write-off", "list", "--logger", "11"]);
     assert_eq!(list["write_offs"][0]["turned_up"][0]["first"], 33);
     assert_eq!(list["write_offs"][0]["rest_of_epoch"], true);
     desk.verified();
@@ -355,7 +355,7 @@ fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
     assert_eq!(desk.gaps(L)[1], (1, 201, 203, "open".to_owned()));
     Ledger::open(&desk.site.ledger()).unwrap().settle(10_000, 0).unwrap();
     assert_eq!(desk.gaps(L)[1], (1, 201, 203, "open".to_owned()));
-    let list = desk.done(&["write-off", "--list"]);
+    let list = desk.done(&["write-off", "list"]);
     assert!(list.contains("heard again with 200: what is missing from there on is a gap"), "{list}");
     // It is heard now: what it may still hold is not given up without a question.
     desk.refused(2, &write_off(&["--epoch", "1", "--rest-of-epoch"]), &["is heard now", "--yes"]);
@@ -408,7 +408,7 @@ fn remarks_and_manual_readings_stand_beside_the_gap_that_they_overlap() {
         "antenna replaced",
     ]);
     let dip = [
-        "manual",
+        "manual-reading",
         "add",
         "--logger",
         "11",
@@ -477,7 +477,7 @@ fn remarks_and_manual_readings_stand_beside_the_gap_that_they_overlap() {
     let report = desk.json(&["gaps"]);
     assert_eq!(report["gaps"][0]["manual"][0]["value"], "-12.430");
     assert_eq!(report["gaps"][0]["manual"].as_array().unwrap().len(), 1);
-    let all = desk.json(&["manual", "list"]);
+    let all = desk.json(&["manual-reading", "list"]);
     assert_eq!(all["manual_readings"].as_array().unwrap().len(), 2);
     assert_eq!(all["manual_readings"][0]["corrected_by"], 2);
     desk.verified();
@@ -508,7 +508,7 @@ fn what_cannot_be_a_remark_or_a_manual_reading_is_told_with_the_remedy() {
     assert_eq!(desk.run(&["remark", "add", "--logger", "11", "--by", "x", "--kind", "party", "t"]).0, 2);
     let manual = |value: &str, unit: &str, at: &str, parts: &[&str]| {
         let all = [
-            "manual",
+            "manual-reading",
             "add",
             "--logger",
             "11",
@@ -535,8 +535,8 @@ fn what_cannot_be_a_remark_or_a_manual_reading_is_told_with_the_remedy() {
     manual("1", "m", "2026-05-07 08:15", &["--at", "more than a day ahead"]);
     desk.refused(2, &["remark", "list", "--logger", "999"], &["logger 999 is not on the roster"]);
     assert_eq!(desk.done(&["remark", "list"]), "no remark is written\n");
-    assert_eq!(desk.done(&["manual", "list"]), "no manual reading is written down\n");
-    assert_eq!(desk.done(&["write-off", "--list"]), "nothing is written off\n");
+    assert_eq!(desk.done(&["manual-reading", "list"]), "no manual reading is written down\n");
+    assert_eq!(desk.done(&["write-off", "list"]), "nothing is written off\n");
 }
 
 #[test]
@@ -544,8 +544,9 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_told() {
     let desk = Desk::new();
     let file = desk.site.path("dips.csv");
     let path = file.to_str().unwrap().to_owned();
-    let import =
-        |more: &[&'static str]| [&["manual", "import", path.as_str(), "--by", "B. Walker"], more].concat();
+    let import = |more: &[&'static str]| {
+        [&["manual-reading", "import", path.as_str(), "--by", "B. Walker"], more].concat()
+    };
     let good = "logger,channel,time,value,unit,instrument\r\n\
                 11,0,2026-05-04 08:15,12.34,m,\"dip meter, blue\"\r\n\
                 12,0,2026-05-04T15:20:00Z,7.10,m,dip meter\r\n\
@@ -587,7 +588,7 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_told() {
     std::fs::write(&file, good).unwrap();
     let out = desk.done(&import(&[]));
     assert!(out.contains("0 manual readings written, 3 held already, 0 rows refused"), "{out}");
-    let all = desk.json(&["manual", "list"]);
+    let all = desk.json(&["manual-reading", "list"]);
     let rows = all["manual_readings"].as_array().unwrap();
     assert_eq!(rows.len(), 2);
     assert_eq!((&rows[0]["file"], &rows[0]["line"]), (&"dips.csv".into(), &2.into()));
@@ -609,12 +610,12 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_told() {
     desk.refused(2, &import(&[]), &["is larger than 16 MiB"]);
     desk.refused(
         3,
-        &["manual", "import", "/nowhere/dips.csv", "--by", "x"],
+        &["manual-reading", "import", "/nowhere/dips.csv", "--by", "x"],
         &["/nowhere/dips.csv: cannot be read"],
     );
     desk.refused(
         3,
-        &["manual", "import", "/tmp", "--by", "x"],
+        &["manual-reading", "import", "/tmp", "--by", "x"],
         &["/tmp: cannot be read: it is a folder and no file"],
     );
     desk.verified();
@@ -687,7 +688,8 @@ fn a_held_write_lock_and_a_missing_ledger_are_told_with_what_to_do() {
     desk.done(&args);
     let empty = Site::new(&FieldPlan::harrow_tarn(61, 2, TrueTime(T0), 1), "/nowhere/radio", 1.0, "");
     let remark: &[&str] = &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "x", "t"];
-    for args in [&args[..], remark, &["manual", "list"], &["remark", "list"], &["write-off", "--list"]] {
+    for args in [&args[..], remark, &["manual-reading", "list"], &["remark", "list"], &["write-off", "list"]]
+    {
         let output = empty.output(args);
         assert_eq!(output.status.code(), Some(3), "{args:?}");
         let text = String::from_utf8_lossy(&output.stderr);
@@ -733,7 +735,7 @@ fn the_report_with_what_people_wrote_down_reads_as_reviewed() {
         [("2026-05-04 10:05", "12.34"), ("2026-05-04 13:05", "12.31"), ("2026-05-04 14:05", "12.30")]
     {
         desk.done(&[
-            "manual",
+            "manual-reading",
             "add",
             "--logger",
             "11",
@@ -757,7 +759,7 @@ fn the_report_with_what_people_wrote_down_reads_as_reviewed() {
     let rest = ["write-off", "--logger", "12", "--epoch", "2", "--rest-of-epoch"];
     desk.done(&[&rest[..], &["--by", "A. Surveyor", "--reason", "stolen"]].concat());
     same_as_snapshot("people-gaps.txt", &desk.done(&["gaps", "--all"]));
-    let list = desk.done(&["write-off", "--list"]);
+    let list = desk.done(&["write-off", "list"]);
     same_as_snapshot("people-write-offs.txt", &list);
     desk.verified();
 }

@@ -48,7 +48,8 @@ impl Deaf {
     /// In units, with a summary.
     fn drawn(&self, file: &Path, args: &[&str]) -> Value {
         let units = self.site.path("calibrations.toml");
-        let common = ["--json", "--force", "--units", units.to_str().unwrap(), "-o", file.to_str().unwrap()];
+        let common =
+            ["--json", "--force", "--calibrations", units.to_str().unwrap(), "-o", file.to_str().unwrap()];
         let output = self.plot(&[&common, args].concat());
         assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
         serde_json::from_slice(&output.stdout).unwrap()
@@ -241,7 +242,7 @@ fn remarks_are_numbered_and_manual_readings_stand_on_the_axis_of_their_unit() {
             "--unit",
             unit,
         ];
-        add(&[&["manual", "add"], &at[..], &["--instrument", "readout box 2"]].concat());
+        add(&[&["manual-reading", "add"], &at[..], &["--instrument", "readout box 2"]].concat());
     }
     let file = deaf.site.path("p.svg");
     let summary = deaf.drawn(&file, &["--point", POINT]);
@@ -281,7 +282,7 @@ fn what_cannot_be_drawn_is_refused_with_the_remedy_and_no_file_is_left() {
     let dir = deaf.site.dir.path();
     let (file, units) = (dir.join("p.svg"), dir.join("calibrations.toml"));
     let (file, units) = (file.to_str().unwrap(), units.to_str().unwrap());
-    let text = deaf.refused(2, &["--point", "P-11 pore presure", "--units", units, "-o", file]);
+    let text = deaf.refused(2, &["--point", "P-11 pore presure", "--calibrations", units, "-o", file]);
     assert!(
         text.contains("no such point") && text.contains("the nearest names are \"P-11 pore pressure\""),
         "{text}"
@@ -290,12 +291,13 @@ fn what_cannot_be_drawn_is_refused_with_the_remedy_and_no_file_is_left() {
     assert!(text.contains("--logger 10: not on the roster") && text.contains("near it are 11 ("), "{text}");
     let text = deaf.refused(2, &["--logger", "11", "--channel", "9", "-o", file]);
     assert!(text.contains("logger 11 has no channel 9"), "{text}");
-    let text = deaf.refused(2, &["--point", POINT, "--units", "/nowhere.toml", "-o", file]);
+    let text = deaf.refused(2, &["--point", POINT, "--calibrations", "/nowhere.toml", "-o", file]);
     assert!(text.contains("/nowhere.toml"), "{text}");
     let text = deaf.refused(2, &["--point", POINT, "-o", "p.pdf"]);
     assert!(text.contains("p.pdf: a plot is written as .svg or .png"), "{text}");
     let early = ["--from", "2020-01-01T00:00:00Z", "--to", "2020-02-01T00:00:00Z"];
-    let text = deaf.refused(3, &[&["--point", POINT, "--units", units, "-o", file], &early[..]].concat());
+    let text =
+        deaf.refused(3, &[&["--point", POINT, "--calibrations", units, "-o", file], &early[..]].concat());
     assert!(text.contains("no reading of P-11 pore pressure from 2020-01-01T00:00:00Z until"), "{text}");
     assert!(text.contains("`stonechat gaps`"), "{text}");
     let text = deaf.refused(2, &["--point", POINT, "--height", "90", "-o", file]);

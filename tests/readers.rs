@@ -152,7 +152,7 @@ fn rows_without_sequences_are_matched_by_time_fill_the_gaps_and_say_so_everywher
     assert_eq!(code, 0, "{out}{err}");
     assert!(out.contains("nothing new; nothing is written"), "{out}");
     assert_eq!(stored_rows(&site), stored);
-    let (_, out, _) = site.import(&["--list", "--json"]);
+    let (_, out, _) = site.import(&["list", "--json"]);
     assert_eq!(json(&out)["imports"].as_array().unwrap().len(), 1, "{out}");
     assert_eq!(site.run(&["verify"]).0, 0);
 }
@@ -193,7 +193,7 @@ fn an_authentic_record_that_comes_after_a_rounded_row_becomes_the_record_and_the
 
     // Withdrawn, the rows reopen what only they filled.
     let (code, _, err) =
-        site.import(&["--withdraw", "1", "--by", "R. Dale", "--reason", "to see what it filled"]);
+        site.import(&["withdraw", "1", "--by", "R. Dale", "--reason", "to see what it filled"]);
     assert_eq!(code, 0, "{err}");
     assert_eq!(missing(&site).len(), lost.len() - late.len());
     assert_eq!(site.run(&["verify"]).0, 0);

@@ -198,7 +198,7 @@ fn every_report_is_the_same_before_and_after_retention_and_so_is_what_comes_late
         gone += twins.retire("first.db");
         twins.reports();
         // What is withdrawn afterwards uncovers its own rows, and none of the other file's.
-        twins.both(&["import", "--withdraw", "1", "--by", "R. Dale", "--reason", "another logger's"]);
+        twins.both(&["import", "withdraw", "1", "--by", "R. Dale", "--reason", "another logger's"]);
         twins.reports();
         // A file that comes again is held already, or fills what was uncovered. Values that were given up cannot be
         // compared with its rows, so those that fill are marked as unproven.
@@ -456,7 +456,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     assert!(found.differences.is_empty(), "{:?}", found.differences);
     // What it brings over is all the rest: nothing that was given up is missing for it.
     let aside = taken.aside.to_str().unwrap();
-    let said = site.output(&["verify", "--salvage", aside, "--by", "R. Dale"]);
+    let said = site.output(&["salvage", aside, "--by", "R. Dale"]);
     assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stdout));
     assert_eq!(gaps(), gaps_before);
     assert_eq!(rows("once_held"), Vec::<String>::new());
@@ -470,11 +470,11 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     let (ledger, taken) = take_over::replace(&site.ledger(), "test", &[], &Coverage::default(), NOW).unwrap();
     drop(ledger);
     let aside = taken.aside.to_str().unwrap();
-    let said = site.output(&["verify", "--salvage", aside, "--by", "R. Dale"]);
+    let said = site.output(&["salvage", aside, "--by", "R. Dale"]);
     assert_eq!(said.status.code(), Some(1), "{}", String::from_utf8_lossy(&said.stdout));
     assert_ne!(gaps(), gaps_before, "what is not proven to be in a backup is missing");
     let backup = site.path("first.db");
-    let said = site.output(&["verify", "--salvage", backup.to_str().unwrap(), "--by", "R. Dale"]);
+    let said = site.output(&["salvage", backup.to_str().unwrap(), "--by", "R. Dale"]);
     assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stdout));
     assert_eq!(gaps(), gaps_before);
 }

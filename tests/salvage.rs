@@ -358,8 +358,8 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     assert_eq!(told["ledgers_set_aside"][0]["file"], name);
     assert!(missing(&path, &plan, end).is_superset(&closed));
     let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
-    assert!(text.contains("verify --salvage"), "{text}");
-    let done = site.json(&["verify", "--salvage", aside, "--by", "R. Dale", "--json"]);
+    assert!(text.contains("salvage"), "{text}");
+    let done = site.json(&["salvage", aside, "--by", "R. Dale", "--json"]);
     assert_eq!(done["csv_rows"].as_u64().unwrap(), 2 * third as u64, "{done}");
     assert_eq!(done["notes"], 2, "{done}");
     assert_eq!(done["csv_rows_lost"], serde_json::json!([]), "{done}");
@@ -374,7 +374,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
         hand::rows(&path, "SELECT subject FROM notice WHERE cleared_at IS NULL AND kind = 'ledger'");
     assert!(notices.is_empty(), "{notices:?}");
     let tables = hand::tables(&path);
-    let again = site.json(&["verify", "--salvage", aside, "--by", "R. Dale", "--json"]);
+    let again = site.json(&["salvage", aside, "--by", "R. Dale", "--json"]);
     assert_eq!((&again["csv_rows"], &again["notes"], &again["brought"]), (&0.into(), &0.into(), &0.into()));
     assert_eq!(hand::tables(&path), tables);
     // Each file's rows can be withdrawn by themselves.
@@ -385,7 +385,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     assert_eq!(ledger.withdraw(import.id, "R. Dale", "a test", NOW).unwrap(), Some(true));
     drop(ledger);
     assert_eq!(missing(&path, &plan, end).len(), closed.len() + third);
-    let again = site.output(&["verify", "--salvage", aside, "--json"]);
+    let again = site.output(&["salvage", aside, "--json"]);
     let again: serde_json::Value = serde_json::from_slice(&again.stdout).unwrap();
     assert_eq!(again["csv_rows"], 0, "what was withdrawn stays so");
     kept(
@@ -444,17 +444,17 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     assert!(text.contains("may be in it too"), "{text}");
     // It cannot be read at all, so what it held is missing; it may be in it until a person gives it up.
     let aside = taken.aside.to_str().unwrap();
-    let output = site.output(&["verify", "--salvage", aside]);
+    let output = site.output(&["salvage", aside]);
     assert_eq!(output.status.code(), Some(3));
     assert!(String::from_utf8_lossy(&output.stderr).contains("--give-up"));
     let counted = missing(&path, &plan, run.truth.end().unix_s());
-    let output = site.output(&["verify", "--salvage", aside, "--give-up"]);
+    let output = site.output(&["salvage", aside, "--give-up"]);
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     assert_eq!(missing(&path, &plan, run.truth.end().unix_s()), counted);
     verified(&path);
     let told = site.json(&["gaps", "--json", "--now", &now]);
     assert!(told["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
-    let output = site.output(&["verify", "--salvage", aside, "--give-up"]);
+    let output = site.output(&["salvage", aside, "--give-up"]);
     assert_eq!(output.status.code(), Some(3));
     // The loggers bring it.
     hand::receive(&path, &plan, &run.emissions);
@@ -492,16 +492,16 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     }
     let picture = std::fs::read_to_string(svg).unwrap();
     assert!(picture.contains("Not drawn:") && picture.contains(name), "{picture}");
-    let output = site.output(&["verify", "--salvage", "ledger.db.damaged-20000101T000000Z"]);
+    let output = site.output(&["salvage", "ledger.db.damaged-20000101T000000Z"]);
     let told = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(told.contains(&format!("there is no such file; set aside here: {name}")), "{told}");
-    let done = site.json(&["verify", "--salvage", aside, "--by", "R. Dale", "--json"]);
+    let done = site.json(&["salvage", aside, "--by", "R. Dale", "--json"]);
     assert_eq!(done["unproven"], serde_json::json!([]));
     assert_eq!(done["unreadable"], serde_json::json!([]));
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
     assert_eq!(std::fs::read(&taken.aside).unwrap(), before, "the damaged file is not changed");
     // By its name alone, as notices tell it.
-    let output = site.output(&["verify", "--salvage", name]);
+    let output = site.output(&["salvage", name]);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(text.contains("0 records brought over"), "{text}");
     verified(&site.ledger());
@@ -512,7 +512,7 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
         (site.path("absent.db"), "there is no such file; no damaged ledger is set aside here"),
         (site.ledger(), "is the present ledger"),
     ] {
-        let output = site.output(&["verify", "--salvage", file.to_str().unwrap()]);
+        let output = site.output(&["salvage", file.to_str().unwrap()]);
         assert_eq!(output.status.code(), Some(3));
         let text = String::from_utf8_lossy(&output.stderr);
         assert!(text.contains(says), "{text}");

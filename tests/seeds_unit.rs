@@ -461,7 +461,7 @@ impl World {
         let left = left.to_str().unwrap();
         let told = self.notices();
         assert!(told.iter().any(|(subject, text)| subject == "left" && text.contains(left)), "{told:?}");
-        let salvage = self.site.output(&["verify", "--salvage", left]);
+        let salvage = self.site.output(&["salvage", left]);
         assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
         self.followed += 1;
         self.causes += 4;

@@ -424,11 +424,11 @@ fn a_disk_that_does_not_read_points_calibrations_or_a_layout_is_worth_another_tr
     };
     for (file, expected) in [(&unread, Some(3)), (&wrong, Some(2))] {
         for args in [
-            &["units", "check", "--units", file][..],
-            &["units", "check", "--json", "--units", file],
-            &["units", "show", "--point", "none", "--units", file],
-            &["export", "--units", file, "-o", &path("out.csv")],
-            &["plot", "--point", "none", "--units", file, "-o", &picture],
+            &["units", "check", "--calibrations", file][..],
+            &["units", "check", "--json", "--calibrations", file],
+            &["units", "show", "--point", "none", "--calibrations", file],
+            &["export", "--calibrations", file, "-o", &path("out.csv")],
+            &["plot", "--point", "none", "--calibrations", file, "-o", &picture],
             &["import", "--layout", file, "--dry-run", &readings],
         ] {
             assert_eq!(code(args), expected, "{args:?}");
@@ -438,11 +438,13 @@ fn a_disk_that_does_not_read_points_calibrations_or_a_layout_is_worth_another_tr
     let (points, kept) = (stage.site.path("points.toml"), stage.site.path("kept"));
     std::fs::rename(&points, &kept).unwrap();
     std::os::unix::fs::symlink("/proc/self/mem", &points).unwrap();
-    for args in [&["plot", "--point", "none", "-o", &picture][..], &["units", "check", "--units", &unread]] {
+    for args in
+        [&["plot", "--point", "none", "-o", &picture][..], &["units", "check", "--calibrations", &unread]]
+    {
         assert_eq!(code(args), Some(3), "{args:?}");
     }
     // And what a file says in addition can be mended first.
-    let output = stage.site.output(&["units", "check", "--units", &wrong]);
+    let output = stage.site.output(&["units", "check", "--calibrations", &wrong]);
     assert_eq!(output.status.code(), Some(2));
 }
 

@@ -48,7 +48,7 @@ fn commands(file: &str) -> Vec<Vec<&str>> {
         vec!["compare", file],
         vec!["compare", "--full", file],
         vec!["verify", file],
-        vec!["verify", "--salvage", file],
+        vec!["salvage", file],
         vec!["restore", "--dry-run", file],
         vec!["restore", file],
     ]
@@ -92,7 +92,7 @@ fn a_table_that_became_an_endless_view_is_named_and_no_row_of_it_is_read() {
     let (site, copy) = site();
     let hostile = site.path("hostile.db");
     for (table, cell) in [
-        ("chunk", "i"),
+        ("block", "i"),
         ("held_range", "1"),
         ("journal", "i"),
         ("settled", "1"),
@@ -337,7 +337,7 @@ fn whatever_is_wrong_with_a_file_every_command_ends_and_nothing_false_gets_in() 
             &["verify", file][..],
             &["compare", file],
             &["restore", "--dry-run", file],
-            &["verify", "--salvage", file],
+            &["salvage", file],
             &["restore", file],
         ] {
             let output = bounded(&site, args);

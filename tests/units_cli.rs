@@ -160,7 +160,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
         from,
         "--to",
         "2026-05-30T00:00:00Z",
-        "--units",
+        "--calibrations",
         units,
         "--json",
     ]);
@@ -183,7 +183,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
     }
     assert!(interpolated > values.len() / 2);
 
-    let args = ["units", "show", "--point", "P-11 pore pressure", "--from", from, "--units", units];
+    let args = ["units", "show", "--point", "P-11 pore pressure", "--from", from, "--calibrations", units];
     let output = site.output(&args);
     let text = String::from_utf8(output.stdout).unwrap();
     assert_eq!(output.status.code(), Some(0));
@@ -200,8 +200,17 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
 
     // Derived points have the times of the first that they come from.
     for (point, unit) in [("P-11 pore pressure level", "m"), ("IN-18 head", "mm")] {
-        let json =
-            site.json(&["units", "show", "--point", point, "--from", from, "--units", units, "--json"]);
+        let json = site.json(&[
+            "units",
+            "show",
+            "--point",
+            point,
+            "--from",
+            from,
+            "--calibrations",
+            units,
+            "--json",
+        ]);
         let values = json["values"].as_array().unwrap();
         assert!(values.iter().filter(|value| value["unit"] == unit).count() > 20, "{point}");
     }
@@ -212,7 +221,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
         "RG-21 rain",
         "--from",
         "2026-05-01T00:00:00Z",
-        "--units",
+        "--calibrations",
         units,
         "--json",
     ]);
@@ -297,15 +306,26 @@ fn exported(site: &Site, units: &str) {
     let (from, to) = ("2026-05-29T00:00:00Z", "2026-05-30T00:00:00Z");
     for (name, shape) in [("long.csv", "long"), ("wide.csv", "wide")] {
         for point in ["P-11 pore pressure", "P-11 pore pressure level", "RG-21 rain"] {
-            let show =
-                ["units", "show", "--point", point, "--from", from, "--to", to, "--units", units, "--csv"];
+            let show = [
+                "units",
+                "show",
+                "--point",
+                point,
+                "--from",
+                from,
+                "--to",
+                to,
+                "--calibrations",
+                units,
+                "--csv",
+            ];
             let shown = String::from_utf8(site.output(&show).stdout).unwrap();
             let shown: Vec<Vec<&str>> = shown.lines().skip(1).map(|line| line.split(',').collect()).collect();
             assert!(shown.len() > 20, "{point}");
             let file = site.path(name);
             let output = site.output(&[
                 "export",
-                "--units",
+                "--calibrations",
                 units,
                 "--point",
                 point,
@@ -344,10 +364,10 @@ fn exported(site: &Site, units: &str) {
     std::fs::copy(units, &loose).unwrap();
     std::fs::set_permissions(&loose, std::fs::Permissions::from_mode(0o644)).unwrap();
     for (args, says) in [
-        (vec!["--units", loose.to_str().unwrap()], "chmod 600"),
-        (vec!["--units", "/nowhere.toml"], "/nowhere.toml"),
-        (vec!["--units", units, "--point", "P-99"], "there is no such point"),
-        (vec!["--point", "P-11 pore pressure"], "name the calibrations with --units"),
+        (vec!["--calibrations", loose.to_str().unwrap()], "chmod 600"),
+        (vec!["--calibrations", "/nowhere.toml"], "/nowhere.toml"),
+        (vec!["--calibrations", units, "--point", "P-99"], "there is no such point"),
+        (vec!["--point", "P-11 pore pressure"], "name the calibrations with --calibrations"),
     ] {
         let args = [&["export", "-o", "refused.csv"][..], &args].concat();
         let output = site.output(&args);
@@ -366,7 +386,7 @@ fn explained(site: &Site, units: &str) {
         "P-11 pore pressure",
         "--at",
         "2026-05-30T12:00:00Z",
-        "--units",
+        "--calibrations",
         units,
     ];
     let output = site.output(&args);
@@ -384,16 +404,17 @@ fn explained(site: &Site, units: &str) {
     let sum = steps.iter().rev().find(|step| step["formula"].is_string()).unwrap();
     assert_eq!(sum["result"], json["values"][0]["value"], "nothing is rounded on the way");
     // Without a time the newest reading; its barometer has none after it.
-    let newest = site.output(&["units", "explain", "--point", "RL-16 tarn level", "--units", units]);
+    let newest = site.output(&["units", "explain", "--point", "RL-16 tarn level", "--calibrations", units]);
     let newest = String::from_utf8(newest.stdout).unwrap();
     assert!(newest.starts_with("RL-16 tarn level at 2026-05-3"), "{newest}");
     assert!(newest.contains("reading: logger 16 channel 0, epoch "), "{newest}");
 }
 
 fn checked(site: &Site, units: &str) {
-    let json = site.json(&["units", "check", "--units", units, "--now", "2026-06-01T00:00:00Z", "--json"]);
+    let json =
+        site.json(&["units", "check", "--calibrations", units, "--now", "2026-06-01T00:00:00Z", "--json"]);
     assert_eq!(json["without_calibration"].as_array().unwrap().len(), 0, "{json}");
-    let later = site.output(&["units", "check", "--units", units, "--now", "2031-06-01T00:00:00Z"]);
+    let later = site.output(&["units", "check", "--calibrations", units, "--now", "2031-06-01T00:00:00Z"]);
     let text = String::from_utf8(later.stdout).unwrap();
     assert_eq!(later.status.code(), Some(0));
     assert!(text.contains("without a calibration now (2031-05-31 17:00 UTC-07:00):"), "{text}");
@@ -401,25 +422,33 @@ fn checked(site: &Site, units: &str) {
 }
 
 fn refused(site: &Site, units: &str) {
-    let unknown = site.output(&["units", "explain", "--point", "P-99", "--units", units]);
+    let unknown = site.output(&["units", "explain", "--point", "P-99", "--calibrations", units]);
     assert_eq!(unknown.status.code(), Some(2));
     let text = String::from_utf8_lossy(&unknown.stderr).into_owned();
     assert_eq!(
         text,
         "stonechat: --point \"P-99\": there is no such point; `stonechat units check` lists them\n"
     );
-    let long_ago =
-        ["units", "explain", "--point", "P-11 temperature", "--at", "2020-01-01T00:00:00Z", "--units", units];
+    let long_ago = [
+        "units",
+        "explain",
+        "--point",
+        "P-11 temperature",
+        "--at",
+        "2020-01-01T00:00:00Z",
+        "--calibrations",
+        units,
+    ];
     let long_ago = site.output(&long_ago);
     assert_eq!(long_ago.status.code(), Some(3));
     std::fs::set_permissions(units, std::fs::Permissions::from_mode(0o644)).unwrap();
     for command in [&["units", "check"][..], &["units", "show", "--point", "P-11 temperature"]] {
-        let output = site.output(&[command, &["--units", units]].concat());
+        let output = site.output(&[command, &["--calibrations", units]].concat());
         assert_eq!(output.status.code(), Some(2), "{command:?}");
         let text = [output.stdout, output.stderr].concat();
         assert!(
             String::from_utf8_lossy(&text)
-                .contains("mode 0644 lets others than its owner at it; run `chmod 600")
+                .contains("mode 0644 gives access to users other than its owner; run `chmod 600")
         );
     }
 }

@@ -133,9 +133,10 @@ fn a_raw_unit_that_is_not_known_gives_no_value_and_all_commands_say_so() {
                 assert_eq!(row["raw_unit"], if note.is_empty() { "mHz" } else { "" });
             }
             let explained =
-                bench.text(&["units", "explain", "--point", name, "--units", "calibrations.toml"]);
+                bench.text(&["units", "explain", "--point", name, "--calibrations", "calibrations.toml"]);
             assert_eq!(explained.contains("a profile may be missing"), expected != "2900.00", "{explained}");
-            let plot = ["plot", "--point", name, "--units", "calibrations.toml", "--now", NOW, "--force"];
+            let plot =
+                ["plot", "--point", name, "--calibrations", "calibrations.toml", "--now", NOW, "--force"];
             let plot = bench.text(&[&plot[..], &["-o", "p.svg", "--json"]].concat());
             let plot: serde_json::Value = serde_json::from_str(&plot).unwrap();
             let absent = if expected == "2900.00" { 0 } else { 2 };
@@ -169,13 +170,13 @@ fn readings_are_found_where_a_clock_was_wrong_in_the_middle_of_an_epoch_and_its_
             bench.hear(&heard);
         }
         let (from, to) = ("2026-05-28T00:00:00Z", "2026-05-30T00:00:00Z");
-        let show = ["units", "show", "--point", "P", "--units", "calibrations.toml", "--json"];
+        let show = ["units", "show", "--point", "P", "--calibrations", "calibrations.toml", "--json"];
         let show = bench.text(&[&show[..], &["--from", from, "--to", to]].concat());
         let show: serde_json::Value = serde_json::from_str(&show).unwrap();
         let found: Vec<_> = show["values"].as_array().unwrap().iter().map(|v| v["value"].as_f64()).collect();
         let expected: Vec<_> = (0..26).map(|at| Some(2900.0 + f64::from(at))).collect();
         assert_eq!(found, expected, "in the order in which they were made");
-        let plot = ["plot", "--point", "P", "--units", "calibrations.toml", "--now", NOW, "--force"];
+        let plot = ["plot", "--point", "P", "--calibrations", "calibrations.toml", "--now", NOW, "--force"];
         let plot = bench.text(&[&plot[..], &["--from", from, "--to", to, "-o", "p.svg", "--json"]].concat());
         let plot: serde_json::Value = serde_json::from_str(&plot).unwrap();
         assert_eq!(plot["points"][0]["readings"], 26, "{plot}");
@@ -227,8 +228,18 @@ fn each_entry_of_a_derived_point_has_its_own_history() {
         .map(|row| if row["note"].is_empty() { &row["value"] } else { &row["note"] }.as_str())
         .collect();
     assert_eq!(exported, expected);
-    let plot =
-        ["plot", "--point", "D", "--units", "calibrations.toml", "--now", NOW, "-o", "p.svg", "--json"];
+    let plot = [
+        "plot",
+        "--point",
+        "D",
+        "--calibrations",
+        "calibrations.toml",
+        "--now",
+        NOW,
+        "-o",
+        "p.svg",
+        "--json",
+    ];
     let plot: serde_json::Value =
         serde_json::from_str(&bench.text(&[&plot[..], &["--from", "2026-05-28T00:00:00Z"]].concat()))
             .unwrap();
@@ -248,14 +259,16 @@ fn a_point_whose_name_is_a_column_is_refused_in_a_wide_table_and_written_in_a_lo
     let counts = |time| reading(time, &[-1, 2, 3]);
     bench.hear(&in_a_row(1, T, &[Some(&units), Some(&counts)]));
     for name in ["x.csv", "x.jsonl", "x.parquet"] {
-        let wide = ["export", "--units", "calibrations.toml", "--shape", "wide", "--now", NOW, "-o", name];
+        let wide =
+            ["export", "--calibrations", "calibrations.toml", "--shape", "wide", "--now", NOW, "-o", name];
         let said = bench.refused(2, &[&wide[..], &["--point", "time"]].concat());
         assert!(said.contains("\"time\"") && said.contains("--shape long"), "{said}");
         assert!(!bench.path(name).exists());
         let two = [&wide[..], &["--point", "P", "--point", "p NOTE"]].concat();
         assert!(bench.refused(2, &two).contains("\"p NOTE\""));
         bench.text(&[&wide[..], &["--point", "P", "--no-descriptor"]].concat());
-        let long = ["export", "--units", "calibrations.toml", "--shape", "long", "--now", NOW, "--force"];
+        let long =
+            ["export", "--calibrations", "calibrations.toml", "--shape", "long", "--now", NOW, "--force"];
         bench.text(&[&long[..], &["--no-descriptor", "-o", name]].concat());
     }
 }
@@ -394,7 +407,8 @@ fn a_zero_has_no_sign_in_any_table() {
         assert!(rows.iter().all(|row| row[column] == "0.00"), "{rows:?}");
     }
     for name in ["x.jsonl", "x.csv"] {
-        let args = ["export", "--units", "calibrations.toml", "--no-descriptor", "--now", NOW, "-o", name];
+        let args =
+            ["export", "--calibrations", "calibrations.toml", "--no-descriptor", "--now", NOW, "-o", name];
         bench.text(&args);
         let text = std::fs::read_to_string(bench.path(name)).unwrap();
         let times = text.replace("2026-05-28T", "");
@@ -527,8 +541,18 @@ fn all_commands_agree_on_every_point_of_a_field_whose_clocks_drift() {
     let units = units.to_str().unwrap();
     let export = |shape: &str| {
         let file = site.path("all.csv");
-        let args =
-            ["export", "--units", units, "--shape", shape, "--force", "--no-descriptor", "--now", NOW, "-o"];
+        let args = [
+            "export",
+            "--calibrations",
+            units,
+            "--shape",
+            shape,
+            "--force",
+            "--no-descriptor",
+            "--now",
+            NOW,
+            "-o",
+        ];
         let output = site.output(&[&args[..], &[file.to_str().unwrap()]].concat());
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
         rows(&std::fs::read_to_string(file).unwrap())
@@ -538,8 +562,17 @@ fn all_commands_agree_on_every_point_of_a_field_whose_clocks_drift() {
     assert!(names.len() > 12, "{names:?}");
     let (mut corrected, mut compared) = (0, 0);
     for name in names {
-        let args =
-            ["units", "show", "--point", name, "--units", units, "--from", "2026-01-01T00:00:00Z", "--json"];
+        let args = [
+            "units",
+            "show",
+            "--point",
+            name,
+            "--calibrations",
+            units,
+            "--from",
+            "2026-01-01T00:00:00Z",
+            "--json",
+        ];
         let show = site.json(&args);
         let shown: Vec<(String, String)> = show["values"]
             .as_array()
@@ -568,15 +601,25 @@ fn all_commands_agree_on_every_point_of_a_field_whose_clocks_drift() {
         assert!(sorted(of_wide.collect()) == sorted(shown.clone()), "{name}: the wide table differs");
         // A calculation in the middle, and a picture of all.
         let (time, cell) = &shown[shown.len() / 2];
-        let explain =
-            site.json(&["units", "explain", "--point", name, "--units", units, "--at", time, "--json"]);
+        let explain = site.json(&[
+            "units",
+            "explain",
+            "--point",
+            name,
+            "--calibrations",
+            units,
+            "--at",
+            time,
+            "--json",
+        ]);
         let value = &explain["values"][0];
         assert_eq!(
             value["text"].as_str().unwrap_or_default(),
             cell.split('|').next().unwrap(),
             "{name} {time}"
         );
-        let plot = ["plot", "--point", name, "--units", units, "--force", "--now", NOW, "--json", "-o"];
+        let plot =
+            ["plot", "--point", name, "--calibrations", units, "--force", "--now", NOW, "--json", "-o"];
         let file = site.path("all.svg");
         let span = ["--from", "2026-01-01T00:00:00Z", "--to", "2026-07-01T00:00:00Z"];
         let plot = site.json(&[&plot[..], &[file.to_str().unwrap()], &span].concat());
@@ -609,7 +652,7 @@ fn a_bridge_says_how_its_leads_run_and_whose_resistance_is_stated() {
         quarter(", wiring = \"three_wire\", one_lead_ohm = 10, gauge_ohm = 120").short("P"),
         ["1000.00"]
     );
-    let check = ["units", "check", "--units", "calibrations.toml"];
+    let check = ["units", "check", "--calibrations", "calibrations.toml"];
     for (kind, leads, says) in [
         ("bridge_quarter", ", one_lead_ohm = 10, gauge_ohm = 120", "wiring"),
         ("bridge_quarter", ", wiring = \"three_wire\", gauge_ohm = 120", "one lead, one way"),

@@ -81,7 +81,7 @@ fn a_reader_that_stays_is_named_commits_go_on_and_settling_waits_until_it_ends()
     drop(table);
     let now = stonechat::text::rfc3339(run.truth.end().unix_s());
     let imported = site.output(&[
-        "manual",
+        "manual-reading",
         "import",
         site.path("dips.csv").to_str().unwrap(),
         "--by",

@@ -35,7 +35,7 @@ pub fn run(flags: &Flags, table: &mut Table) {
     remove(&less);
     std::fs::copy(&big, &less).expect("room for a copy");
     let db = Connection::open(&less).expect("a ledger");
-    db.execute("UPDATE chunk SET content = zeroblob(16) WHERE block = 3 AND logger <= 20", []).expect("SQL");
+    db.execute("UPDATE block SET content = zeroblob(16) WHERE block = 3 AND logger <= 20", []).expect("SQL");
     drop(db);
     let mut all = [const { Vec::new() }; 4];
     compared(&big, &big_copy, false);

@@ -35,8 +35,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let reader = Reader::open(&config.ledger.path)?;
     check_loggers(&config, &reader, &request)?;
     let known = Known::as_of(request.as_of);
-    let site = args.units.as_deref().map(|units| calibrated(&config, units, &known)).transpose()?;
-    let mut convert: Box<dyn Convert + '_> = match site.as_ref().zip(args.units.as_deref()) {
+    let site = args.calibrations.as_deref().map(|units| calibrated(&config, units, &known)).transpose()?;
+    let mut convert: Box<dyn Convert + '_> = match site.as_ref().zip(args.calibrations.as_deref()) {
         None => Box::new(Raw),
         Some((site, units)) => Box::new(points(&config, site, units, &reader, args, &mut request)?),
     };

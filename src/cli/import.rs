@@ -15,6 +15,7 @@ mod withdraw;
 use super::args::open;
 use super::exit::Exit;
 use crate::config;
+use args::Command;
 pub use args::{Args, HELP};
 use std::io::Write;
 use std::path::Path;
@@ -28,13 +29,12 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         return against::run(config_path, wanted, args, out);
     }
     let config = open(config_path)?;
-    if args.list {
-        return withdraw::list(&config, args.json, out);
+    match &args.command {
+        Some(Command::List { json }) => return withdraw::list(&config, *json, out),
+        Some(Command::Withdraw(args)) => return withdraw::run(&config, args, out),
+        None => {}
     }
     let by = args.by()?;
-    if let Some(id) = args.withdraw {
-        return withdraw::run(&config, id, &by, args, out);
-    }
     if args.files.is_empty() {
         return Err(Exit::usage("name files or folders to import, or `-` for standard input"));
     }

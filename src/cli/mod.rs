@@ -32,17 +32,20 @@ pub mod demo;
 mod enrol;
 mod export;
 pub mod gaps;
+mod help;
 mod import;
 pub mod init;
 mod key;
 mod logbook;
-mod manual;
+mod manual_reading;
 mod people;
 mod plot;
 mod print;
 mod remark;
+mod renamed;
 mod restore;
 mod run;
+mod salvage;
 mod set_aside;
 #[cfg(feature = "sim")]
 mod simulate;
@@ -57,7 +60,7 @@ use crate::seal::memory;
 use crate::text::{Printed, shown};
 use crate::view::CAUTION;
 use args::site_file;
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 pub use exit::{COULD_NOT, DONE, NO, USAGE};
 use print::Screen;
 use std::io::Write;
@@ -89,78 +92,81 @@ enum Command {
         /// The folder; it is made if there is none
         dir: PathBuf,
     },
-    /// Add a logger to the roster: address, values, key; asks for what is missing
+    /// Add a logger: its address, values and key; asks for what is missing
     #[command(after_help = enrol::HELP)]
     Enrol(enrol::Args),
-    /// Run the daemon: read radios, judge, commit, until SIGTERM
+    /// Run the daemon, which reads the radios and writes the ledger
     #[command(after_help = "Example: stonechat run --config /etc/stonechat/site.toml")]
     Run(run::Args),
-    /// Check configuration, roster, keyring, ports and the ledger's folder; list every mistake at once
+    /// Check configuration, roster, keys, ports and the ledger's folder, and list every mistake
     #[command(after_help = "Example: stonechat check")]
     Check {
         /// Print JSON
         #[arg(long)]
         json: bool,
     },
-    /// How the gateway is, and one line a logger
+    /// How the gateway and the loggers are
     #[command(after_help = status::HELP)]
     Status(status::Args),
     /// What is missing, since when, and until when it can be fetched
     #[command(after_help = "Examples:\n  stonechat gaps\n  stonechat gaps --logger 17 --values\n  \
-                            stonechat gaps --from 2026-05-04T00:00:00-07:00 --to 2026-05-06T00:00:00-07:00\n  \
+                            stonechat gaps --from 2026-05-04 --to 2026-05-05\n  \
                             stonechat gaps --fail-if-open && echo complete")]
     Gaps(gaps::Args),
-    /// Hand downloads into the ledger: sealed dumps, the gateway's own CSV, other readers' CSV by layouts
+    /// Take downloads that were copied by hand into the ledger
     #[command(after_help = import::HELP)]
     Import(import::Args),
-    /// Points in engineering units, for whoever holds the calibrations
+    /// Values in engineering units, and how they are calculated
     #[command(
         subcommand,
-        after_help = "Examples:\n  stonechat units check --units calibrations.toml\n  \
-                      stonechat units show --point \"P-17 pore pressure\" --units calibrations.toml\n  \
-                      stonechat units explain --point \"P-17 pore pressure\" --units calibrations.toml"
+        after_help = "Examples:\n  stonechat units check --calibrations calibrations.toml\n  \
+                      stonechat units show --point \"P-17 pore pressure\" --calibrations calibrations.toml\n  \
+                      stonechat units explain --point \"P-17 pore pressure\" --calibrations calibrations.toml"
     )]
     Units(units::Command),
-    /// Readings in time as a picture, SVG or PNG, with gaps as gaps
+    /// Draw readings over time as a picture (SVG or PNG), with gaps as gaps
     #[command(after_help = plot::HELP)]
     Plot(plot::Args),
-    /// Where to go, in which order, until when, and what to fetch; a page a logger for the walk
+    /// Which loggers to visit, in which order and until when, and what to fetch
     #[command(after_help = visits::HELP)]
     Visits(visits::Args),
-    /// How much of what must exist is held, by logger and month, and by the way it came
+    /// How much of what must exist is held, by logger and month, and how it came
     #[command(after_help = completeness::HELP)]
     Completeness(completeness::Args),
-    /// Write a gap off, a part of one, or the rest of an epoch: nobody looks for it any more
+    /// Declare missing records unrecoverable, with your name and the reason
     #[command(after_help = write_off::HELP)]
     WriteOff(write_off::Args),
-    /// What was seen or done at a logger, beside the record
+    /// Write down what was seen or done at a logger
     #[command(subcommand, after_help = remark::HELP)]
     Remark(remark::Command),
-    /// What was measured by hand, a dip or a readout, beside the record
-    #[command(subcommand, after_help = manual::HELP)]
-    Manual(manual::Command),
-    /// Who did what, and when: imports, write-offs, remarks, changes of configuration and keys, restores
+    /// Write down what was measured by hand, such as a dip or a readout
+    #[command(subcommand, after_help = manual_reading::HELP)]
+    ManualReading(manual_reading::Command),
+    /// Who did what, and when: imports, write-offs, remarks, changes, restores
     #[command(after_help = logbook::HELP)]
     Logbook(logbook::Args),
-    /// Check the ledger: SQLite's integrity, and coverage against the records; or bring over what a damaged one holds
+    /// Check whether the ledger, or a copy of it, is sound
     #[command(after_help = verify::HELP)]
     Verify(verify::Args),
-    /// Readings as a file: CSV, JSON Lines or Parquet, with a descriptor
+    /// Bring over what a damaged ledger, or a backup, holds
+    #[command(after_help = salvage::HELP)]
+    Salvage(salvage::Args),
+    /// Write readings to a file: CSV, JSON Lines or Parquet, with a descriptor
     #[command(after_help = export::HELP)]
     Export(export::Args),
-    /// A verified copy of the ledger, while the daemon goes on
+    /// Make a verified copy of the ledger; the daemon may go on
     #[command(after_help = "Example: stonechat backup /media/stick/harrow-tarn-2026-05-04.db")]
     Backup(backup::Args),
-    /// A backup in the ledger's place, unless the present ledger has more in it
+    /// Put a backup in the ledger's place, unless the present ledger has more in it
     #[command(after_help = restore::HELP)]
     Restore(restore::Args),
-    /// Which records does either of two copies lack, or hold differently: ledgers, backups, sealed dumps
+    /// List the records that one of two copies lacks or holds differently
     #[command(after_help = compare::HELP)]
     Compare(compare::Args),
-    /// What was kept beside the record: frames that no key opens, and the other sides of conflicts
-    #[command(subcommand, after_help = "Example: stonechat set-aside list")]
+    /// List frames that no key opens and records that disagree, and try them again
+    #[command(subcommand, after_help = "Examples:\n  stonechat set-aside list\n  stonechat set-aside retry")]
     SetAside(set_aside::Command),
-    /// Make keys, print what a logger's programmer needs, walk through changing a logger's key
+    /// Make keys, print what a logger's programmer needs, and change a logger's key
     #[command(
         subcommand,
         after_help = "Examples:\n  stonechat key new\n  stonechat key derive --logger 17\n  \
@@ -168,21 +174,21 @@ enum Command {
     )]
     Key(key::Command),
     #[cfg(feature = "sim")]
-    /// A simulated field: frames of invented loggers onto a pseudo-terminal, a TCP port or a file
+    /// Simulate a field: frames of invented loggers to a pseudo-terminal, a TCP port or a file
     #[command(after_help = "Example: stonechat simulate --dir /tmp/field --days 2 --to pty --rate 3600")]
     Simulate(simulate::Args),
     #[cfg(feature = "sim")]
-    /// A whole story on simulated loggers: intake through a pseudo-terminal, an outage over a storm, the gap
-    /// report, and a comparison with the truth
+    /// Show the whole story on simulated loggers: an outage, the reports, an import, and a comparison with the truth
     #[command(after_help = "Example: stonechat demo")]
     Demo(demo::Args),
 }
 
 impl Command {
-    /// Whether it prints on and on while it works.
+    /// Whether it works on after it has printed something, so that no pager may hold it up.
     fn goes_on(&self) -> bool {
         match self {
-            Self::Run(_) => true,
+            Self::Run(_) | Self::Enrol(_) => true,
+            Self::Import(args) => args.brings(),
             #[cfg(feature = "sim")]
             Self::Simulate(_) | Self::Demo(_) => true,
             _ => false,
@@ -207,14 +213,31 @@ impl Command {
 
 /// The commands and their arguments, for whatever is made from them: manual pages, completions, tests.
 pub fn command() -> clap::Command {
-    Cli::command()
+    help::grouped(Cli::command())
+}
+
+/// Reads arguments, the program's name first.
+fn parsed<I, T>(args: I) -> Result<Cli, clap::Error>
+where
+    I: IntoIterator<Item = T>,
+    T: Into<std::ffi::OsString> + Clone,
+{
+    let mut command = command();
+    let mut matches = command.try_get_matches_from_mut(args)?;
+    Cli::from_arg_matches_mut(&mut matches).map_err(|error| error.format(&mut command))
 }
 
 /// Runs the command that the process's arguments name, and returns the exit code.
 pub fn main() -> u8 {
-    let mut cli = match Cli::try_parse() {
+    let mut cli = match parsed(std::env::args_os()) {
         Ok(cli) => cli,
         Err(error) => {
+            let args: Vec<String> =
+                std::env::args_os().skip(1).map(|arg| arg.to_string_lossy().into_owned()).collect();
+            if let Some(hint) = renamed::hint(&args).filter(|_| error.use_stderr()) {
+                say!("stonechat: {hint}");
+                return USAGE;
+            }
             // Help and version are answers, not mistakes.
             let code = if error.use_stderr() { USAGE } else { DONE };
             let text = error.render().to_string();
@@ -239,7 +262,6 @@ pub fn main() -> u8 {
         }
     }
     // All that commands print on standard output is text; what is not (exports, keys) goes there by another way.
-    // A command that goes on while it prints is never held up by a pager.
     let mut out = Screen::new(!cli.no_pager && !cli.command.goes_on());
     let code = match cli.command {
         Command::Run(args) => {
@@ -275,6 +297,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Import(args) => exit::code(import::run(config, &args, out)),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
         Command::Verify(args) => exit::code(verify::run(config, &args, out)),
+        Command::Salvage(args) => exit::code(salvage::run(config, &args, out)),
         Command::Backup(args) => exit::code(backup::run(config, &args, out)),
         Command::Compare(args) => exit::code(compare::run(config, &args, out)),
         Command::Restore(args) => exit::code(restore::run(config, &args, out)),
@@ -290,7 +313,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Completeness(args) => exit::code(completeness::run(config, &args, out)),
         Command::WriteOff(args) => exit::code(write_off::run(config, &args, out)),
         Command::Remark(command) => exit::code(remark::run(config, &command, out)),
-        Command::Manual(command) => exit::code(manual::run(config, &command, out)),
+        Command::ManualReading(command) => exit::code(manual_reading::run(config, &command, out)),
         Command::Export(args) => exit::code(export::run(config, &args, out)),
     }
 }
@@ -298,7 +321,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
 /// Runs a command as a person types it, into `out`: for the demo, which shows what it types.
 #[cfg(feature = "sim")]
 fn typed(line: &[&str], out: &mut dyn Write) -> Result<u8, String> {
-    let cli = Cli::try_parse_from(std::iter::once("stonechat").chain(line.iter().copied()))
+    let cli = parsed(std::iter::once("stonechat").chain(line.iter().copied()))
         .map_err(|error| error.to_string())?;
     Ok(dispatch(&site_file(cli.config), cli.command, out))
 }

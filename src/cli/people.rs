@@ -1,4 +1,4 @@
-//! What `write-off`, `remark` and `manual` have in common: the present, and writing to the ledger.
+//! What `write-off`, `remark` and `manual-reading` have in common: the present, and writing to the ledger.
 
 use super::args::now as present;
 use super::exit::{Exit, NO};

@@ -62,7 +62,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
 }
 
 fn ground<'c>(config: &'c Config, args: &Args, known: &'c Known) -> Result<Ground<'c>, Exit> {
-    let units = args.units.as_deref();
+    let units = args.calibrations.as_deref();
     let site = units.map(|units| calibrated(config, units, known)).transpose()?;
     let points = match site.is_none() && !args.point.is_empty() {
         true => config::load_points(config).map_err(|problems| Exit::refused(&problems))?,

@@ -21,12 +21,14 @@ const LISTED: u32 = 20_000;
 #[derive(clap::Subcommand)]
 pub enum Command {
     /// List it: unopened frames by logger and slot, conflicts with both sides
+    #[command(after_help = "Example: stonechat set-aside list")]
     List {
         /// Print JSON
         #[arg(long)]
         json: bool,
     },
     /// Try all of it again with the present keyring, roster and program
+    #[command(after_help = "Example: stonechat set-aside retry")]
     Retry {
         /// Print JSON
         #[arg(long)]

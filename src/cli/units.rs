@@ -47,7 +47,7 @@ fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, Exi
         return Err(Exit::usage(format!("--from {from} is not before --to {to}; swap them")));
     }
     let known = Known::default();
-    let site = calibrated(config, &args.units, &known)?;
+    let site = calibrated(config, &args.calibrations, &known)?;
     named(&site, &args.point)?;
     let reader = Reader::open(&config.ledger.path)?;
     let found =
@@ -65,7 +65,7 @@ fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, Exi
 fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let at = maybe_instant(args.at.as_deref(), "--at").map_err(Exit::usage)?;
     let known = Known::default();
-    let site = calibrated(config, &args.units, &known)?;
+    let site = calibrated(config, &args.calibrations, &known)?;
     named(&site, &args.point)?;
     let reader = Reader::open(&config.ledger.path)?;
     let told = reader.read(|snapshot| values::told(&site, &site.inputs(snapshot), &args.point, at))?;
@@ -85,7 +85,7 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
 
 fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let now = now(args.now.as_deref())?;
-    let read = config::load_calibrations_in(config, &args.units, &Environment::of_process());
+    let read = config::load_calibrations_in(config, &args.calibrations, &Environment::of_process());
     let found = match read {
         Ok((points, calibrations)) => point_check::check(&config.roster, &points, &calibrations, now),
         Err(problems) if args.json => {

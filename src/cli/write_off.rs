@@ -12,6 +12,7 @@ use crate::record::notes::{self, BY_MAX, TEXT_MAX};
 use crate::record::write_off::{WriteOffError, WriteOffPlan};
 use crate::report::give_up::{GiveUp, Named, NamedWhat, give_up};
 use crate::view::write_off::{self as view, Decision};
+use args::Command;
 pub use args::{Args, HELP};
 use serde_json::json;
 use std::io::{IsTerminal, Write};
@@ -20,7 +21,10 @@ use std::path::Path;
 /// Writes off, or lists.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    if args.list { list(&config, args, out) } else { write_off(&config, args, out) }
+    match &args.command {
+        Some(Command::List { logger, json }) => list(&config, *logger, *json, out),
+        None => write_off(&config, args, out),
+    }
 }
 
 fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
@@ -107,11 +111,10 @@ fn confirm(logger: &str) -> Result<(), u8> {
     Err(NO)
 }
 
-fn list(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = args.logger.map(|number| notes::logger(&config.roster, number)).transpose();
-    let of = of.map_err(Exit::usage)?;
+fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.write_off_histories(of))?;
-    if args.json {
+    if json {
         let all: Vec<_> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();
         return Ok(print_json(out, &json!({ "write_offs": all }), DONE));
     }

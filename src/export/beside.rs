@@ -1,7 +1,7 @@
-//! What people wrote down, beside the readings: remarks and manual readings as CSV files of their own.
+//! What people wrote down, in files next to the readings: remarks and manual readings as CSV files of their own.
 //!
-//! Input: the ledger's public views `remark` and `manual_reading`, where it has them. Output: `…-remarks.csv` and
-//! `…-manual.csv`. What a person wrote is never mixed into the readings' rows.
+//! Input: the ledger's public views `remark` and `manual_reading`, if it has them. Output: `…-remarks.csv` and
+//! `…-manual.csv`. What a person wrote is never mixed with the rows of readings.
 
 use super::csv;
 use super::error::ExportError;
@@ -13,23 +13,23 @@ use crate::wire::seq::Address;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-/// A view, what its file's name ends in, and its columns that are times.
+/// A view, the ending of its file's name, and its columns that are times.
 const VIEWS: [(&str, &str, &[&str]); 2] = [
     ("remark", "remarks", &["from_at", "to_at", "written_at"]),
     ("manual_reading", "manual", &["at", "written_at"]),
 ];
 
-/// Numbers among the columns; everything else is words.
+/// Columns that are numbers; all others are text.
 const NUMBERS: [&str; 6] = ["id", "logger", "channel", "line", "corrects", "corrected_by"];
 
-/// A file that is written and has not its name yet.
+/// A file that is written and does not have its final name yet.
 pub struct Ready {
     pub path: PathBuf,
     pub columns: Vec<Column>,
     pub file: Synced,
 }
 
-/// Writes them beside a data file; none where the ledger has no such view, or nobody wrote anything.
+/// Writes them next to a data file; none if the ledger has no such view or if nothing was written down.
 pub fn write(
     reader: &Reader,
     loggers: Option<&[Address]>,
@@ -50,7 +50,7 @@ pub fn write(
     Ok(ready)
 }
 
-/// The names of all that may stand next to a data file.
+/// The names of all files that may be next to a data file.
 pub fn names(data: &Path) -> Vec<PathBuf> {
     VIEWS.iter().map(|(_, ending, _)| name(data, ending)).collect()
 }
@@ -72,7 +72,7 @@ fn columns(names: &[String], times: &[&str]) -> Vec<Column> {
             } else {
                 ColumnKind::Text
             };
-            Column::new(name.clone(), kind, "as a person wrote it down; see docs/ledger.md")
+            Column::new(name.clone(), kind, "as a person wrote it; see docs/ledger.md")
         })
         .collect()
 }

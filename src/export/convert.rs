@@ -1,9 +1,9 @@
-//! What counts become: the one place where engineering units join an export.
+//! The conversion of counts: the only place where engineering units enter an export.
 //!
-//! Input: a count with its identity, time and raw unit. Output: the value of a point, or why there is none, or nothing
-//! where the channel is no point that is wanted. [`Raw`] is the identity: no values beside the counts.
+//! Input: a count with its identity, time and raw unit. Output: the value of a point, or why it has none, or nothing
+//! if the channel is not a wanted point. [`Raw`] converts nothing: the export then has counts and no values.
 //!
-//! What this is not: no calibration and no arithmetic; whoever implements [`Convert`] brings them.
+//! No calibration and no arithmetic: the types that implement [`Convert`] bring them.
 
 use crate::report::inputs::ReadError;
 use crate::time::GatewayTime;
@@ -18,12 +18,12 @@ pub struct Count {
     pub channel: u8,
     /// When it was made, corrected.
     pub time: GatewayTime,
-    /// Whether that is not what the logger recorded.
+    /// Whether `time` differs from what the logger recorded.
     pub is_corrected: bool,
     /// The count, or a fault code.
     pub count: i32,
     pub is_fault: bool,
-    /// What one count is; `None`: not known.
+    /// What one count is; `None` if not known.
     pub raw_unit: Option<RawUnit>,
 }
 
@@ -34,59 +34,59 @@ impl std::fmt::Debug for Count {
     }
 }
 
-/// A point that values are given of.
+/// A point whose values are exported.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PointColumn {
     pub name: String,
-    /// UCUM code of its values, where all of them have the same. A wide table has no other place for it: whoever asks
-    /// for one has to see to that.
+    /// UCUM code of its values, if all of them have the same. A wide table has no other place for the unit, so a caller
+    /// that wants a wide table has to make sure of that.
     pub unit: Option<String>,
 }
 
 /// The value of a point.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Value {
-    /// Of which count it is, by its place among those that were handed over.
+    /// The count that it belongs to, as an index into the counts that were passed in.
     pub count: usize,
-    /// Which of [`Convert::points`].
+    /// Index into [`Convert::points`].
     pub point: usize,
     pub value: Option<f64>,
-    /// UCUM code of it; empty where there is none.
+    /// Its UCUM code; empty if there is none.
     pub unit: Cow<'static, str>,
-    /// Places that it is shown with.
+    /// How many decimal places are shown.
     pub decimals: Option<u8>,
-    /// What is to be said of it: why there is none, or what it lacks.
+    /// A note for its reader: why there is no value, or what it lacks.
     pub note: Cow<'static, str>,
 }
 
-/// A point that a logger's missing records may have been readings of.
+/// A point to which a logger's missing records may belong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Lacks {
-    /// Which of [`Convert::points`].
+    /// Index into [`Convert::points`].
     pub point: usize,
-    /// The channel that measures it, or the point that leads it.
+    /// The channel that measures it, or that measures the point that leads it.
     pub channel: u8,
-    /// From this time on.
+    /// The start.
     pub from: GatewayTime,
-    /// Until before this time.
+    /// The end, exclusive.
     pub to: GatewayTime,
 }
 
-/// What counts become.
+/// Converts counts.
 pub trait Convert {
-    /// The points of which values are given, in order; `None`: raw counts only.
+    /// The points whose values are exported, in order; `None`: raw counts only.
     fn points(&self) -> Option<&[PointColumn]>;
-    /// Values of these counts, in their order: none of a channel that is no point that is wanted, several of one that
-    /// leads derived points too. Called once a stretch of some 16,000 readings, with no transaction open: it may look at
-    /// the ledger in one of its own.
+    /// The values of these counts, in their order: none for a channel that is not a wanted point, several for one that
+    /// leads derived points too. Called once for each stretch of some 16,000 readings, with no transaction open: it may
+    /// read the ledger in a transaction of its own.
     fn values(&mut self, counts: &[Count], into: &mut Vec<Value>) -> Result<(), ReadError>;
-    /// The points that a missing record of a logger may have been a reading of, and when; empty for raw counts.
+    /// The points to which a missing record of a logger may belong, and when; empty for raw counts.
     fn lacks(&self, logger: Address) -> Vec<Lacks>;
-    /// What the values rest on, for the descriptor: name and content (a digest, never a calibration's values).
+    /// The sources of the values, for the descriptor: name and content (a digest, never a calibration's values).
     fn provenance(&self) -> Vec<(String, String)>;
 }
 
-/// Counts as they are.
+/// Leaves counts unchanged.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Raw;
 

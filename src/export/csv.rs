@@ -1,15 +1,16 @@
-//! Rows as CSV after RFC 4180: a header, commas, quotes where a cell needs them.
+//! Rows as CSV according to RFC 4180: a header, commas, quotes where a cell needs them.
 //!
-//! A line feed within a cell is quoted too, as the RFC has it. Lines end with a line feed alone, which every reader
-//! takes and which Unix tools expect: the one point in which this is not the RFC to the letter.
+//! A line feed within a cell is quoted too, as in the RFC. Lines end with a line feed alone, which every reader
+//! accepts and Unix tools expect: this is the only difference from the RFC.
 //!
-//! A text that a spreadsheet would run as a formula gets an apostrophe in front (CWE-1236), unless it is to be left.
+//! A text that a spreadsheet would run as a formula gets an apostrophe in front (CWE-1236), unless formulas are to be
+//! kept.
 
 use super::table::{Cell, Column, Sink};
 use super::text::{Times, push_hundredths, push_int, push_real};
 use std::io::Write;
 
-/// Bytes that gather before they are handed on. Ours.
+/// How many bytes are collected before they are passed on. Our choice.
 const GATHER_BYTES: usize = 256 << 10;
 
 /// Writes CSV.
@@ -21,7 +22,7 @@ pub struct Csv<W> {
 }
 
 impl<W: Write> Csv<W> {
-    /// Begins with the header.
+    /// Starts with the header.
     pub fn new(to: W, columns: &[Column], offset_s: i32, leave_formulas: bool) -> Self {
         let mut out = Vec::with_capacity(GATHER_BYTES + 8192);
         for (at, column) in columns.iter().enumerate() {
@@ -71,7 +72,7 @@ impl<W: Write> Sink for Csv<W> {
     }
 }
 
-/// A text that a person typed: made harmless for a spreadsheet, unless formulas are to be left.
+/// Appends a text that a person typed, made harmless for a spreadsheet unless formulas are to be kept.
 pub fn push_cell(out: &mut Vec<u8>, text: &str, leave_formulas: bool) {
     if !leave_formulas && is_formula(text) {
         push_text(out, &format!("'{text}"));
@@ -81,8 +82,8 @@ pub fn push_cell(out: &mut Vec<u8>, text: &str, leave_formulas: bool) {
 }
 
 /// Whether a spreadsheet may take a text as a formula: it begins, after blanks, with one of these characters (CWE-1236,
-/// *Improper Neutralization of Formula Elements in a CSV File*), or with its full-width form; or with a tab or an end of
-/// line, which some remove. A plain number is none.
+/// *Improper Neutralization of Formula Elements in a CSV File*), or with its full-width form; or with a tab or an end
+/// of line, which some programs remove. A plain number is not a formula.
 fn is_formula(text: &str) -> bool {
     let is_number = text.bytes().all(|byte| byte.is_ascii_digit() || b".eE+-".contains(&byte))
         && text.parse::<f64>().is_ok_and(f64::is_finite);
@@ -94,10 +95,10 @@ fn has_formula_start(text: &str) -> bool {
         || text.trim_start().starts_with(['=', '+', '-', '@', '＝', '＋', '－', '＠'])
 }
 
-/// A text, in quotes if it has a comma, a quote, or an end of line.
+/// Appends a text, in quotes if it has a comma, a quote, or an end of line.
 pub fn push_text(out: &mut Vec<u8>, text: &str) {
     let is_plain = !text.bytes().any(|byte| matches!(byte, b',' | b'"' | b'\r' | b'\n'))
-        // A blank at an end is lost by readers that trim what is not quoted.
+        // Readers that trim unquoted cells would lose a blank at an end.
         && !text.starts_with(' ')
         && !text.ends_with(' ');
     if is_plain {

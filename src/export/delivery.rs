@@ -1,7 +1,8 @@
-//! A whole delivery: the data, the files beside it and their descriptor, all on the disk before any of them has its name.
+//! A whole delivery: the data, the files next to it and their descriptor. All are on the disk before any of them has
+//! its name.
 //!
-//! Input: a request, a ledger opened for reading, a [`Convert`] and a [`Destination`]. Output: what was written, under which
-//! names; or that there was nothing to write, and then no file. What this is not: it asks nobody, and checks no name.
+//! Input: a request, a ledger opened for reading, a [`Convert`] and a [`Destination`]. Output: what was written, under
+//! which names; or that there was nothing to write, and then no file. It asks the user nothing and checks no name.
 
 use super::beside;
 use super::convert::Convert;
@@ -19,24 +20,24 @@ use crate::time::LoggerTime;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-/// Where a delivery goes.
+/// The destination of a delivery.
 #[derive(Clone, Debug)]
 pub struct Destination {
     /// The data's file; `None`: standard output.
     pub data: Option<PathBuf>,
-    /// The descriptor's; `None`: none is written.
+    /// The descriptor's file; `None`: none is written.
     pub descriptor: Option<PathBuf>,
-    /// Whether remarks and manual readings go into files beside the data.
+    /// Whether remarks and manual readings are written to files next to the data.
     pub remarks: bool,
-    /// Whether files that are there are replaced.
+    /// Whether existing files are replaced.
     pub force: bool,
 }
 
-/// What is delivered from.
+/// The source of a delivery.
 #[derive(Clone, Copy)]
 pub struct Source<'a> {
     pub reader: &'a Reader,
-    /// What was looked up once; the same that the conversion asks.
+    /// What was looked up once; the conversion uses the same.
     pub known: &'a Known,
     pub roster: &'a Roster,
     pub site: &'a str,
@@ -44,16 +45,16 @@ pub struct Source<'a> {
     pub schema: u32,
 }
 
-/// What came of it.
+/// The result of a delivery.
 #[derive(Debug)]
 pub enum Delivered {
     /// No reading is in the span, and no file was written.
     Nothing {
         summary: Summary,
-        /// The first and the last recorded time of these loggers; `None`: the ledger holds none.
+        /// The first and the last recorded time of these loggers; `None` if the ledger holds none.
         held: Option<(LoggerTime, LoggerTime)>,
     },
-    /// All of it.
+    /// Everything was written.
     Written {
         summary: Summary,
         /// The data's file.
@@ -67,7 +68,7 @@ pub enum Delivered {
 #[derive(Debug, thiserror::Error)]
 #[error("{}: {error}", path.display())]
 pub struct DeliveryError {
-    /// Which; of an error of the ledger, the data's.
+    /// The file; for an error of the ledger, the data's file.
     pub path: PathBuf,
     #[source]
     pub error: ExportError,
@@ -78,7 +79,7 @@ fn at<E: Into<ExportError>>(path: &Path) -> impl FnOnce(E) -> DeliveryError {
     |error| DeliveryError { path: path.to_owned(), error: error.into() }
 }
 
-/// Delivers. `progress` is given the number of rows now and then.
+/// Delivers. `progress` receives the number of rows from time to time.
 pub fn deliver(
     source: Source<'_>,
     request: &Request,
@@ -134,7 +135,7 @@ fn name_of(path: &Path) -> String {
     path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
-/// What the descriptor says of the ledger.
+/// The ledger's part of the descriptor.
 fn ledger_facts(source: Source<'_>) -> Result<LedgerFacts, ReadError> {
     let newest = extract::newest_backup(source.reader)?;
     let newest_backup = newest.map(|(file, sha256, made_at)| BackupFacts {

@@ -1,9 +1,9 @@
-//! The descriptor beside the data: what is in the file, by the Frictionless Data Package standard, version 1
+//! The descriptor next to the data: what is in the file, according to the Frictionless Data Package standard, version 1
 //! (<https://specs.frictionlessdata.io/data-package/>).
 //!
-//! CSV is a *tabular data resource*; JSON Lines and Parquet are plain *data resources* with the same schema, since the
-//! standard's tabular ones are CSV only. What the standard has no word for stands in keys of our own, which it allows:
-//! `unit` (a UCUM code) of a field, `channels`, `provenance`, `gaps`, `given_up`.
+//! CSV is a *tabular data resource*; JSON Lines and Parquet are plain *data resources* with the same schema, because
+//! the standard's tabular resources are CSV only. What the standard does not define is in keys of our own, which it
+//! allows: `unit` (a UCUM code) of a field, `channels`, `provenance`, `gaps`, `given_up`.
 
 use super::convert::ucum;
 use super::file::Written;
@@ -17,19 +17,19 @@ use crate::wire::seq::{Address, Epoch};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-/// Gaps that are listed; of more, their number is told.
+/// How many gaps are listed; beyond this, only their number is given.
 const GAPS_MAX: usize = 10_000;
 
-/// What the descriptor says beyond the file's own content.
+/// The parts of the descriptor that are not about the file's own content.
 #[derive(Clone, Debug, Default)]
 pub struct Provenance {
     pub site: String,
     /// The file's name, relative to the descriptor.
     pub file: String,
     pub ledger: LedgerFacts,
-    /// What values in units rest on: name and digest.
+    /// The sources of values in units: name and digest.
     pub units: Vec<(String, String)>,
-    /// Further files beside it: name, what they are, columns.
+    /// Further files next to it: name, what they are, columns.
     pub beside: Vec<(String, Written, Vec<Column>)>,
 }
 
@@ -67,7 +67,7 @@ pub struct Package<'a> {
     given_up: Vec<LoggerRange>,
 }
 
-/// A file. The last three are of some formats, and of the readings.
+/// A file. The last three fields exist for some formats only, and for the readings only.
 #[derive(Serialize)]
 struct Resource<'a> {
     profile: &'static str,
@@ -125,7 +125,7 @@ struct Dialect {
 const DIALECT: Dialect =
     Dialect { delimiter: ",", quote_char: "\"", double_quote: true, line_terminator: "\n", header: true };
 
-/// Where the readings come from, and what was asked for.
+/// The source of the readings, and what was requested.
 #[derive(Serialize)]
 struct ProvenanceJson<'a> {
     program: &'static str,
@@ -204,7 +204,7 @@ pub fn package<'a>(
         resources,
         provenance: provenance(request, summary, of),
         channels: summary.loggers.iter().map(|(&logger, of)| channels(logger, of)).collect(),
-        // What was missing at an earlier time, nobody has kept.
+        // What was missing at an earlier time is not stored.
         gaps: request.as_of.is_none().then(|| gaps(summary)),
         gaps_total: request.as_of.is_none().then_some(summary.gaps.len()),
         given_up: summary
@@ -334,7 +334,7 @@ fn field(column: &Column) -> Field<'_> {
     }
 }
 
-/// The units of columns as JSON, for formats that can carry words of their own.
+/// The units of columns as JSON, for formats that can carry text of their own.
 #[cfg(feature = "desk")]
 pub fn units_json(columns: &[Column]) -> String {
     let units: BTreeMap<&str, &str> =
@@ -342,7 +342,7 @@ pub fn units_json(columns: &[Column]) -> String {
     serde_json::to_string(&units).unwrap_or_default()
 }
 
-/// A name as the standard wants it: lower case letters, digits, `-`, `_` and `.`.
+/// A name as the standard requires it: lower case letters, digits, `-`, `_` and `.`.
 fn slug(file: &str) -> String {
     let stem = file.rsplit_once('.').map_or(file, |(stem, _)| stem);
     let slug: String = stem

@@ -9,7 +9,7 @@ pub enum ExportError {
     Ledger(ReadError),
     #[error("{0}")]
     Io(std::io::Error),
-    /// Two columns of a table would have one name: that of a point, or of its notes.
+    /// Two columns of a table would have the same name: that of a point, or of its notes.
     #[error("two columns of the table would be called {0:?}")]
     Collides(String),
 }

@@ -1,9 +1,9 @@
-//! The file that an export is written to: under another name in the same folder until it is whole, then synced and
+//! The file to which an export is written: under another name in the same folder until it is complete, then synced and
 //! renamed; or standard output.
 //!
-//! Promises: under the final name there is a whole file or none (or the one that was there before); nothing is
-//! overwritten unless told. Digest and size are worked out on the way. A thread of its own writes and digests, so
-//! that a slow disk and the ledger's reading overlap; at most two pieces wait for it.
+//! Guarantees: under the final name there is a complete file or none (or the one that was there before); nothing is
+//! overwritten unless requested. Digest and size are computed while writing. A separate thread writes and digests, so
+//! that a slow disk and reading the ledger overlap; at most two pieces wait for it.
 
 use crate::files::{self, OpenFile};
 use sha2::{Digest, Sha256};
@@ -12,10 +12,10 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
-/// Bytes of a piece that goes to the writing thread. Ours.
+/// Size in bytes of a piece for the writing thread. Our choice.
 const PIECE_BYTES: usize = 256 << 10;
 
-/// What a whole file came to.
+/// Size and digest of a complete file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Written {
     pub bytes: u64,
@@ -34,7 +34,7 @@ struct Running {
     thread: JoinHandle<std::io::Result<(OpenFile, Written)>>,
 }
 
-/// A file under construction. Dropped before [`Target::keep`], it leaves nothing.
+/// A file being written. If it is dropped before [`Target::keep`], it leaves nothing behind.
 pub struct Target {
     place: Place,
     piece: Vec<u8>,
@@ -45,13 +45,13 @@ pub struct Target {
 impl Target {
     /// Standard output.
     pub fn stdout() -> std::io::Result<Self> {
-        // A descriptor of its own: the lock that the standard library keeps on it may be held by whoever called.
+        // A separate descriptor: the caller may hold the lock that the standard library keeps on its own.
         let file = OpenFile::from(std::os::fd::AsFd::as_fd(&std::io::stdout()).try_clone_to_owned()?);
         let running = Running::start(file)?;
         Ok(Self { place: Place::Stdout, piece: Vec::new(), running: Some(running), written: 0 })
     }
 
-    /// A file. `AlreadyExists`: it is there, and `force` is not.
+    /// A file. `AlreadyExists`: it exists, and `force` is not set.
     pub fn create(path: &Path, force: bool) -> std::io::Result<Self> {
         if !force && path.symlink_metadata().is_ok() {
             return Err(std::io::ErrorKind::AlreadyExists.into());
@@ -66,7 +66,7 @@ impl Target {
         Ok(target)
     }
 
-    /// Begins anew, as if nothing had been written; `false` where that cannot be, since bytes have left.
+    /// Starts again, as if nothing had been written; `false` if that is impossible because bytes have been sent.
     pub fn restart(&mut self) -> std::io::Result<bool> {
         if matches!(self.place, Place::Stdout) {
             return Ok(self.written == 0);
@@ -87,16 +87,16 @@ impl Target {
         matches!(self.place, Place::Stdout)
     }
 
-    /// All is written: synced, and under its name when this returns.
+    /// Finishes: the file is synced and has its name when this returns.
     pub fn keep(self) -> std::io::Result<Written> {
         self.sync()?.rename()
     }
 
-    /// Synced, but not under its name yet: for what is to appear together with another file.
+    /// Syncs, but does not rename yet: for a file that must appear together with another one.
     pub fn sync(mut self) -> std::io::Result<Synced> {
         self.flush()?;
         let Some(running) = self.running.take() else {
-            return Err(std::io::Error::other("the writing thread is gone"));
+            return Err(std::io::Error::other("the writing thread has ended"));
         };
         let (file, written) = running.end()?;
         if !self.is_stdout() {
@@ -106,7 +106,7 @@ impl Target {
     }
 }
 
-/// A whole file that has not its name yet.
+/// A complete file that does not have its name yet.
 pub struct Synced {
     target: Target,
     pub written: Written,
@@ -131,7 +131,7 @@ impl Drop for Target {
             let _ = running.end();
         }
         if let Place::File { part, .. } = &self.place {
-            // Half a file, made by this process.
+            // An incomplete file, made by this process.
             files::remove_own(part);
         }
     }
@@ -152,17 +152,17 @@ impl Write for Target {
             return Ok(());
         }
         let Some(running) = &self.running else {
-            return Err(std::io::Error::other("the writing thread is gone"));
+            return Err(std::io::Error::other("the writing thread has ended"));
         };
         let empty = running.used.try_recv().unwrap_or_default();
         let piece = std::mem::replace(&mut self.piece, empty);
         if running.pieces.send(piece).is_ok() {
             return Ok(());
         }
-        // It has met an error: fetch that.
+        // The thread has met an error: return that.
         match self.running.take().map(Running::end) {
             Some(Err(error)) => Err(error),
-            _ => Err(std::io::Error::other("the writing thread is gone")),
+            _ => Err(std::io::Error::other("the writing thread has ended")),
         }
     }
 }
@@ -189,7 +189,7 @@ impl Running {
 
     fn end(self) -> std::io::Result<(OpenFile, Written)> {
         drop(self.pieces);
-        self.thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the writing thread broke down")))
+        self.thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the writing thread has failed")))
     }
 }
 

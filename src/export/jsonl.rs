@@ -1,4 +1,4 @@
-//! Rows as JSON Lines: one object a line, every column in each, UTF-8, lines ended by a line feed.
+//! Rows as JSON Lines: one object for each line, every column in each, UTF-8, lines ended by a line feed.
 //!
 //! An empty cell is `null`, and so is a count whose channel had a fault.
 
@@ -18,7 +18,7 @@ pub struct JsonLines<W> {
 }
 
 impl<W: Write> JsonLines<W> {
-    /// With these columns as keys.
+    /// Uses these columns as keys.
     pub fn new(to: W, columns: &[Column], offset_s: i32) -> Self {
         let keys = columns.iter().enumerate().map(|(at, column)| {
             let mut key = vec![if at == 0 { b'{' } else { b',' }];
@@ -39,7 +39,7 @@ impl<W: Write> Sink for JsonLines<W> {
             match *cell {
                 Cell::Int(value) => push_int(out, value),
                 Cell::Hundredths(value) => push_hundredths(out, value),
-                // JSON has no word for what is not finite.
+                // JSON cannot write a number that is not finite.
                 Cell::Real(value, decimals) if value.is_finite() => push_real(out, value, decimals),
                 Cell::Empty | Cell::Fault(_) | Cell::Real(..) => out.extend_from_slice(b"null"),
                 Cell::Time(unix_s) => {
@@ -67,6 +67,6 @@ impl<W: Write> Sink for JsonLines<W> {
 }
 
 fn push_string(out: &mut Vec<u8>, text: &str) {
-    // Into a Vec it cannot fail.
+    // Writing into a Vec cannot fail.
     let _ = serde_json::to_writer(out, text);
 }

@@ -1,23 +1,24 @@
-//! Readings out: from the ledger to a file that a spreadsheet, a notebook or a database opens, with a descriptor.
+//! Exports readings: from the ledger to a file that a spreadsheet, a notebook or a database can open, with a
+//! descriptor.
 //!
 //! ```text
 //! ledger::read::extract ──▶ clock (as chosen) ──▶ shape (wide, long) ──▶ csv │ jsonl │ parquet ──▶ file (part, sync, rename)
 //!   stretches            gaps (rows of their own)   ▲ convert                                  └▶ describe
 //! ```
 //!
-//! Two threads: one reads and converts a stretch while the other forms the rows of the one before it; a third, of
+//! Two threads: one reads and converts a stretch while the other makes the rows of the previous one; a third, in
 //! `file`, writes and digests.
 //!
-//! Input: a [`Request`], a ledger opened for reading beside a daemon, the roster, a [`convert::Convert`]. Output: a file, a
-//! [`Summary`], a descriptor. Order: by logger, epoch, sequence. Memory is that of two stretches of rows, of one row
-//! group of Parquet, and of the gaps; it does not grow with the readings.
+//! Input: a [`Request`], a ledger opened for reading while a daemon may run, the roster, a [`convert::Convert`].
+//! Output: a file, a [`Summary`], a descriptor. Order: by logger, epoch, sequence. Memory holds two stretches of rows,
+//! one row group of Parquet, and the gaps; it does not grow with the readings.
 //!
-//! Consistency: each stretch is read in a short transaction of its own, so that the daemon's -wal stays small. All
-//! that was committed before the beginning is in it once; what is committed meanwhile may be in it or not. With
-//! `as_of` it is what stood then.
+//! Consistency: each stretch is read in a short transaction of its own, so that the daemon's -wal stays small.
+//! Everything that was committed before the start is in the file once; what is committed in the meantime may be in it
+//! or not. With `as_of` it is what was held at that time.
 //!
-//! What this is not: nothing here changes the ledger, and no reading is left out for its time alone but by the span
-//! that was asked for; how many have impossible times is counted.
+//! Nothing here changes the ledger. A reading is left out for its time only if it is outside the requested
+//! span; readings with impossible times are counted.
 //!
 //! ```
 //! # use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
@@ -59,7 +60,7 @@
 //!     "logger,epoch,sequence,time,battery_mv,board_c,c0\n17,1,1,2026-05-28T20:26:40Z,3600,,8214\n"
 //! );
 //!
-//! // A file that is there is not replaced unless that is asked for.
+//! // An existing file is not replaced unless that is requested.
 //! let error = Target::create(&file, false).err().map(|error| error.kind());
 //! assert_eq!(error, Some(std::io::ErrorKind::AlreadyExists));
 //! # Ok::<(), Box<dyn std::error::Error>>(())

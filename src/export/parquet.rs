@@ -1,7 +1,7 @@
-//! Rows as Parquet: one file, row groups of so many rows, Snappy, dictionaries for words and delta coding for numbers.
+//! Rows as Parquet: one file, row groups of limited size, Snappy, dictionaries for text and delta coding for numbers.
 //!
 //! Instants are TIMESTAMP in milliseconds, adjusted to UTC: the format has no other offset. A count whose channel had a
-//! fault is null; `faults` has the codes. What is held in memory is one row group.
+//! fault is null; `faults` has the codes. One row group is held in memory.
 
 use super::table::{Cell, Column, ColumnKind, Sink};
 use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical};
@@ -14,7 +14,7 @@ use std::collections::HashMap;
 use std::io::Write;
 use std::sync::Arc;
 
-/// Cells of a row group: 1 to 20 MiB of buffers. Ours.
+/// Cells of a row group: 1 to 20 MiB of buffers. Our choice.
 const GROUP_CELLS: usize = 1 << 20;
 /// The most rows of a row group.
 const GROUP_ROWS: usize = 1 << 17;
@@ -24,7 +24,8 @@ enum Buffer {
     Int(Vec<i64>),
     Real(Vec<f64>),
     Bool(Vec<bool>),
-    /// Words are few: each distinct one once, and which it is a row.
+    /// Text columns have few distinct values, so they are dictionary-encoded: each distinct text once, and an index for
+    /// each row.
     Text {
         words: Vec<ByteArray>,
         at: HashMap<Box<str>, u32>,
@@ -41,7 +42,7 @@ pub struct Parquet<W: Write + Send> {
     group_rows: usize,
 }
 
-/// What the library says, as an I/O error: a full disk is found within.
+/// The library's error as an I/O error: a full disk may be its cause.
 fn io(error: parquet::errors::ParquetError) -> std::io::Error {
     match error {
         parquet::errors::ParquetError::External(inner) => match inner.downcast::<std::io::Error>() {
@@ -53,7 +54,7 @@ fn io(error: parquet::errors::ParquetError) -> std::io::Error {
 }
 
 impl<W: Write + Send> Parquet<W> {
-    /// Begins a file; `about` are words about the whole, kept in its footer.
+    /// Starts a file; `about` is text about the whole file, stored in its footer.
     pub fn new(to: W, columns: &[Column], about: Vec<(String, String)>) -> std::io::Result<Self> {
         let mut fields = Vec::new();
         let mut properties = WriterProperties::builder()

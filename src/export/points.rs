@@ -1,8 +1,8 @@
-//! Points in an export: what `export` asks for each stretch of counts, answered from points and calibrations.
+//! Points in an export: converts each stretch of counts, using points and calibrations.
 //!
-//! Input: counts with the times at which they were made. Output: values of the wanted points at each, those of derived
-//! points at the readings of the point that leads them. What this is not: it writes nothing, and what is said of a value is
-//! codes only (docs/units.md lists them), since a calibration's limits do not belong into a file for others.
+//! Input: counts with the times at which they were made. Output: values of the wanted points at each; those of derived
+//! points at the readings of the point that leads them. It writes nothing. Notes about a value are
+//! codes only (docs/units.md lists them), because a calibration's limits do not belong in a file for others.
 
 use super::convert::{Convert, Count, Lacks, PointColumn, Value};
 use crate::ledger::read::snapshot::Reader;
@@ -21,14 +21,14 @@ pub struct ByPoints<'c> {
     site: &'c Site<'c>,
     reader: &'c Reader,
     columns: Vec<PointColumn>,
-    /// By logger: which column has values at the readings of which place and time.
+    /// By logger: the columns that have values at its readings, each with the place and time.
     leads: BTreeMap<Address, Vec<(usize, Lead<'c>)>>,
     provenance: Vec<(String, String)>,
 }
 
 impl<'c> ByPoints<'c> {
-    /// For these points, each once; none named: all that there are, or all of these loggers'. The error is a mistake of the
-    /// person's, in words. `provenance`: what the values rest on, see [`Convert::provenance`].
+    /// For these points, each once; if none is named, for all points, or all of these loggers'. The error is a mistake
+    /// of the user, in words. `provenance`: the sources of the values, see [`Convert::provenance`].
     pub fn new(
         site: &'c Site<'c>,
         reader: &'c Reader,
@@ -68,7 +68,7 @@ impl<'c> ByPoints<'c> {
         Ok(Self { site, reader, columns, leads, provenance })
     }
 
-    /// The loggers that these points are, or were, measured by; of these ones, or of all where there are none.
+    /// The loggers that measure or measured these points; among these loggers, or among all if empty.
     pub fn loggers_of(&self, loggers: &[Address]) -> Vec<Address> {
         match loggers {
             [] => self.leads.keys().copied().collect(),
@@ -76,7 +76,7 @@ impl<'c> ByPoints<'c> {
         }
     }
 
-    /// The points whose unit changes in the course of time: a wide table cannot say which holds.
+    /// The points whose unit changes over time: a wide table cannot show which unit applies.
     pub fn of_several_units(&self) -> Vec<&str> {
         self.columns
             .iter()
@@ -86,10 +86,10 @@ impl<'c> ByPoints<'c> {
     }
 }
 
-/// All of time.
+/// The whole range of time.
 const ALWAYS: (GatewayTime, GatewayTime) = (GatewayTime::MIN, GatewayTime::MAX);
 
-/// The unit of all values of a point, if they have one and the same.
+/// The unit of all values of a point, if they all have the same.
 fn unit_of(site: &Site<'_>, point: &str) -> Option<String> {
     let own = site.calibrations.entries().iter().filter(|entry| entry.point == point);
     let derived = site.calibrations.derived_of(point).iter();

@@ -1,6 +1,6 @@
-//! What is asked of an export, and what was written.
+//! What is requested of an export, and what was written.
 //!
-//! Values only: `mod.rs` does the work, `describe` puts the summary into a descriptor.
+//! Values only: `mod.rs` exports, and `describe` puts the summary into a descriptor.
 
 use super::table::Column;
 use crate::record::clock;
@@ -10,33 +10,33 @@ use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// How rows lie.
+/// The arrangement of rows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Shape {
-    /// A row a reading.
+    /// One row for each reading.
     Wide,
-    /// A row a channel's value.
+    /// One row for each value of a channel.
     Long,
 }
 
-/// How a file is written.
+/// The format of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Format {
     /// RFC 4180.
     Csv,
-    /// One JSON object a line.
+    /// One JSON object for each line.
     JsonLines,
     #[cfg(feature = "desk")]
     Parquet,
 }
 
 impl Format {
-    /// Whether it is lines of text.
+    /// Whether the format is lines of text.
     pub fn is_text(self) -> bool {
         matches!(self, Self::Csv | Self::JsonLines)
     }
 
-    /// As options and JSON write it.
+    /// Its name in options and JSON.
     pub fn name(self) -> &'static str {
         match self {
             Self::Csv => "csv",
@@ -47,35 +47,35 @@ impl Format {
     }
 }
 
-/// Whose time a row has.
+/// Which clock a row's time comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Clock {
     /// As the logger recorded it.
     Logger,
-    /// Set right by settings, by drift and by reception.
+    /// Corrected by settings, by drift and by reception.
     Corrected,
 }
 
-/// What is asked for.
+/// What is requested.
 #[derive(Clone, Debug)]
 pub struct Request {
-    /// Of these loggers; of all if there is none.
+    /// Only these loggers; all loggers if empty.
     pub loggers: Vec<Address>,
-    /// From this time of the chosen clock on, and before the other.
+    /// A span of the chosen clock, end exclusive.
     pub span: Option<(GatewayTime, GatewayTime)>,
-    /// How rows lie.
+    /// The arrangement of rows.
     pub shape: Shape,
-    /// How the file is written.
+    /// The format of the file.
     pub format: Format,
-    /// Whose time a row has.
+    /// Which clock a row's time comes from.
     pub clock: Clock,
-    /// Seconds that times in text are ahead of UTC.
+    /// The offset of times in text, in seconds ahead of UTC.
     pub offset_s: i32,
     /// Whether gaps get rows of their own.
     pub gaps: bool,
-    /// Whether text that a spreadsheet would run as a formula is left in CSV as it is.
+    /// Whether CSV keeps text that a spreadsheet would run as a formula unchanged.
     pub leave_formulas: bool,
-    /// As it stood then.
+    /// Only what was held at this time.
     pub as_of: Option<GatewayTime>,
     pub now: GatewayTime,
 }
@@ -89,7 +89,7 @@ impl Request {
         self.span.is_none_or(|(from, to)| (from..to).contains(&time))
     }
 
-    /// The time of the chosen clock; the logger's is given out as if it were right.
+    /// The time of the chosen clock; the logger's time is used as if it were right.
     pub(super) fn time(&self, recorded: LoggerTime, made: GatewayTime) -> GatewayTime {
         match self.clock {
             Clock::Logger => clock::as_if_right(recorded),
@@ -104,7 +104,7 @@ pub struct OfLogger {
     /// Its name on the roster.
     pub name: String,
     pub readings: u64,
-    /// Channels: name on the roster, and raw unit last in force.
+    /// Channels: name on the roster, and the raw unit that was in force last.
     pub channels: Vec<(String, Option<RawUnit>)>,
 }
 
@@ -114,14 +114,14 @@ pub struct Summary {
     /// Rows of the file, without a header.
     pub rows: u64,
     pub readings: u64,
-    /// Missing records that rows of gaps stand for.
+    /// Number of missing records that the rows of gaps represent.
     pub missing: u64,
     pub loggers: BTreeMap<u16, OfLogger>,
     /// The first and the last time of the chosen clock.
     pub times: Option<(GatewayTime, GatewayTime)>,
     /// Readings with an impossible recorded time, in the file.
     pub impossible: u64,
-    /// The same, left out since their time is not in the span.
+    /// The same, left out because their time is not in the span.
     pub impossible_left_out: u64,
     /// Readings whose time was corrected.
     pub corrected: u64,
@@ -129,6 +129,6 @@ pub struct Summary {
     pub columns: Vec<Column>,
     /// The gaps of these loggers in the span.
     pub gaps: Vec<Gap>,
-    /// Sequences given up to a backup: (logger, epoch, first, last).
+    /// Sequences moved to a backup by retention: (logger, epoch, first, last).
     pub given_up: Vec<(u16, u32, u32, u32)>,
 }

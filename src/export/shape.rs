@@ -1,4 +1,4 @@
-//! Readings as rows of a table: wide (a row a reading) or long (a row a channel's value).
+//! Readings as rows of a table: wide (one row for each reading) or long (one row for each value of a channel).
 //!
 //! ```text
 //! wide, raw     logger,epoch,sequence,time,battery_mv,board_c,c0,c1,…             CSV exactly so: `import` reads it
@@ -9,7 +9,7 @@
 //! missing       missing,missing_records,missing_last,missing_until: a row a gap, `sequence` and `time` are its first
 //! ```
 //!
-//! Input: a reading with its context, or a missing record. Output: rows of cells, handed to a sink one by one.
+//! Input: a reading with its context, or a missing record. Output: rows of cells, passed to a sink one by one.
 
 use super::convert::{Convert, PointColumn, Value, ucum};
 use super::request::{Clock, Format, Shape};
@@ -21,18 +21,18 @@ use crate::wire::record::RawUnit;
 use crate::wire::seq::{Epoch, Identity};
 use std::sync::Arc;
 
-/// A logger's names and units, as far as they hold for a reading.
+/// A logger's names and units that are valid for a reading.
 #[derive(Clone, Debug, Default)]
 pub struct Context {
     /// The logger's name on the roster.
     pub name: String,
     /// Names of its channels on the roster.
     pub channel_names: Vec<String>,
-    /// Raw units by channel; `None`: not known.
+    /// Raw units by channel; `None` if not known.
     pub units: Arc<[Option<RawUnit>]>,
 }
 
-/// A reading as it is given out.
+/// A reading to be written.
 #[derive(Clone, Copy)]
 pub struct Given<'a> {
     pub identity: Identity,
@@ -45,11 +45,11 @@ pub struct Given<'a> {
     pub values: &'a [(u8, &'a Value)],
     /// Names and units.
     pub context: &'a Context,
-    /// How far its file rounded it.
+    /// The rounding of the file that it came from.
     pub resolution: Option<&'a str>,
 }
 
-/// Records that are missing, in a row.
+/// Missing records, as one row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Missing<'a> {
     pub logger: u16,
@@ -60,7 +60,7 @@ pub struct Missing<'a> {
     pub sequences: (u32, u32),
     /// When these two were made, estimated.
     pub times: Option<(GatewayTime, GatewayTime)>,
-    /// The point that they may have been readings of, as a place in the points, and its channel.
+    /// The point to which they may belong, as an index into the points, and its channel.
     pub of: Option<(usize, u8)>,
 }
 
@@ -70,18 +70,18 @@ pub struct Rows {
     is_corrected: bool,
     has_faults: bool,
     has_missing: bool,
-    /// Counts in a wide raw row.
+    /// Number of counts in a wide raw row.
     channels: usize,
     points: Option<usize>,
     columns: Vec<Column>,
     point_names: Vec<String>,
     faults: String,
-    /// Room of the row before, so that a row takes nothing from the heap.
+    /// Memory of the previous row, reused so that a row allocates nothing.
     room: Vec<Cell<'static>>,
 }
 
 impl Rows {
-    /// For a request; `channels`: of the widest reading.
+    /// Makes rows for a request; `channels`: those of the widest reading.
     pub fn new(
         shape: Shape,
         format: Format,
@@ -122,10 +122,10 @@ impl Rows {
         &self.columns
     }
 
-    /// Hands a reading's rows on; gives their number.
+    /// Passes a reading's rows on; returns their number.
     pub fn reading(&mut self, given: &Given<'_>, sink: &mut dyn Sink) -> std::io::Result<u64> {
         match self.shape {
-            // Of a logger that is no point that is wanted.
+            // A logger that measures no wanted point.
             _ if self.points.is_some() && given.values.is_empty() => Ok(0),
             Shape::Wide => self.wide(given, sink).map(|()| 1),
             Shape::Long if self.points.is_some() => {
@@ -241,7 +241,8 @@ impl Rows {
         written
     }
 
-    /// Hands on the row of missing records: their identities, estimated times, which point's they are, and nothing else.
+    /// Passes on the row of missing records: only their identities, their estimated times, and the point that they
+    /// belong to.
     pub fn missing(&self, missing: &Missing<'_>, sink: &mut dyn Sink) -> std::io::Result<()> {
         let (first, last) = missing.sequences;
         let mut cells = vec![Cell::Empty; self.columns.len()];
@@ -256,7 +257,7 @@ impl Rows {
         put(at("epoch"), Cell::Int(i64::from(missing.epoch.number())));
         put(at("sequence"), Cell::Int(i64::from(first)));
         put(at("time"), missing.times.map_or(Cell::Empty, |times| time(times.0)));
-        // In a wide table these may be points.
+        // In a wide table these columns may be points.
         if self.shape == Shape::Long {
             put(at("name").filter(|_| !missing.name.is_empty()), Cell::Text(missing.name));
             if let Some((point, channel)) = missing.of {
@@ -275,7 +276,7 @@ impl Rows {
     }
 }
 
-/// The columns that say which reading a row is.
+/// The columns that identify a row's reading.
 fn identity(shape: Shape, clock: Clock) -> Vec<Column> {
     let mut columns = vec![Column::new("logger", ColumnKind::Int, "the logger's address").required()];
     if shape == Shape::Long {
@@ -293,7 +294,7 @@ fn identity(shape: Shape, clock: Clock) -> Vec<Column> {
     columns
 }
 
-/// What a corrected clock adds.
+/// The columns that a corrected clock adds.
 fn corrected() -> Vec<Column> {
     vec![
         Column::new("logger_time", ColumnKind::Time, "the time that the logger recorded"),
@@ -303,8 +304,8 @@ fn corrected() -> Vec<Column> {
 
 fn wide_counts(channels: usize, corrected: Vec<Column>, has_faults: bool) -> Vec<Column> {
     let mut columns = vec![
-        Column::new("battery_mv", ColumnKind::Int, "the logger's cell").unit("mV"),
-        Column::new("board_c", ColumnKind::Hundredths, "the logger's board").unit("Cel"),
+        Column::new("battery_mv", ColumnKind::Int, "the logger's battery voltage").unit("mV"),
+        Column::new("board_c", ColumnKind::Hundredths, "the temperature of the logger's board").unit("Cel"),
     ];
     for channel in 0..channels {
         let about = format!("channel {channel}, raw counts; their unit is the channel's");
@@ -333,14 +334,18 @@ fn long(corrected: Vec<Column>, has_points: bool) -> Vec<Column> {
     let mut columns = corrected;
     columns.extend([
         Column::new("received_at", ColumnKind::Time, "when it came by radio, by the gateway's clock"),
-        Column::new("clock_synchronised", ColumnKind::Bool, "whether the gateway's clock was right then"),
+        Column::new(
+            "clock_synchronised",
+            ColumnKind::Bool,
+            "whether the gateway's clock was synchronised at that time",
+        ),
         Column::new("source", ColumnKind::Text, "radio, sealed-dump or csv"),
         Column::new("channel", ColumnKind::Int, "the channel, from 0"),
         Column::new("channel_name", ColumnKind::Text, "its name on the roster"),
         Column::new("raw_unit", ColumnKind::Text, "UCUM code of one count"),
         Column::new("counts", ColumnKind::Int, "raw counts, in raw_unit; empty where there is a fault"),
         Column::new("fault", ColumnKind::Int, "fault code; empty where there are counts"),
-        Column::new("resolution", ColumnKind::Text, "JSON: what its file rounded to, by field"),
+        Column::new("resolution", ColumnKind::Text, "JSON: how its file rounded, by field"),
         Column::new(
             "matched_by_time",
             ColumnKind::Bool,
@@ -358,7 +363,7 @@ fn long(corrected: Vec<Column>, has_points: bool) -> Vec<Column> {
     columns
 }
 
-/// What rows of gaps add.
+/// The columns that rows of gaps add.
 fn missing() -> [Column; 4] {
     let about = "true: no reading, records are missing from `sequence` on; times are estimates";
     [
@@ -379,7 +384,7 @@ fn fault_list(given: &Given<'_>, into: &mut String) {
     for (channel, code) in given.counts.iter().enumerate() {
         if given.held.faults >> channel & 1 == 1 {
             let blank = if into.is_empty() { "" } else { " " };
-            // Into a String it cannot fail.
+            // Writing into a String cannot fail.
             let _ = write!(into, "{blank}c{channel}={code}");
         }
     }
@@ -391,7 +396,7 @@ struct Row<'a> {
 }
 
 impl<'a> Row<'a> {
-    /// In the room that a row before has left.
+    /// Uses the memory of a previous row.
     fn within(room: Vec<Cell<'static>>) -> Self {
         Self { cells: room }
     }
@@ -400,7 +405,8 @@ impl<'a> Row<'a> {
         self.cells.push(cell);
     }
 
-    /// Its room, without what it borrowed: collecting from a vector into one of the same size keeps the allocation.
+    /// Returns its memory, without what it borrowed: collecting from a vector into one of the same size keeps the
+    /// allocation.
     fn room(mut self) -> Vec<Cell<'static>> {
         self.cells.clear();
         self.cells.into_iter().map(|_| Cell::Empty).collect()

@@ -1,11 +1,11 @@
-//! Tables: columns with types and units, and rows of cells, whatever the format that takes them.
+//! Tables: columns with types and units, and rows of cells, independent of the output format.
 //!
-//! `shape` makes rows, `csv`, `jsonl` and `parquet` write them, `describe` tells of their columns. What this is not:
-//! no I/O.
+//! `shape` makes rows, `csv`, `jsonl` and `parquet` write them, `describe` describes their columns.
+//! No I/O.
 
 use std::borrow::Cow;
 
-/// What cells of a column hold.
+/// The type of a column's cells.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ColumnKind {
     /// A whole number.
@@ -22,10 +22,10 @@ pub enum ColumnKind {
 /// A column.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Column {
-    /// Its heading; no two of a table are alike.
+    /// Its heading, unique in the table.
     pub name: Cow<'static, str>,
     pub kind: ColumnKind,
-    /// UCUM code of its numbers, where all have the same.
+    /// UCUM code of its numbers, if all have the same.
     pub unit: Option<Cow<'static, str>>,
     /// What it is, for a person.
     pub about: Cow<'static, str>,
@@ -34,7 +34,7 @@ pub struct Column {
 }
 
 impl Column {
-    /// A column of which cells may be empty.
+    /// A column whose cells may be empty.
     pub fn new(
         name: impl Into<Cow<'static, str>>,
         kind: ColumnKind,
@@ -47,38 +47,39 @@ impl Column {
         Self { unit: Some(unit.into()), ..self }
     }
 
-    /// With a value in every row.
+    /// Marks a column that has a value in every row.
     pub fn required(self) -> Self {
         Self { is_required: true, ..self }
     }
 }
 
-/// A name that two columns would have, capitals apart: databases do not tell them apart.
+/// A name that two columns would share, ignoring case, because databases ignore it.
 pub fn double(columns: &[Column]) -> Option<String> {
     let mut seen = std::collections::BTreeSet::new();
     let mut twice = columns.iter().filter(|column| !seen.insert(column.name.to_lowercase()));
     twice.next().map(|column| column.name.clone().into_owned())
 }
 
-/// A cell. Its kind is its column's, or it is empty, or a fault.
+/// A cell. It has the type of its column, or is empty, or a fault.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Cell<'a> {
     /// Not measured, or does not exist.
     Empty,
     Int(i64),
-    /// Of [`ColumnKind::Int`]: a fault code instead of a count. CSV writes `!` and the code; typed formats leave it empty.
+    /// For [`ColumnKind::Int`]: a fault code instead of a count. CSV writes `!` and the code; typed formats leave it
+    /// empty.
     Fault(i32),
     Hundredths(i64),
-    /// Of [`ColumnKind::Real`]; rounded to so many places in text.
+    /// For [`ColumnKind::Real`]; rounded to this many places in text.
     Real(f64, Option<u8>),
     Time(i64),
     Text(&'a str),
     Bool(bool),
 }
 
-/// Takes rows down in a format. Each row has a cell a column.
+/// Writes rows in a format. Each row has one cell for each column.
 pub trait Sink {
     fn row(&mut self, cells: &[Cell<'_>]) -> std::io::Result<()>;
-    /// The end. All that was taken is with the writer below after it.
+    /// Finishes. After this, everything has been passed to the writer below.
     fn finish(&mut self) -> std::io::Result<()>;
 }

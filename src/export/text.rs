@@ -1,7 +1,7 @@
-//! Numbers and times as text, into a buffer that is there already: no heap a cell, no general formatting.
+//! Writes numbers and times as text into an existing buffer: no allocation for each cell, no general formatting.
 //!
-//! Input: integers, Unix seconds. Output: bytes, the same as `{}` and as RFC 3339 would give. What this is not: it
-//! quotes nothing; that is each format's own affair.
+//! Input: integers, Unix seconds. Output: bytes, the same as `{}` and RFC 3339 give. It
+//! quotes nothing; each format does that itself.
 
 /// Appends a decimal integer.
 pub fn push_int(out: &mut Vec<u8>, value: i64) {
@@ -48,8 +48,8 @@ fn push_two(out: &mut Vec<u8>, value: u64) {
     out.push(b'0' + (value % 10) as u8);
 }
 
-/// Appends a number so that it reads back as the very same; `decimals`: rounded to so many places instead. A zero has
-/// no sign.
+/// Appends a number so that it reads back as exactly the same number; `decimals`: rounded to this many places instead.
+/// A zero has no sign.
 pub fn push_real(out: &mut Vec<u8>, value: f64, decimals: Option<u8>) {
     use std::io::Write;
     let begins = out.len();
@@ -64,7 +64,7 @@ pub fn push_real(out: &mut Vec<u8>, value: f64, decimals: Option<u8>) {
     }
 }
 
-/// RFC 3339 times in one offset; remembers the date it wrote last.
+/// RFC 3339 times with one offset; remembers the last date that it wrote.
 #[derive(Clone, Debug)]
 pub struct Times {
     offset_s: i64,
@@ -74,7 +74,7 @@ pub struct Times {
 }
 
 impl Times {
-    /// In an offset of whole minutes from UTC; 0 is written `Z`.
+    /// An offset of whole minutes from UTC; 0 is written `Z`.
     pub fn new(offset_s: i32) -> Self {
         let suffix = match offset_s {
             0 => "Z".to_owned(),
@@ -84,7 +84,7 @@ impl Times {
         Self { offset_s: i64::from(offset_s), suffix: suffix.into_bytes(), day: None, date: Vec::new() }
     }
 
-    /// Appends a time. One that no calendar reaches is written as a number.
+    /// Appends a time. A time outside the calendar's range is written as a number.
     pub fn push(&mut self, out: &mut Vec<u8>, unix_s: i64) {
         let local = unix_s.saturating_add(self.offset_s);
         let (day, second) = (local.div_euclid(86_400), local.rem_euclid(86_400) as u64);

@@ -1,4 +1,4 @@
-//! The walk through the ledger, from stretches to rows of the file.
+//! Reads the ledger stretch by stretch and writes the rows of the file.
 
 use super::convert::{Convert, Count, Value};
 use super::error::ExportError;
@@ -26,11 +26,11 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 
-/// Fault codes that a descriptor lists; there are a handful.
+/// How many fault codes a descriptor lists; only a few exist.
 const FAULT_CODES_MAX: usize = 1_000;
 
-/// Writes what is asked for. `progress` is given the number of rows now and then. `known` is the one that `convert` asks
-/// too, so that a reading and what corrects it have times of one clock.
+/// Writes what is requested. `progress` receives the number of rows from time to time. `known` is the one that
+/// `convert` uses too, so that a reading and what corrects it have times of one clock.
 pub fn write(
     (reader, known): (&Reader, &Known),
     roster: &Roster,
@@ -43,14 +43,14 @@ pub fn write(
     let source = Source { reader, known, roster };
     let wanted = ExtractWanted {
         loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
-        // A corrected time says little of the recorded one: then all rows are looked at.
+        // A corrected time does not limit the recorded one closely, so all rows are read then.
         recorded: request
             .span
             .filter(|_| request.clock == Clock::Logger)
             .map(|(from, to)| (clock::recorded_if_right(from), clock::recorded_if_right(to))),
         possible: request.possible(),
         as_of: request.as_of,
-        // Columns of the long shape; and clocks are set right by receptions.
+        // The long shape has columns for it, and receptions are needed to correct clocks.
         whence: request.shape == Shape::Long || beginning.needs_made,
     };
     let mut extract = Extract::begin(reader, wanted)?;
@@ -60,7 +60,7 @@ pub fn write(
         channels = source.channels(&extract)?;
     }
     if is_raw_wide && target.is_stdout() {
-        // What has left cannot be taken back: so everything is looked at first.
+        // Bytes that have been sent cannot be taken back, so everything is checked first.
         channels = extract.most_channels()?;
     }
     loop {
@@ -85,21 +85,22 @@ pub fn write(
         let walk = Walk { request, source, beginning: &beginning, extract: &mut extract, channels, convert };
         match attempt(walk, &mut work, &mut rows, target, &mut progress)? {
             None => return Ok(work.summary),
-            // A reading is wider than profiles and roster said: the header must be another.
+            // A reading is wider than profiles and roster said, so the header must change.
             Some(wider) => {
                 channels = wider;
                 extract.rewind();
                 if !target.restart()? {
-                    return Err(
-                        std::io::Error::other("a wider reading was stored meanwhile; run it again").into()
-                    );
+                    return Err(std::io::Error::other(
+                        "a reading with more channels was stored in the meantime; run it again",
+                    )
+                    .into());
                 }
             }
         }
     }
 }
 
-/// Writes all rows with these columns; gives the number of channels that a row has, if the columns are too few for it.
+/// Writes all rows with these columns; if the columns are too few, returns the number of channels that a row has.
 fn attempt(
     walk: Walk<'_, '_>,
     work: &mut Work<'_>,
@@ -123,15 +124,15 @@ fn attempt(
     if wider.is_none() && request.gaps {
         work.rest_missing(rows, sink.as_mut())?;
     }
-    // Without a row there is no file, and not a header on standard output either.
+    // Without rows there is no file, and no header on standard output either.
     if wider.is_none() && work.summary.rows > 0 {
         sink.finish()?;
     }
     Ok(wider)
 }
 
-/// Reads a stretch while the rows of the one before are formed; gives the number of channels that a row has, if the
-/// columns are too few for it.
+/// Reads a stretch while the rows of the previous one are made; if the columns are too few, returns the number of
+/// channels that a row has.
 fn side_by_side(
     mut walk: Walk<'_, '_>,
     work: &mut Work<'_>,
@@ -139,7 +140,7 @@ fn side_by_side(
     sink: &mut (dyn Sink + Send),
     progress: &mut impl FnMut(u64),
 ) -> Result<Option<usize>, ExportError> {
-    // Nobody waits in between: so there are two pieces, one that is read and one that is written.
+    // The channel has no buffer, so there are two pieces: one being read and one being written.
     let (pieces, incoming) = sync_channel::<Piece>(0);
     let (outgoing, used) = sync_channel::<(Piece, u64)>(1);
     std::thread::scope(|scope| {
@@ -163,7 +164,7 @@ fn side_by_side(
             match walk.next(&mut left_behind, &mut piece) {
                 Ok(Next::End) => break Ok(None),
                 Ok(Next::TooWide(wider)) => break Ok(Some(wider)),
-                // It has met an error, which comes below.
+                // The other thread has met an error, which is returned below.
                 Ok(Next::Rows) if pieces.send(piece).is_err() => break Ok(None),
                 Ok(Next::Rows) => {}
                 Err(error) => break Err(error),
@@ -171,24 +172,25 @@ fn side_by_side(
         };
         drop(pieces);
         let formed = forming.join();
-        formed.unwrap_or_else(|_| Err(std::io::Error::other("the forming of rows broke down").into()))?;
+        formed
+            .unwrap_or_else(|_| Err(std::io::Error::other("the thread that makes rows has failed").into()))?;
         read
     })
 }
 
-/// A stretch, with all that its rows need.
+/// A stretch, with everything that its rows need.
 #[derive(Default)]
 struct Piece {
     stretch: Stretch,
     /// Raw units of its logger.
     units: Arc<RawUnits>,
-    /// When each was made, corrected as far as it has to be.
+    /// When each was made, corrected as far as needed.
     made: Vec<GatewayTime>,
     counts: Vec<Count>,
     values: Vec<Value>,
 }
 
-/// What holds from one stretch to the next.
+/// What is kept from one stretch to the next.
 #[derive(Default)]
 struct Left {
     of: Option<(Address, Epoch)>,
@@ -213,7 +215,7 @@ impl Source<'_> {
         self.reader.read(|snapshot| Readings::new(snapshot, self.roster, self.known).raw_units(logger))
     }
 
-    /// Counts in a reading, as profiles and roster say: the most of them.
+    /// The largest number of counts in a reading, by profiles and roster.
     fn channels(&self, extract: &Extract<'_>) -> Result<usize, ReadError> {
         self.reader.read(|snapshot| {
             let readings = Readings::new(snapshot, self.roster, self.known);
@@ -226,7 +228,7 @@ impl Source<'_> {
     }
 }
 
-/// The reading half: the ledger, and conversion.
+/// The reading half: reads the ledger and converts.
 struct Walk<'a, 'b> {
     request: &'a Request,
     source: Source<'a>,
@@ -294,7 +296,7 @@ impl<'a> Names<'a> {
         Self { roster, units, passing: Passing::default(), context: Context::default(), is_begun: false }
     }
 
-    /// At a reading; all are of one logger.
+    /// Names and units at a reading; all readings are of one logger.
     fn at(&mut self, at: Identity) -> &Context {
         if !self.is_begun {
             self.is_begun = true;
@@ -312,18 +314,18 @@ impl<'a> Names<'a> {
     }
 }
 
-/// What is looked at in one transaction before anything is written.
+/// What is read in one transaction before anything is written.
 struct Beginning {
     /// By identity.
     gaps: Vec<Gap>,
     /// The gaps that get rows, by identity.
     holes: Vec<Hole>,
-    /// Whether it matters when a reading was made.
+    /// Whether the time at which a reading was made is needed.
     needs_made: bool,
     given_up: Vec<(u16, u32, u32, u32)>,
 }
 
-/// A gap that gets rows of its own: one a point, or one alone where no points are wanted.
+/// A gap that gets rows of its own: one for each point, or a single one if no points are wanted.
 struct Hole {
     gap: Gap,
     /// The column of the point with its channel, and the sequences that may have been its readings.
@@ -334,7 +336,7 @@ struct Hole {
 type HolePart = (Option<(usize, u8)>, u32, u32);
 
 impl Hole {
-    /// Of what is asked for; `None`: nothing of it.
+    /// The part of a gap that is requested; `None` if none is.
     fn of(gap: Gap, request: &Request, convert: &dyn Convert) -> Option<Self> {
         let span = request.span;
         let (first, last) = match span {
@@ -375,7 +377,7 @@ impl Beginning {
         let mut gaps = reader.read(|snapshot| {
             Ok(gaps::report(roster, snapshot.coverage(), snapshot, request.now, is_wanted)?.gaps)
         })?;
-        // What was missing then is not known.
+        // What was missing at that time is not known.
         gaps.retain(|gap| {
             request.as_of.is_none()
                 && request.span.is_none_or(|(from, to)| {
@@ -399,20 +401,20 @@ impl Beginning {
     }
 }
 
-/// The forming half: rows, and what is counted of them.
+/// The writing half: makes rows, and counts them.
 struct Work<'a> {
     request: &'a Request,
     roster: &'a Roster,
     beginning: &'a Beginning,
-    /// How far files rounded what they show.
+    /// The rounding of files.
     resolutions: BTreeMap<i64, String>,
     summary: Summary,
-    /// Which hole comes next, and from which of its sequences on.
+    /// The index of the next hole, and the sequence in it from which to continue.
     gap: (usize, u32),
 }
 
 impl Work<'_> {
-    /// Hands the rows of a stretch on.
+    /// Passes the rows of a stretch on.
     fn take(&mut self, piece: &Piece, rows: &mut Rows, sink: &mut dyn Sink) -> Result<(), ExportError> {
         let Some((logger, epoch)) = piece.stretch.of else { return Ok(()) };
         let (possible_from, possible_to) = self.request.possible();
@@ -431,7 +433,7 @@ impl Work<'_> {
                 self.missing_before(identity, rows, sink)?;
             }
             let context = names.at(identity);
-            // An empty Vec takes nothing from the heap.
+            // An empty Vec allocates nothing.
             let mut of_reading: Vec<(u8, &Value)> = Vec::new();
             while let Some(value) = piece.values.get(value_at) {
                 let Some(count) = piece.counts.get(value.count).filter(|count| count.identity == identity)
@@ -488,7 +490,7 @@ impl Work<'_> {
         }
     }
 
-    /// Rows of what is missing before a reading.
+    /// Writes the rows of what is missing before a reading.
     fn missing_before(&mut self, at: Identity, rows: &Rows, sink: &mut dyn Sink) -> Result<(), ExportError> {
         while let Some(hole) = self.beginning.holes.get(self.gap.0) {
             let gap = &hole.gap;
@@ -501,7 +503,7 @@ impl Work<'_> {
             let last = if in_it { here.2 - 1 } else { gap.last };
             self.missing(hole, first, last, rows, sink)?;
             if in_it {
-                // It turned up meanwhile.
+                // It was stored in the meantime.
                 self.gap.1 = here.2.saturating_add(1);
                 if here.2 < gap.last {
                     break;
@@ -520,7 +522,7 @@ impl Work<'_> {
         Ok(())
     }
 
-    /// One row a point for these sequences of a gap, however many they are.
+    /// Writes one row for each point for these sequences of a gap, however many they are.
     fn missing(
         &mut self,
         hole: &Hole,
@@ -573,16 +575,16 @@ fn counts_of<'a>(
     })
 }
 
-/// The sequences of a gap that were made from an instant on and before another, by [`Gap::time_of`]; all of them or none,
-/// as `unknown` says, where no times can be told.
+/// The sequences of a gap that were made from one instant to another, end exclusive, by [`Gap::time_of`]; if times are
+/// not known, all of them or none, as `unknown` says.
 fn made_in(gap: &Gap, (from, to): (GatewayTime, GatewayTime), unknown: bool) -> Option<(u32, u32)> {
     let all = Some((gap.first, gap.last));
     let (Some(begins), Some(ends)) = (gap.from, gap.to) else { return all.filter(|_| unknown) };
-    // A line that falls comes of a wrong clock: then the gap counts where it begins.
+    // If the times go back, a clock was wrong: then the gap counts where it begins.
     if ends < begins {
         return all.filter(|_| (from..to).contains(&begins));
     }
-    // The first sequence that was not made before an instant, found by halves: the line does not fall.
+    // The first sequence that was not made before an instant, found by bisection: the times do not go back.
     let from_on = |instant: GatewayTime| {
         let (mut low, mut high) = (u64::from(gap.first), u64::from(gap.last) + 1);
         while low < high {

@@ -1,9 +1,10 @@
-//! Whether what is on the stick covers what was to be fetched: on a laptop in the valley, with neither ledger nor
+//! Whether the files on the stick cover what was to be fetched: on a laptop in the valley, without ledger and
 //! keys.
 //!
-//! Input: the JSON of `gaps` or `visits`, and downloads: sealed dumps, the own CSV, and CSV in other styles by their
-//! layout, where that has sequence numbers. Rows without them are told by what is held, so there the ledger is needed. Identities stand in clear in a dump, and anybody can forge
-//! them without a key: what is told here is what the files say of themselves, and the gateway's import decides.
+//! Input: the JSON of `gaps` or `visits`, and downloads: sealed dumps, the gateway's own CSV, and CSV in other styles
+//! by their layout, if that has sequence numbers. Rows without sequence numbers are identified by what is held, so they
+//! need the ledger. Identities are not encrypted in a dump, and anyone can forge
+//! them without a key: this shows what the files say about themselves, and the gateway's import decides.
 
 use super::csv::OwnCsv;
 use super::dump::{DumpRun, Runs};
@@ -34,7 +35,7 @@ pub struct Want {
     pub logger: u16,
     pub epoch: u32,
     pub first: u32,
-    /// The last; `None`: to the end of the epoch, which nobody has told.
+    /// The last; `None`: to the end of the epoch, which is not known.
     pub last: Option<u32>,
     pub name: String,
 }
@@ -55,7 +56,7 @@ struct Span {
     name: String,
     epoch: u32,
     first: u32,
-    /// `None`: to the end of the epoch, which nobody has told.
+    /// `None`: to the end of the epoch, which is not known.
     last: Option<u32>,
     #[serde(default)]
     state: Option<String>,
@@ -86,7 +87,7 @@ impl Wanted {
         Ok(Self { site: file.site, gaps })
     }
 
-    /// The loggers that something is to be fetched from, with the names by which files may call them; nothing else is
+    /// The loggers from which something is to be fetched, with the names by which files may call them; nothing else is
     /// known of them here.
     pub fn roster(&self) -> Roster {
         let mut roster = Roster::default();
@@ -103,9 +104,9 @@ impl Wanted {
 #[derive(Clone, Debug, Default)]
 pub struct Found {
     by_epoch: BTreeMap<(u16, u32), RangeSet>,
-    /// Frames and rows that say who they are.
+    /// Frames and rows that give their identity.
     pub items: u64,
-    /// Runs and lines that do not.
+    /// Runs of bytes and lines that do not.
     pub unreadable: u64,
 }
 
@@ -118,7 +119,7 @@ impl Found {
             .insert(id.sequence.number());
     }
 
-    /// Takes a sealed dump in.
+    /// Adds a sealed dump.
     pub fn sealed(&mut self, input: &mut dyn Read, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let mut runs = Runs::default();
         let mut take = |run: DumpRun<'_>| match SerialFrame::parse(run.decoded) {
@@ -137,7 +138,7 @@ impl Found {
         })
     }
 
-    /// Takes an own CSV in.
+    /// Adds a CSV of the gateway's own kind.
     pub fn own_csv(&mut self, input: &mut dyn Read, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let mut lines = Lines::default();
         let mut reader: Option<OwnCsv> = None;
@@ -156,7 +157,8 @@ impl Found {
         lines.finish(|line| take(line.bytes))
     }
 
-    /// Takes a CSV in another style in. `logger`: whose it is, as a person said; `roster`: who is called what.
+    /// Adds a CSV in another style. `logger`: the logger that a person named for it; `roster`: the names of the
+    /// loggers.
     pub fn by_layout(
         &mut self,
         name: &str,
@@ -167,8 +169,8 @@ impl Found {
     ) -> Result<(), PlanError> {
         if !layout.has(|is| *is == Is::Sequence) {
             return Err(PlanError::Layout(
-                "has no sequence numbers by its layout: which records its rows are is told by what the ledger holds \
-                 around them, so only the gateway can say; take it there, and see `import --dry-run --layout`"
+                "has no sequence numbers by its layout, so only what the ledger holds around its rows shows which records \
+                 they are; take it to the gateway, and run `import --dry-run --layout` there"
                     .to_owned(),
             ));
         }
@@ -201,8 +203,8 @@ impl Found {
         if reader.has_begun() { Ok(()) } else { Err(PlanError::Layout(ENDS_EARLY.to_owned())) }
     }
 
-    /// What the files say they hold of a range. Of one without an end: what they hold from its first on; nobody can
-    /// say what they lack beyond.
+    /// What the files say they hold of a range. For a range without an end: what they hold from its first sequence on;
+    /// it is not known what is missing beyond.
     pub fn of(&self, want: &Want) -> There {
         let found = self.by_epoch.get(&(want.logger, want.epoch));
         let largest = found.and_then(RangeSet::largest).filter(|&largest| largest >= want.first);
@@ -220,15 +222,15 @@ impl Found {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct There {
     pub records: u64,
-    /// Up to which sequence this is told.
+    /// Up to which sequence this is known.
     pub last: Option<u32>,
-    /// Which of them they lack up to there.
+    /// Which sequences are missing up to there.
     pub missing: RangeSet,
 }
 
 impl There {
-    /// Whether nothing of the range is known to be absent. A range without an end counts once anything of it is
-    /// there.
+    /// Whether nothing of the range is known to be missing. A range without an end counts as whole if the files hold
+    /// anything of it.
     pub fn is_whole(&self) -> bool {
         self.records > 0 && self.missing.is_empty()
     }

@@ -1,10 +1,11 @@
-//! The gateway's own wide CSV: one row a reading, as `export --raw --format csv` writes it.
+//! The gateway's own wide CSV: one row for each reading, as `export --raw --format csv` writes it.
 //!
 //! `logger,epoch,sequence,time,battery_mv,board_c,c0,c1,…`: RFC 3339 times; an empty cell for what was not measured
-//! or does not exist; a faulted channel is `!` and its fault code. Quoting as RFC 4180 has it, but no line feed
-//! within a cell. Numbers are taken exactly: what does not fit is refused, never rounded.
+//! or does not exist; a faulted channel is `!` and its fault code. Quoting follows RFC 4180, but no line feed
+//! within a cell. Numbers are read exactly: what does not fit is refused, never rounded.
 //!
-//! Input: lines. Output: identities and [`Row`]s, or why a line is no row. Whether a row is welcome, `judge` says.
+//! Input: lines. Output: identities and [`Row`]s, or why a line is not a row. `judge` decides whether a row is
+//! accepted.
 
 use crate::record::judge::Row;
 use crate::wire::record::CHANNELS_MAX;
@@ -33,7 +34,7 @@ impl Cells {
         Self { reader: builder.build(), bytes: vec![0; 512], ends: vec![0; 64], count: 0 }
     }
 
-    /// Cuts a line; returns the number of cells.
+    /// Splits a line into cells; returns their number.
     pub fn cut(&mut self, line: &[u8]) -> usize {
         self.reader.reset();
         self.count = 0;
@@ -57,7 +58,7 @@ impl Cells {
         }
     }
 
-    /// A cell of the line cut last; empty where there is none.
+    /// A cell of the last line; empty if there is none.
     pub fn get(&self, at: usize) -> &[u8] {
         let Some(&end) = self.ends[..self.count].get(at) else { return &[] };
         let start = if at == 0 { 0 } else { self.ends[at - 1] };
@@ -73,7 +74,7 @@ impl Cells {
     }
 }
 
-/// Whether a text begins like the own CSV.
+/// Whether a text begins like the gateway's own CSV.
 pub fn is_own_header(text: &[u8]) -> bool {
     let line = text.split(|&byte| byte == b'\n').next().unwrap_or(text);
     let line = line.strip_suffix(b"\r").unwrap_or(line);
@@ -85,25 +86,25 @@ pub fn is_own_header(text: &[u8]) -> bool {
     COLUMNS[..4].iter().enumerate().all(|(at, name)| cells.get(at) == name.as_bytes())
 }
 
-/// Reads rows below one header.
+/// Reads the rows below one header.
 #[derive(Debug)]
 pub struct OwnCsv {
     cells: Cells,
     channels: usize,
 }
 
-/// Why a line is no row; says the column and the value.
+/// Why a line is not a row; names the column and the value.
 pub type Why = String;
 
 impl OwnCsv {
-    /// By the header's line.
+    /// Reads the header's line.
     pub fn new(header: &[u8]) -> Result<Self, Why> {
         let header = header.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(header);
         let mut cells = Cells::new(b',', Some(b'"'));
         let count = cells.cut(header);
         for (at, name) in COLUMNS.iter().enumerate() {
             if cells.get(at) != name.as_bytes() {
-                return Err(format!("column {} must be `{name}`, and is {}", at + 1, shown(cells.get(at))));
+                return Err(format!("column {} must be `{name}`, but is {}", at + 1, shown(cells.get(at))));
             }
         }
         let channels = count - COLUMNS.len();
@@ -114,13 +115,13 @@ impl OwnCsv {
             let cell = cells.get(COLUMNS.len() + channel);
             if cell != format!("c{channel}").as_bytes() {
                 let column = COLUMNS.len() + channel + 1;
-                return Err(format!("column {column} must be `c{channel}`, and is {}", shown(cell)));
+                return Err(format!("column {column} must be `c{channel}`, but is {}", shown(cell)));
             }
         }
         Ok(Self { cells, channels })
     }
 
-    /// One line below it.
+    /// Reads one line below the header.
     pub fn row(&mut self, line: &[u8]) -> Result<(Identity, Row), Why> {
         let count = self.cells.cut(line);
         let columns = COLUMNS.len() + self.channels;
@@ -146,7 +147,7 @@ impl OwnCsv {
                 continue;
             }
             if counts.len() < channel {
-                return Err(format!("c{} is empty, and c{channel} is not", counts.len()));
+                return Err(format!("c{} is empty, but c{channel} is not", counts.len()));
             }
             let (digits, is_fault) = match cell.strip_prefix(b"!") {
                 Some(code) => (code, true),
@@ -154,7 +155,10 @@ impl OwnCsv {
             };
             let name = format_args!("c{channel}");
             let count = parse::<i32>(digits).ok_or_else(|| {
-                format!("{name} is {}, which is no whole number from -2147483648 to 2147483647", shown(cell))
+                format!(
+                    "{name} is {}, which is not a whole number from -2147483648 to 2147483647",
+                    shown(cell)
+                )
             })?;
             faults |= u64::from(is_fault) << channel;
             counts.push(count);
@@ -178,7 +182,7 @@ pub fn shown(cell: &[u8]) -> String {
     format!("{short:?}")
 }
 
-/// A decimal integer without blanks; a leading `+` is none of ours.
+/// A decimal integer without blanks; a leading `+` is not accepted.
 fn parse<T: std::str::FromStr>(cell: &[u8]) -> Option<T> {
     if cell.first() == Some(&b'+') {
         return None;
@@ -189,7 +193,7 @@ fn parse<T: std::str::FromStr>(cell: &[u8]) -> Option<T> {
 fn whole<T: std::str::FromStr>(cell: &[u8], name: &str) -> Result<T, Why> {
     parse(cell).ok_or_else(|| {
         let most = if size_of::<T>() == 2 { u64::from(u16::MAX) } else { u64::from(u32::MAX) };
-        format!("{name} is {}, which is no whole number from 0 to {most}", shown(cell))
+        format!("{name} is {}, which is not a whole number from 0 to {most}", shown(cell))
     })
 }
 
@@ -199,8 +203,9 @@ fn optional<T>(cell: &[u8], read: impl Fn(&[u8]) -> Result<T, Why>) -> Result<Op
 
 /// Hundredths of a degree, from a decimal number with at most two places.
 fn hundredths(cell: &[u8]) -> Result<i16, Why> {
-    let no =
-        || format!("board_c is {}, which is no number from -327.67 to 327.67 with two places", shown(cell));
+    let no = || {
+        format!("board_c is {}, which is not a number from -327.67 to 327.67 with two places", shown(cell))
+    };
     let text = std::str::from_utf8(cell).map_err(|_| no())?;
     let (sign, digits) = match text.strip_prefix('-') {
         Some(rest) => (-1_i32, rest),
@@ -221,7 +226,7 @@ fn hundredths(cell: &[u8]) -> Result<i16, Why> {
 fn time(cell: &[u8]) -> Result<u32, Why> {
     let no = |what: &str| format!("time is {}, which is {what}", shown(cell));
     let Some(time) = crate::when::in_whole_seconds(cell) else {
-        return Err(no("no RFC 3339 time in whole seconds, such as 2026-05-04T00:00:00Z"));
+        return Err(no("not an RFC 3339 time in whole seconds, such as 2026-05-04T00:00:00Z"));
     };
     u32::try_from(time.unix_s()).map_err(|_| no("not a time that a logger can have (1970 to 2106)"))
 }
@@ -260,14 +265,14 @@ mod tests {
             ("17,3,120,2026-05-04T06:00:00Z,3591,4.07,2147483648,,", "c0 is \"2147483648\""),
             ("17,3,120,2026-05-04T06:00:00Z,3591,4.07,1.5,,", "c0 is \"1.5\""),
             ("17,3,120,2026-05-04T06:00:00Z,3591,4.07,+5,,", "c0 is \"+5\""),
-            ("17,3,120,2026-05-04T06:00:00Z,3591,4.07,,7,", "c0 is empty, and c1 is not"),
+            ("17,3,120,2026-05-04T06:00:00Z,3591,4.07,,7,", "c0 is empty, but c1 is not"),
             ("17,3,120,2026-05-04T06:00:00Z,3591,4.07,,,", "no channel has a value"),
             ("17,3,120,2026-05-04T06:00:00Z,3591,4.071,1,,", "board_c is \"4.071\""),
             ("17,3,120,2026-05-04T06:00:00Z,70000,4.07,1,,", "battery_mv is \"70000\""),
             ("17,3,120,04/05/2026 06:00,3591,4.07,1,,", "time is \"04/05/2026 06:00\""),
             ("17,3,120,2026-05-04T06:00:00.5Z,3591,4.07,1,,", "in whole seconds"),
             ("17,3,120,1969-12-31T23:59:59Z,3591,4.07,1,,", "1970 to 2106"),
-            ("17,3,120,2026-02-30T06:00:00Z,3591,4.07,1,,", "no RFC 3339 time"),
+            ("17,3,120,2026-02-30T06:00:00Z,3591,4.07,1,,", "not an RFC 3339 time"),
             ("0,3,120,2026-05-04T06:00:00Z,3591,4.07,1,,", "reserved"),
             ("17,3,0,2026-05-04T06:00:00Z,3591,4.07,1,,", "reserved"),
             ("17,3,4294967296,2026-05-04T06:00:00Z,3591,4.07,1,,", "sequence is \"4294967296\""),
@@ -281,9 +286,9 @@ mod tests {
     #[test]
     fn a_header_that_is_not_ours_says_where() {
         let why = OwnCsv::new(b"logger,epoch,sequence,time,battery_mv,board,c0").unwrap_err();
-        assert_eq!(why, "column 6 must be `board_c`, and is \"board\"");
+        assert_eq!(why, "column 6 must be `board_c`, but is \"board\"");
         let why = OwnCsv::new(b"logger,epoch,sequence,time,battery_mv,board_c,c0,c2").unwrap_err();
-        assert_eq!(why, "column 8 must be `c1`, and is \"c2\"");
+        assert_eq!(why, "column 8 must be `c1`, but is \"c2\"");
         assert!(OwnCsv::new(b"logger,epoch,sequence,time,battery_mv,board_c").is_err());
         assert!(is_own_header(HEADER));
         assert!(!is_own_header(b"date;time;counts\r\n"));

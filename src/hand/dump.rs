@@ -1,12 +1,12 @@
 //! Sealed dumps: frames in any order, whole or cut off anywhere (docs/wire-format.md, 5).
 //!
-//! Input: bytes in pieces. Output: runs between delimiters, each with where it begins. No keys, no judging. A last
-//! frame without its delimiter counts if it is right; bounded memory whatever the bytes are.
+//! Input: bytes in pieces. Output: runs between delimiters, each with its position. No keys, no judging. A last
+//! frame without its delimiter counts if it is valid; memory is bounded whatever the bytes are.
 
 use crate::wire::cobs::{Deframer, ENCODED_MAX, Run};
 use crate::wire::frame::{NoFrame, SerialFrame};
 
-/// Cuts a dump into runs.
+/// Splits a dump into runs.
 #[derive(Debug, Default)]
 pub struct Runs {
     deframer: Deframer,
@@ -18,17 +18,17 @@ pub struct Runs {
 pub struct DumpRun<'a> {
     /// Its first byte in the file.
     pub at: u64,
-    /// Its decoded bytes; empty where they do not decode.
+    /// Its decoded bytes; empty if they cannot be decoded.
     pub decoded: &'a [u8],
     /// Its length in the file.
     pub encoded_len: u64,
-    /// Whether no delimiter stands before it, or none after it: the file begins or ends here.
+    /// Whether there is no delimiter before it or after it: the file begins or ends here.
     pub is_at_edge: bool,
 }
 
 impl DumpRun<'_> {
-    /// Whether it is the part of a frame that was left when the file was cut: a dump may begin and end anywhere in a
-    /// frame. Something longer than a frame is damaged.
+    /// Whether it is the rest of a frame from where the file was cut: a dump may begin and end anywhere in a
+    /// frame. Anything longer than a frame is damaged.
     pub fn is_cut_frame(&self) -> bool {
         self.is_at_edge
             && self.encoded_len <= ENCODED_MAX as u64
@@ -37,7 +37,7 @@ impl DumpRun<'_> {
 }
 
 impl Runs {
-    /// Takes a piece in, and hands every run over that ends in it.
+    /// Takes a piece, and passes on every run that ends in it.
     pub fn feed<E>(
         &mut self,
         piece: &[u8],
@@ -55,7 +55,7 @@ impl Runs {
         Ok(())
     }
 
-    /// The last run, where no delimiter ended it.
+    /// The last run, if no delimiter ended it.
     pub fn finish<E>(&mut self, mut each: impl FnMut(DumpRun<'_>) -> Result<(), E>) -> Result<(), E> {
         let taken = self.taken;
         let Some(run) = self.deframer.finish() else { return Ok(()) };
@@ -72,7 +72,7 @@ fn parts(run: Run<'_>) -> (&[u8], u64) {
     }
 }
 
-/// Whether a right frame stands in these bytes.
+/// Whether these bytes contain a valid frame.
 pub fn holds_frames(head: &[u8]) -> bool {
     let mut runs = Runs::default();
     let mut look = |run: DumpRun<'_>| if SerialFrame::parse(run.decoded).is_ok() { Err(()) } else { Ok(()) };

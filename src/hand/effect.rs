@@ -1,7 +1,7 @@
-//! What downloads do to what is missing.
+//! How downloads change what is missing.
 //!
-//! Input: what is covered before and after. Output: a [`GapChange`] for each logger and epoch that lacks something. What this
-//! is not: a report of gaps, with times and reasons; `report::gaps` is that.
+//! Input: what is covered before and after. Output: a [`GapChange`] for each logger and epoch with missing records.
+//! This is not a report of gaps with times and reasons; `report::gaps` is.
 
 use crate::ledger::read::snapshot::Reader;
 use crate::record::coverage::{Coverage, RangeSet};
@@ -10,7 +10,7 @@ use crate::report::gaps;
 use crate::report::inputs::ReadError;
 use crate::wire::seq::{Address, Epoch};
 
-/// Missing sequences of one logger and epoch, and what the files would do to them.
+/// Missing sequences of one logger and epoch, and how the files would change them.
 #[derive(serde::Serialize)]
 pub struct GapChange {
     pub logger: Address,
@@ -19,11 +19,11 @@ pub struct GapChange {
     pub stays: RangeSet,
     /// Missing before, and held after.
     pub closes: RangeSet,
-    /// Missing after, and not known of before.
+    /// Missing after, and not known to be missing before.
     pub appears: RangeSet,
 }
 
-/// What the files do to what is missing.
+/// How the files change what is missing.
 /// `before` and `after`: what is covered now, and what would be.
 pub fn changes(
     reader: &Reader,
@@ -65,7 +65,7 @@ pub fn changes(
     })
 }
 
-/// What of `all` is not in `part`.
+/// The part of `all` that is not in `part`.
 fn without(all: &RangeSet, part: &RangeSet) -> RangeSet {
     match (all.smallest(), all.largest()) {
         (Some(first), Some(last)) => part.missing(first..=last).intersection(all),

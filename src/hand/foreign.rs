@@ -1,10 +1,10 @@
-//! A CSV in another style into the plan: lines by its layout, loggers, instants, and rows without sequence numbers.
+//! Plans a CSV in another style: lines by its layout, loggers, instants, and rows without sequence numbers.
 //!
-//! Input: a file's bytes, a [`Layout`], and which logger it is of where no column says. Output: rows handed to
-//! [`Planning`], which judges them as it judges all others; a line that is no row is refused by its number.
+//! Input: a file's bytes, a [`Layout`], and the logger that it is from if no column says it. Output: rows for
+//! [`Planning`], which judges them like all others; a line that is not a row is refused by its number.
 //!
-//! Rows with epoch and sequence go through as they come: memory grows only with those that are new, by some 60 bytes
-//! each. Rows without are kept until the file ends, some hundred bytes each, since a match needs the rows around it.
+//! Rows with epoch and sequence are passed on as they come: memory grows only with new ones, by some 60 bytes
+//! each. Rows without are kept until the file ends, some hundred bytes each, because a match needs the rows around it.
 
 use super::layout::{Decoded, LayoutReader, NoRow, Parsed, each_line, logger_of_name};
 use super::lines::{Line, Lines};
@@ -23,15 +23,15 @@ use std::io::Read;
 /// Loggers of one file; more than a site has.
 const LOGGERS_MAX: usize = 4096;
 
-/// A file without rows, where lines are to be skipped.
+/// A file that ends within the lines to be skipped, so it has no rows.
 pub(super) const ENDS_EARLY: &str = "ends before its rows begin; the layout skips more lines than there are";
 
-/// A row on its way.
+/// A row before it is judged.
 struct Item {
     place: u64,
     record: Option<(u32, u32)>,
     row: Row,
-    /// The line itself, where the row has to wait; else it is at hand.
+    /// The line itself, if the row has to wait; otherwise the caller still has it.
     line: Vec<u8>,
 }
 
@@ -41,14 +41,15 @@ struct OfLogger {
     settler: Settler<Item>,
     last_line: Option<u64>,
     loose: Vec<FileRow>,
-    /// Lines of the file that were refused when its last row came.
+    /// How many lines of the file had been refused when its last row came.
     refusals: u64,
-    /// Why its rows cannot be taken; `None`: not looked at yet.
+    /// Why its rows cannot be accepted; `None` if not examined yet.
     verdict: Option<Result<(), (&'static str, String)>>,
 }
 
 impl Planning<'_> {
-    /// Plans a CSV in another style. `logger`: whose it is, as a person said. On an error nothing of it is planned.
+    /// Plans a CSV in another style. `logger`: the logger that a person named. After an error nothing of the file is
+    /// planned.
     pub fn by_layout(
         &mut self,
         name: &str,
@@ -81,7 +82,7 @@ impl Planning<'_> {
     }
 }
 
-/// Whose file it is: as somebody said, or by its name. `Ok(None)`: a column says.
+/// The logger of a file: as a person named it, or by the file's name. `Ok(None)`: a column says it.
 pub(super) fn file_logger(
     name: &str,
     layout: &Layout,
@@ -91,12 +92,12 @@ pub(super) fn file_logger(
         Some(pattern) => match (logger_of_name(pattern, name), said) {
             (Some(found), Some(said)) if found != said => {
                 return Err(format!(
-                    "is of logger {found} by its name, and --logger says {said}; name the right file"
+                    "is from logger {found} by its name, but --logger says {said}; name the right file"
                 ));
             }
             (None, None) => {
                 return Err(format!(
-                    "has no logger in its name, which should be like {pattern:?}; say whose it is with --logger N"
+                    "has no logger in its name, which should be like {pattern:?}; name the logger with --logger N"
                 ));
             }
             (found, _) => found,
@@ -106,7 +107,7 @@ pub(super) fn file_logger(
     let found = said.or(by_name);
     if found.is_none() && !layout.has(|is| *is == Is::Logger) {
         return Err(
-            "does not say whose it is: neither a column nor the layout does; add --logger N".to_owned()
+            "does not say which logger it is from, and neither does the layout; add --logger N".to_owned()
         );
     }
     Ok(found)
@@ -137,13 +138,13 @@ impl Foreign<'_, '_, '_> {
         }
     }
 
-    /// Whose a row is, and whether this layout can be that logger's.
+    /// The logger of a row, and whether this layout is possible for that logger.
     fn welcome(&mut self, parsed: Parsed) -> Result<(Address, Parsed), NoRow> {
         let address = match (parsed.logger, self.of_file) {
             (Some(found), Some(said)) if found != said => {
                 return Err(NoRow(
                     "another logger",
-                    format!("is of logger {found}, and the file was said to be of logger {said}"),
+                    format!("is from logger {found}, but the file should be from logger {said}"),
                 ));
             }
             (Some(found), _) | (None, Some(found)) => found,
@@ -170,7 +171,7 @@ impl Foreign<'_, '_, '_> {
     ) -> Result<(), PlanError> {
         let Self { planning, layout, loggers, .. } = self;
         let of_logger = loggers.entry(address).or_default();
-        // Only where an hour may come twice does it matter whether a line does.
+        // Whether a line repeats matters only where an hour may come twice.
         let again = matches!(layout.time.zone, Zone::Civil(_)) && {
             let mut hasher = DefaultHasher::new();
             line.bytes.hash(&mut hasher);
@@ -211,7 +212,7 @@ impl Foreign<'_, '_, '_> {
     }
 }
 
-/// A row whose instant is known, or will not be.
+/// A row whose instant is known, or cannot be known.
 fn settle(
     planning: &mut Planning<'_>,
     address: Address,
@@ -230,7 +231,7 @@ fn settle(
                 None
             }
             Err(_) => {
-                Some(("not a row", "its time is none that a logger can have (1970 to 2106)".to_owned()))
+                Some(("not a row", "its time is not one that a logger can have (1970 to 2106)".to_owned()))
             }
         },
         Err(why) => Some(("time not certain", format!("its time {why}"))),
@@ -263,7 +264,7 @@ fn settle(
     }
 }
 
-/// Whether the layout's channels can be those that the roster gives the logger.
+/// Whether the layout's channels agree with those that the roster gives the logger.
 fn channels_fit(
     planning: &Planning<'_>,
     layout: &Layout,
@@ -279,7 +280,7 @@ fn channels_fit(
     if has != ought {
         return Err((
             "another logger",
-            format!("channels: the layout has {has}, and the roster gives logger {address} {ought}"),
+            format!("channels: the layout has {has}, but the roster gives logger {address} {ought}"),
         ));
     }
     for column in &layout.columns {
@@ -290,7 +291,7 @@ fn channels_fit(
             return Err((
                 "another logger",
                 format!(
-                    "column {} is in {}, and the roster says that channel {channel} of logger {address} is in {}",
+                    "column {} is in {}, but the roster says that channel {channel} of logger {address} is in {}",
                     column.place,
                     unit.name(),
                     ought.name()

@@ -1,7 +1,7 @@
-//! The files of an import: folders walked, each file recognised by its content.
+//! The files of an import: folders are walked, and each file is recognised by its content.
 //!
-//! Never opens the ledger's own files: closing one would drop the locks by which SQLite keeps this process and the
-//! daemon apart (DEVELOPERS.md, "no second way to the ledger's files").
+//! The ledger's own files are never opened: closing one would drop the locks with which SQLite keeps this process and
+//! the daemon apart (DEVELOPERS.md, "no second way to the ledger's files").
 
 use crate::files;
 use crate::hand::dump::holds_frames;
@@ -9,29 +9,29 @@ use crate::hand::recognise::{HEAD_BYTES, Looks, recognise};
 use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 
-/// The most files of one call; a stick with more is somebody's whole disk.
+/// The most files of one call; more than this is probably a whole disk and not a stick.
 const FILES_MAX: usize = 20_000;
-/// The deepest folder that is looked into.
+/// The deepest folder that is searched.
 const DEPTH_MAX: usize = 16;
 
 /// One file that may be a download.
 pub struct Input {
-    /// As the person gave it, or below the folder that the person gave; control characters escaped.
+    /// As the person gave it, or below the folder that the person gave; control characters are escaped.
     pub name: String,
     pub looks: Looks,
-    /// Its size in bytes, where that is known.
+    /// Its size in bytes, if known.
     pub size: Option<u64>,
     source: Source,
 }
 
 enum Source {
     File(PathBuf),
-    /// Standard input, and its first bytes, which are read already.
+    /// Standard input, with its first bytes, which have already been read.
     Standard(Vec<u8>),
 }
 
 impl Input {
-    /// Opens it from its beginning.
+    /// Opens it at its beginning.
     pub fn open(&self) -> std::io::Result<Box<dyn Read>> {
         Ok(match &self.source {
             Source::File(path) => Box::new(files::open(path)?),
@@ -40,26 +40,26 @@ impl Input {
     }
 }
 
-/// A file of which nothing is taken, and why.
+/// A file from which nothing is imported, and why.
 #[derive(serde::Serialize)]
 pub struct NotTaken {
     /// The file.
     #[serde(rename = "file")]
     pub name: String,
     pub why: String,
-    /// Whether it is a mistake; else: found in a folder, and no download.
+    /// Whether it is a mistake; otherwise it was found in a folder and is not a download.
     pub is_mistake: bool,
 }
 
-/// What there is to import, sealed dumps first.
+/// The files to import, sealed dumps first.
 pub struct Inputs {
     pub inputs: Vec<Input>,
-    /// Files that are none.
+    /// Files that are not downloads.
     pub not_taken: Vec<NotTaken>,
     by_layout: bool,
 }
 
-/// A file that somebody wants to be looked at, and its name as it is shown; whatever it looks like.
+/// A file that a person wants to be examined, and its name as shown; any content is accepted.
 pub fn one(path: &Path) -> Result<(Input, String), String> {
     let (name, size, source) = if path.as_os_str() == "-" {
         ("standard input".to_owned(), None, Source::Standard(Vec::new()))
@@ -71,7 +71,7 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
         (shown(path), Some(found.len()), Source::File(path.to_owned()))
     };
     let looks = match &source {
-        // That it cannot be read is said by whoever reads it whole.
+        // If it cannot be read, the code that reads the whole file reports it.
         Source::File(path) => head_of(path).map_or(Looks::OtherText, |head| recognise(&head)),
         Source::Standard(_) => Looks::OtherText,
     };
@@ -79,7 +79,7 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
 }
 
 fn no_file(what: &str) -> String {
-    format!("is {what} and no file; name a file, or pipe it in with `-`")
+    format!("is {what} and not a file; name a file, or pipe it in with `-`")
 }
 
 fn head_of(path: &Path) -> std::io::Result<Vec<u8>> {
@@ -88,8 +88,8 @@ fn head_of(path: &Path) -> std::io::Result<Vec<u8>> {
     Ok(head)
 }
 
-/// What a file is taken for. UTF-16 has a zero in every other byte, as a dump has here and there; whoever reads by a
-/// layout may have such.
+/// How a file is recognised. UTF-16 has a zero in every other byte, and a dump has some zeros too; an import by
+/// layout may contain UTF-16.
 fn looks_like(head: &[u8], by_layout: bool) -> Looks {
     match recognise(head) {
         Looks::Frames if by_layout && !holds_frames(head) => Looks::OtherText,
@@ -97,7 +97,7 @@ fn looks_like(head: &[u8], by_layout: bool) -> Looks {
     }
 }
 
-/// Finds and recognises.
+/// Finds and recognises the files.
 ///
 /// `by_layout`: text in another style is a download as well.
 pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
@@ -106,7 +106,7 @@ pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
     let mut standard_is_read = false;
     for path in paths {
         if path.as_os_str() == "-" {
-            // It can be read once only, and the first has it to its end.
+            // It can be read only once, and the first use reads it to its end.
             if !std::mem::replace(&mut standard_is_read, true) {
                 standard(&mut all);
             }
@@ -114,12 +114,12 @@ pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
             walk(path, &own, 0, &mut all);
         }
     }
-    // A CSV needs a sealed record of its epoch. Within a kind, the order given.
+    // A CSV needs a sealed record of its epoch, so dumps come first. Within a kind, the given order is kept.
     all.inputs.sort_by_key(|input| matches!(input.looks, Looks::OwnCsv | Looks::OtherText));
     all
 }
 
-/// (device, inode) of the ledger and what stands beside it.
+/// (device, inode) of the ledger and of the files that belong to it.
 fn own_files(ledger: &Path) -> Vec<(u64, u64)> {
     ["", "-wal", "-shm", ".lock"]
         .iter()
@@ -138,7 +138,7 @@ fn shown(path: &Path) -> String {
 
 fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     let name = shown(path);
-    // Whoever names a file means it; what stands in a folder may be anything.
+    // A file that is named is meant; a file found in a folder may be anything.
     let is_named = depth == 0;
     let mut refuse = |why: String, is_mistake: bool| {
         all.not_taken.push(NotTaken { name: name.clone(), why, is_mistake });
@@ -149,7 +149,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     };
     if found.is_dir() {
         if depth > DEPTH_MAX {
-            return refuse(format!("is more than {DEPTH_MAX} folders deep; name it itself"), true);
+            return refuse(format!("is more than {DEPTH_MAX} folders deep; name it directly"), true);
         }
         let names = match files::list(path) {
             Ok(names) => names,
@@ -160,7 +160,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
             walk(name, own, depth + 1, all);
         }
         if is_named && all.inputs.len() == before {
-            all.not_taken.push(NotTaken { name, why: "has no download in it".to_owned(), is_mistake: true });
+            all.not_taken.push(NotTaken { name, why: "contains no download".to_owned(), is_mistake: true });
         }
         return;
     }
@@ -168,10 +168,10 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
         return refuse(no_file(what), is_named);
     }
     if files::place(path).is_some_and(|place| own.contains(&place)) {
-        return refuse("belongs to the ledger itself, and is left alone".to_owned(), is_named);
+        return refuse("belongs to the ledger itself and is not touched".to_owned(), is_named);
     }
     if all.inputs.len() >= FILES_MAX {
-        return refuse(format!("is beyond {FILES_MAX} files; import a part of them at a time"), true);
+        return refuse(format!("comes after {FILES_MAX} other files; import fewer files at a time"), true);
     }
     let head = match head_of(path) {
         Ok(head) => head,
@@ -179,16 +179,16 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     };
     // SQLite's file format, section 1.3.
     if head.starts_with(b"SQLite format 3\0") {
-        let remedy = "is a database and no download; what a backup or a damaged ledger has, `stonechat verify --salvage` \
-                      brings over";
+        let remedy = "is a database and not a download; to take over what a backup or a damaged ledger has, use \
+                      `stonechat salvage`";
         return refuse(remedy.to_owned(), is_named);
     }
     match looks_like(&head, all.by_layout) {
         Looks::Empty => refuse("is empty; copy it from the reader again".to_owned(), is_named),
         Looks::OtherText if !all.by_layout => refuse(other_text().to_owned(), is_named),
-        // In a folder only what begins like a dump is one; whoever names a file lets it be searched through.
+        // In a folder, only a file that begins like a dump is one; a named file is searched through.
         Looks::Frames if !is_named && !holds_frames(&head) => {
-            refuse("is no download".to_owned(), false);
+            refuse("is not a download".to_owned(), false);
         }
         looks => {
             let source = Source::File(path.to_owned());

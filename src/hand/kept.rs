@@ -1,7 +1,8 @@
-//! What of a download is to go into the ledger, in little memory: plaintexts and rows one after the other, and 24
-//! bytes an item to find them by.
+//! The content of a download that is to go into the ledger, in little memory: plaintexts and rows one after the other,
+//! and 24 bytes for each item to find them.
 //!
-//! Sorted by identity before it is handed over, so that the ledger's clustered table is written from front to back.
+//! It is sorted by identity before it is handed over, so that the ledger's clustered table is written from front to
+//! back.
 
 use crate::record::download::Item;
 use crate::record::judge::{Placed, Row, Steps};
@@ -28,19 +29,19 @@ struct Place {
     what: What,
 }
 
-/// See the module's page.
+/// See the module documentation.
 #[derive(Debug, Default)]
 pub struct Kept {
     bytes: Vec<u8>,
     places: Vec<Place>,
-    /// Items that are not to be written.
+    /// How many items are not to be written.
     witnesses: usize,
-    /// How far the file rounded: its steps, and the same as the ledger keeps them.
+    /// The file's rounding: its steps, and the same as the ledger stores them.
     resolution: Option<(Arc<Steps>, String)>,
 }
 
 impl Kept {
-    /// Says how far the file rounds, for all its rows.
+    /// Sets the file's rounding for all its rows.
     pub fn set_steps(&mut self, steps: &Steps) {
         self.resolution = steps_json(steps).map(|json| (Arc::new(steps.clone()), json));
     }
@@ -49,7 +50,7 @@ impl Kept {
         self.resolution.as_ref().map(|(steps, _)| steps.clone())
     }
 
-    /// How many records and rows it has to be written.
+    /// How many records and rows are to be written.
     pub fn len(&self) -> usize {
         self.places.len() - self.witnesses
     }
@@ -67,19 +68,20 @@ impl Kept {
         self.bytes.capacity() + self.places.capacity() * size_of::<Place>()
     }
 
-    /// Adds a record; `None`: it is full.
+    /// Adds a record; `None` if it is full.
     pub fn push_record(&mut self, identity: Identity, slot: Slot, plaintext: &[u8]) -> Option<u32> {
         let at = self.start()?;
         self.bytes.extend_from_slice(plaintext);
         self.place(identity, at, What::Record(slot))
     }
 
-    /// Adds a row; `None`: it is full.
+    /// Adds a row; `None` if it is full.
     pub fn push_row(&mut self, identity: Identity, row: &Row, placed: Placed) -> Option<u32> {
         self.push(identity, row, What::Row(placed))
     }
 
-    /// Adds a row that is not to be written: once more is held, it may speak for or against its neighbours.
+    /// Adds a row that is not to be written: when more records are held, it may be evidence for or against its
+    /// neighbours.
     pub fn push_witness(&mut self, identity: Identity, row: &Row) -> Option<u32> {
         self.witnesses += 1;
         self.push(identity, row, What::Witness)
@@ -110,13 +112,13 @@ impl Kept {
         u32::try_from(self.places.len() - 1).ok()
     }
 
-    /// The plaintext of an item; `None` where it is a row.
+    /// The plaintext of an item; `None` if it is a row.
     pub fn plaintext(&self, item: u32) -> Option<&[u8]> {
         let place = self.places.get(item as usize)?;
         matches!(place.what, What::Record(_)).then(|| self.content(place))
     }
 
-    /// The row of an item; `None` where it is a record.
+    /// The row of an item; `None` if it is a record.
     pub fn row(&self, item: u32) -> Option<Row> {
         let place = self.places.get(item as usize)?;
         matches!(place.what, What::Row(_)).then(|| unpacked(self.content(place), self.steps()))
@@ -127,7 +129,7 @@ impl Kept {
         self.bytes.get(at..at + usize::from(place.len)).unwrap_or(&[])
     }
 
-    /// Leaves out witnesses of epochs that have nothing to be written. Numbers of items end here.
+    /// Removes witnesses of epochs that have nothing to be written. Numbers of items become invalid.
     fn drop_idle_witnesses(&mut self) {
         let is_witness = |place: &Place| matches!(place.what, What::Witness);
         let written: BTreeSet<(Address, Epoch)> = self
@@ -145,13 +147,13 @@ impl Kept {
         }
     }
 
-    /// Puts items in order of identities, those of one identity as they came. Numbers of items end here.
+    /// Sorts items by identity; those of one identity keep their order. Numbers of items become invalid.
     pub fn sort(&mut self) {
         self.drop_idle_witnesses();
         self.places.sort_by_key(|place| place.identity);
     }
 
-    /// Hands every item over, in order.
+    /// Passes on every item, in order.
     pub fn each<E>(&self, give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), E>) -> Result<(), E> {
         for place in &self.places {
             let content = self.content(place);

@@ -1,9 +1,9 @@
-//! Text cut into lines of bounded length, numbered from 1, from bytes that come in pieces.
+//! Splits text into lines of bounded length, numbered from 1, from bytes that come in pieces.
 //!
-//! A line without an end (a file of 2 GiB with no line feed) costs no memory: what is beyond [`LINE_MAX`] is
-//! counted and dropped. No decoding: a line is bytes.
+//! A line without an end (a file of 2 GiB with no line feed) costs no memory: bytes beyond [`LINE_MAX`] are
+//! counted and dropped. There is no decoding: a line is bytes.
 
-/// The longest line that is looked at, in bytes: 40 channels of eleven digits take 500.
+/// The longest line that is read, in bytes: 40 channels of eleven digits take 500.
 pub const LINE_MAX: usize = 64 * 1024;
 
 /// A line.
@@ -13,20 +13,20 @@ pub struct Line<'a> {
     pub number: u64,
     /// Its bytes without the line's end; cut at [`LINE_MAX`].
     pub bytes: &'a [u8],
-    /// How long it is in the file, without its end.
+    /// Its length in the file, without its end.
     pub len: u64,
     /// Whether a line feed ended it; the last line of a file that was cut off has none.
     pub is_ended: bool,
 }
 
 impl Line<'_> {
-    /// Whether it is longer than what is looked at.
+    /// Whether it is longer than the maximum.
     pub fn is_too_long(&self) -> bool {
         self.len > LINE_MAX as u64
     }
 }
 
-/// Cuts pieces into lines.
+/// Splits pieces into lines.
 #[derive(Debug, Default)]
 pub struct Lines {
     held: Vec<u8>,
@@ -35,7 +35,7 @@ pub struct Lines {
 }
 
 impl Lines {
-    /// Takes a piece in, and hands every line over that ends in it.
+    /// Takes a piece, and passes on every line that ends in it.
     pub fn feed<E>(
         &mut self,
         mut piece: &[u8],
@@ -57,7 +57,7 @@ impl Lines {
         Ok(())
     }
 
-    /// The last line, where no line feed ended it.
+    /// The last line, if no line feed ended it.
     pub fn finish<E>(&mut self, mut each: impl FnMut(Line<'_>) -> Result<(), E>) -> Result<(), E> {
         if self.len == 0 { Ok(()) } else { self.give(false, &mut each) }
     }

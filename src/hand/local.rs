@@ -1,19 +1,19 @@
-//! Local times of a file to UTC, where a civil zone shows an hour twice or skips one.
+//! Converts local times of a file to UTC where a civil time zone shows an hour twice or skips one.
 //!
 //! Input: the rows of one logger in the file's order, each with its one or two possible instants. Output: the same
-//! rows with their instants, or why one cannot be told. Time runs one way through a file, so an instant is possible
-//! only if some choice for its uncertain neighbours keeps it between the certain ones. One that is the only possible
-//! one is taken; where two are left, nothing is guessed.
+//! rows with their instants, or why one is not known. Time runs in one direction through a file, so an instant is
+//! possible only if some choice for its uncertain neighbours keeps it between the certain ones. If only one is
+//! possible, it is used; if two are left, nothing is guessed.
 //!
-//! What this is not: it knows nothing of intervals. A missing hour stays missing.
+//! It knows nothing of intervals. A missing hour stays missing.
 
 use crate::config::layout::Zone;
 use crate::when::civil::{CivilTime, Instants};
 
-/// Rows that may wait for a certain one: an hour of one a second, doubled, and again as much.
+/// How many rows may wait for a certain one: an hour with one row a second, twice, and again as much.
 const WAITING_MAX: usize = 4 * 3600;
 
-/// By the zone's rules.
+/// The possible instants by the zone's rules.
 pub fn instants(zone: Zone, local: CivilTime) -> Instants {
     match zone {
         Zone::Offset(offset_s) => Instants::One(local.as_utc_s() - i64::from(offset_s)),
@@ -21,7 +21,7 @@ pub fn instants(zone: Zone, local: CivilTime) -> Instants {
     }
 }
 
-/// Both, for one that is certain the same twice.
+/// Both instants; a certain one twice.
 fn both(instants: Instants) -> [i64; 2] {
     match instants {
         Instants::One(at) => [at, at],
@@ -29,16 +29,16 @@ fn both(instants: Instants) -> [i64; 2] {
     }
 }
 
-/// A row that waits.
+/// A row that waits for a certain one.
 #[derive(Debug)]
 struct Waiting<T> {
     row: T,
     instants: Instants,
-    /// Whether its line is the one before it, over again: then it may be the same reading.
+    /// Whether its line equals the line before it: then it may be the same reading.
     again: bool,
 }
 
-/// One logger's rows on their way.
+/// One logger's rows while their instants are decided.
 #[derive(Debug)]
 pub struct Settler<T> {
     /// The last certain instant, and the one before it that differs.
@@ -53,11 +53,11 @@ impl<T> Default for Settler<T> {
     }
 }
 
-/// A row, and its instant or why there is none.
+/// A row, with its instant or why it has none.
 pub type Settled<T> = (T, Result<i64, String>);
 
 impl<T> Settler<T> {
-    /// Takes the next row; hands over what is certain now. `again`: its line equals the last one's.
+    /// Takes the next row; passes on what is certain now. `again`: its line equals the last one's.
     pub fn push<E>(
         &mut self,
         row: T,
@@ -82,7 +82,7 @@ impl<T> Settler<T> {
         give((row, Ok(at)))
     }
 
-    /// The last rows.
+    /// Passes on the last rows.
     pub fn finish<E>(&mut self, give: &mut impl FnMut(Settled<T>) -> Result<(), E>) -> Result<(), E> {
         self.settle(None, give)
     }
@@ -96,7 +96,7 @@ impl<T> Settler<T> {
         if waiting.is_empty() {
             return Ok(());
         }
-        // Between two certain neighbours their order counts; else the last one seen; else both are tried.
+        // Between two certain neighbours their order decides; else the last known direction; else both are tried.
         let between = self.before.zip(after).filter(|(before, after)| before != after);
         let direction = between.map(|(before, after)| after > before).or(self.direction);
         let mut possible = vec![[false; 2]; waiting.len()];
@@ -113,10 +113,10 @@ impl<T> Settler<T> {
                 [true, true] => Err(match item.instants {
                     Instants::Skipped(..) => {
                         "is a local time that the clock skipped when it was set forward, and its neighbours do not \
-                         say which offset was meant"
+                         show which offset applies"
                     }
                     _ => {
-                        "comes twice, since the clock was set back, and its neighbours do not say which of the two"
+                        "comes twice, because the clock was set back, and its neighbours do not show which of the two it is"
                     }
                 }),
                 [false, false] => Err(match item.instants {
@@ -124,7 +124,7 @@ impl<T> Settler<T> {
                         "is a local time that the clock skipped when it was set forward, and with either offset it \
                          is out of order"
                     }
-                    _ => "comes twice, since the clock was set back, and either way it is out of order",
+                    _ => "comes twice, because the clock was set back, and either time is out of order",
                 }),
             };
             if let Ok(at) = settled {
@@ -136,7 +136,7 @@ impl<T> Settler<T> {
     }
 }
 
-/// Marks the instants that are part of some order through all of them.
+/// Marks the instants that are part of a possible order of all of them.
 fn mark_possible<T>(
     waiting: &[Waiting<T>],
     before: Option<i64>,
@@ -237,7 +237,7 @@ mod tests {
 
     #[test]
     fn a_skipped_time_is_settled_only_where_one_offset_fits_its_neighbours() {
-        // A clock that had not been set forward yet.
+        // The logger's clock had not been set forward yet.
         let found = settle("Europe/Oslo", &["2026-03-29 01:50", "2026-03-29 02:10", "2026-03-29 03:20"]);
         assert_eq!(found[1], Some(found[0].unwrap() + 1200));
         let found = settle("Europe/Oslo", &["2026-03-29 01:00", "2026-03-29 02:30", "2026-03-29 04:00"]);

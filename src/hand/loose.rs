@@ -1,7 +1,7 @@
-//! Rows without sequence numbers into the plan: what the ledger and these files hold of their logger is put before
-//! `matching`, and what it finds is judged like any other row, marked as matched by time.
+//! Plans rows without sequence numbers: `matching` compares them with what the ledger and these files hold of their
+//! logger, and its results are judged like any other row, marked as matched by time.
 //!
-//! What this is not: it decides nothing. Which row is which record, `matching` says; whether it is welcome, `judge`.
+//! Nothing is decided here. `matching` decides which record a row is, and `judge` whether it is accepted.
 
 use super::matching::{
     Content, Contents, EpochHeld, FileRow, HeldRecord, History, Kind, RowFate, StretchFate, match_rows,
@@ -16,11 +16,11 @@ use crate::wire::record::{Event, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::BTreeMap;
 
-/// Held readings so far off a file's times are left out: more than any clock that anybody would match by.
+/// Held readings this far from a file's times are left out: no clock by which rows can be matched is off by more.
 const BEYOND_S: i64 = 3 * 86_400;
 
 impl Planning<'_> {
-    /// Matches one logger's rows, hands them to the judge, and keeps what was found for the plan.
+    /// Matches one logger's rows, passes them to the judge, and keeps the results for the plan.
     pub(super) fn match_loose(
         &mut self,
         address: Address,
@@ -66,7 +66,7 @@ impl Planning<'_> {
                         _ => ("not matched", "no record is certain for it".to_owned()),
                     };
                     self.current().read += 1;
-                    // Its own line need not be said twice.
+                    // The line number of the row need not be given twice.
                     let own = format!("{place} ");
                     let why = why.strip_prefix(&own).unwrap_or(&why);
                     self.refuse(kind, place, why, &[], listener)?;
@@ -138,7 +138,7 @@ fn event(code: u8, value: i64) -> Kind {
     }
 }
 
-/// Contents out of the ledger and of what these files have brought.
+/// Contents from the ledger and from these files.
 struct Around<'a>(Both<'a>);
 
 impl Contents for Around<'_> {

@@ -1,12 +1,12 @@
-//! Hand downloads: what a technician brings back on a stick, from bytes to a plan of what it would add.
+//! Hand downloads: from the bytes that a technician brings back on a stick to a plan of what they would add.
 //!
 //! Input: the bytes of sealed dumps and CSV files, a roster, a keyring, and what the ledger holds. Output: a
-//! [`Plan`](plan::Planning) that says of every frame and row what would become of it, and keeps what is new in a
+//! [`Plan`](plan::Planning) that gives the outcome of every frame and row, and keeps what is new in a
 //! compact form until the ledger takes it. Nothing here writes: judging uses the same `judge` as the radio, and
-//! `ledger::write::import` judges once more under the lock.
+//! `ledger::write::import` judges again under the lock.
 //!
-//! Every file is hostile: cut off anywhere, damaged, another site's, gigabytes without a line's end. Memory grows
-//! with what is new in the files, about 130 bytes a record, and not with their size.
+//! Every file may be hostile: cut off anywhere, damaged, from another site, gigabytes without a line's end. Memory
+//! grows with what is new in the files, about 130 bytes a record, and not with their size.
 //!
 //! ```
 //! use stonechat::hand::{Looks, csv::OwnCsv, recognise};
@@ -22,7 +22,7 @@
 //! assert_eq!((identity.address.number(), identity.sequence.number()), (17, 42));
 //! assert_eq!((row.battery_mv, row.counts), (Some(3_600), vec![8_214]));
 //!
-//! // A line that was cut off says why it is no row.
+//! // A line that was cut off gives the reason why it is not a row.
 //! assert_eq!(csv.row(b"17,1,43,2026-05-28T20:41:40Z").unwrap_err(), "4 columns; the header has 7");
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```

@@ -1,7 +1,7 @@
-//! Sealed dumps opened: every record in them that a key opens, one after another.
+//! Opens sealed dumps: every record in them that a key opens, one after another.
 //!
-//! Input: files and folders, the roster, a keyring that is lent. Output: records, handed over as they are opened, and a
-//! [`Tally`] of the frames. What this is not: nothing is judged against a ledger and nothing is kept.
+//! Input: files and folders, the roster, a borrowed keyring. Output: records, passed on as they are opened, and a
+//! [`Tally`] of the frames. Nothing is judged against a ledger and nothing is kept.
 
 use super::dump::{DumpRun, Runs};
 use super::inputs::{self, Input};
@@ -13,27 +13,27 @@ use crate::wire::frame::RECORD_MAX;
 use crate::wire::seq::Identity;
 use std::path::{Path, PathBuf};
 
-/// Records of dumps that are opened in one run: whoever takes them holds them in memory, each in some 60 bytes.
+/// Maximum number of records from dumps in one run: the caller holds them in memory, each in some 60 bytes.
 const RECORDS_MAX: u64 = 20_000_000;
-/// Bytes that are read at a time.
+/// How many bytes are read at a time.
 const PIECE: usize = 64 << 10;
 
 /// Why dumps could not be opened.
 #[derive(Debug, thiserror::Error)]
 pub enum OpenDumpsError {
-    /// A file that was named and is no download, and why.
+    /// A file that was named is not a download, and why.
     #[error("{0} {1}")]
     NoDump(String, String),
     /// A file cannot be read.
     #[error("{0}: cannot be read to its end: {1}; copy it again")]
     Read(String, std::io::Error),
     /// There are more records than can be compared at a time.
-    #[error("more than {RECORDS_MAX} records; compare a logger at a time")]
+    #[error("more than {RECORDS_MAX} records; compare one logger at a time")]
     TooMany,
 }
 
-/// Opens every frame of a file or a folder of sealed dumps, and hands the records over. `ledger`: its own files are left
-/// alone.
+/// Opens every frame of a file or a folder of sealed dumps, and passes the records on. `ledger`: its own files are not
+/// touched.
 pub fn open_dumps(
     path: &Path,
     ledger: &Path,

@@ -1,4 +1,4 @@
-//! What became of an import: the plan of each file, and what the ledger did with it.
+//! The outcome of an import: the plan of each file, and what the ledger did with it.
 
 use super::effect::GapChange;
 use super::inputs::NotTaken;
@@ -6,17 +6,17 @@ use super::plan::FilePlan;
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// Everything that is to be said of one call of `import`.
+/// The complete result of one call of `import`.
 pub struct ImportOutcome {
-    /// Whether only the plan was asked for.
+    /// Whether only the plan was requested.
     pub dry_run: bool,
     pub site: String,
     pub files: Vec<FilePlan>,
-    /// What became of them, in the same order; of a plan alone, none.
+    /// The outcome of each file, in the same order; empty if only the plan was requested.
     pub imported: Vec<Imported>,
-    /// Files of which nothing is taken.
+    /// Files from which nothing is imported.
     pub not_taken: Vec<NotTaken>,
-    /// What they do to what is missing.
+    /// How they change what is missing.
     pub changes: Vec<GapChange>,
     pub refused_file: Option<PathBuf>,
     /// How often the daemon commits.
@@ -24,7 +24,7 @@ pub struct ImportOutcome {
 }
 
 impl ImportOutcome {
-    /// Whether something was refused, or is a mistake.
+    /// Whether something was refused or is a mistake.
     pub fn is_refused(&self) -> bool {
         self.files.iter().any(|file| file.refused_count() > 0)
             || self.not_taken.iter().any(|file| file.is_mistake)
@@ -32,10 +32,10 @@ impl ImportOutcome {
     }
 }
 
-/// What became of one file.
+/// The outcome of one file.
 #[derive(Clone, Debug)]
 pub enum Imported {
-    /// The ledger has all of it.
+    /// The ledger already has all of it.
     NothingNew,
     Written(Written),
     Not(NotWritten),
@@ -47,44 +47,45 @@ pub struct Written {
     pub id: i64,
     /// Readings, profiles and events.
     pub stored: u64,
-    /// Records that nobody can read yet.
+    /// Records that this version cannot read.
     pub opaque: u64,
-    /// What had come meanwhile.
+    /// Records that had come in the meantime.
     pub duplicate: u64,
-    /// What is kept beside what is held.
+    /// Records that are kept next to held ones because they disagree.
     pub conflict: u64,
-    /// Of the rows, those that too few others can prove.
+    /// Rows among them that too few other rows can prove.
     pub unproven: u64,
     /// Rows that were refused under the lock.
     pub rows_refused: u64,
     pub held_lock: Duration,
 }
 
-/// Why a planned file is not in the ledger.
+/// Why the records of a planned file are not in the ledger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum NotWritten {
-    /// So many items are refused, and files are taken whole only.
+    /// This many items are refused, and only whole files are imported.
     LeftOut(u64),
-    /// A file before it was not written: what both bring was planned with that one, and would be missing now.
+    /// An earlier file was not written: records that both files have were planned with that one, and would be missing
+    /// now.
     AfterAnother,
     /// Another process held the lock, if it is known which.
     Busy {
-        /// The ledger's words.
+        /// The ledger's error text.
         why: String,
         holder: Option<String>,
     },
-    /// The sync failed, and may have been that of what is in already.
+    /// The sync failed, perhaps for data that is already in the ledger.
     NotCertain(String),
     /// The ledger could not take it.
     Failed(String),
-    /// What is covered was changed since the plan was made.
+    /// The covered ranges have changed since the plan was made.
     PlanIsOld,
-    /// So many rows were refused under the lock, and files are taken whole only.
+    /// This many rows were refused under the lock, and only whole files are imported.
     RowsRefused(u64),
 }
 
 impl NotWritten {
-    /// Whether that is an answer, and no failure.
+    /// Whether this is an answer, and not a failure.
     pub fn is_answer(&self) -> bool {
         matches!(self, Self::LeftOut(_) | Self::RowsRefused(_))
     }

@@ -1,6 +1,6 @@
-//! Where in a file something stands.
+//! A position in a file.
 
-/// Where in a file something stands.
+/// A position in a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Place {
     /// A line of text, from 1.

@@ -1,4 +1,4 @@
-//! All that is refused of downloads, as a CSV file: where, why, and the line itself.
+//! Everything that is refused of downloads, as a CSV file: position, reason, and the line itself.
 
 use super::place::Place;
 use super::plan::Refusal;
@@ -7,7 +7,7 @@ use crate::text::{csv_cell, hex};
 use std::io::{BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
-/// The file of refusals; it is made with the first one.
+/// The file of refusals; it is created with the first one.
 pub struct RefusedFile {
     path: PathBuf,
     file: Option<BufWriter<OpenFile>>,
@@ -41,7 +41,7 @@ impl RefusedFile {
         writeln!(file, "{}", cells.join(","))
     }
 
-    /// All is written; `false`: nothing was refused, and there is no file.
+    /// Finishes writing; `false`: nothing was refused, and there is no file.
     pub fn done(&mut self) -> std::io::Result<bool> {
         match &mut self.file {
             Some(file) => file.flush().map(|()| true),

@@ -1,6 +1,6 @@
-//! Ticks of axes: round values, and boundaries of the calendar in the site's fixed offset.
+//! Ticks of axes: round values, and calendar boundaries in the site's fixed offset.
 //!
-//! Pure. What this is not: no pixels, and no daylight saving, which a fixed offset does not have.
+//! Pure. No pixels, and no daylight saving, which a fixed offset does not have.
 
 use crate::time::GatewayTime;
 use crate::when::civil::CivilTime;
@@ -26,7 +26,7 @@ pub fn values(low: f64, high: f64, wanted: usize) -> Vec<Tick> {
     // As many decimals as the step has; a float may carry no more than about 15.
     let decimals = (-(step.log10() + 1e-9).floor()).clamp(0.0, 15.0) as u8;
     let (first, last) = ((low / step - 1e-9).ceil(), (high / step + 1e-9).floor());
-    // Where the values are so large that steps cannot be told apart, there are no ticks between.
+    // If the values are so large that steps cannot be distinguished, there are no ticks in between.
     if !first.is_finite() || last - first > 1000.0 || first.abs() > 1e15 {
         return Vec::new();
     }
@@ -40,7 +40,7 @@ pub fn values(low: f64, high: f64, wanted: usize) -> Vec<Tick> {
     ticks
 }
 
-/// Thousands apart, from five digits on; raw counts have up to ten.
+/// Separates thousands in numbers of five digits and more; raw counts have up to ten digits.
 fn grouped(number: &str) -> String {
     let (sign, digits) = number.strip_prefix('-').map_or(("", number), |rest| ("\u{2212}", rest));
     let (whole, rest) = digits.split_once('.').map_or((digits, String::new()), |(w, f)| (w, format!(".{f}")));
@@ -63,7 +63,7 @@ pub struct TimeTick {
     pub at: GatewayTime,
     /// Its label: a time of day, a day, a month or a year.
     pub label: String,
-    /// What the labels from here on belong to: a date, a month or a year; at the first tick and where it changes.
+    /// The date, month or year to which the labels from here on belong; at the first tick and where it changes.
     pub within: Option<String>,
 }
 
@@ -112,7 +112,7 @@ impl Step {
     }
 }
 
-/// Ticks of the calendar within `from..=to`, at most `most` of them and few more than half as many.
+/// Ticks of the calendar within `from..=to`, at most `most` of them and rarely fewer than half as many.
 pub fn times(from: GatewayTime, to: GatewayTime, most: usize, offset_s: i32) -> Vec<TimeTick> {
     let wanted = to.since(from) / i64::try_from(most.max(1)).unwrap_or(1);
     let fits = STEPS.iter().position(|step| step.about_s() >= wanted).unwrap_or(STEPS.len() - 1);
@@ -127,7 +127,7 @@ pub fn times(from: GatewayTime, to: GatewayTime, most: usize, offset_s: i32) -> 
 }
 
 fn at_step(from: GatewayTime, to: GatewayTime, step: Step, offset_s: i32) -> Vec<TimeTick> {
-    // The most that are ever wanted, and a bound should a step be far too small.
+    // More than is ever wanted, and a limit in case a step is far too small.
     const TICKS_MAX: usize = 2_000;
     let begin = CivilTime::of_unix(from.unix_s(), offset_s);
     let Some(mut at) = begin.and_then(|begin| first_of(begin, step)) else { return Vec::new() };
@@ -166,7 +166,7 @@ fn next_of(at: CivilTime, step: Step) -> Option<CivilTime> {
         Step::Days(days) => {
             let next = at.later(days * 86_400)?;
             let next_month = CivilTime::of_month(at.month() + 1)?;
-            // Days of a month begin anew; what comes too near its end would crowd the first.
+            // Days are counted anew in each month; a tick too near a month's end would be too close to the first.
             let crowds = days > 1 && next_month.since(next) / 86_400 < days.min(5) - 1;
             Some(if next >= next_month || crowds { next_month } else { next })
         }

@@ -1,12 +1,12 @@
-//! How a picture of readings in time is drawn.
+//! Draws a picture of readings in time.
 //!
 //! ```text
 //! report::picture ─▶ scene (axis: ticks; words) ─▶ render: SVG, PNG
 //! captions ────────────┘
 //! ```
 //!
-//! Pure: no I/O, no clock. What this is not: no judge of values. Every value that is drawn is one that is held; where
-//! none is, the line is broken and never bridged.
+//! Pure: no I/O, no clock. It does not judge values. Every value that is drawn is one that is held; where
+//! none is held, the line is broken and never connected.
 //!
 //! ```
 //! use stonechat::plot::{axis, render, scene::{self, Size}, words::Captions};
@@ -26,7 +26,7 @@
 //! let drawn = scene::laid_out(&picture, &Captions::default(), size).expect("as high as it needs");
 //! assert!(render::svg(&drawn)?.contains("Harrow Tarn embankment"));
 //!
-//! // Too low a picture is not drawn; the error is the height that it needs.
+//! // A picture that is too low is not drawn; the error is the height that it needs.
 //! let low = Size { height: Some(40), ..size };
 //! assert_eq!(scene::laid_out(&picture, &Captions::default(), low), Err(217));
 //! # Ok::<(), Box<dyn std::error::Error>>(())

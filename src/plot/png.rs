@@ -1,14 +1,15 @@
-//! An SVG document of `render` as PNG, through `resvg` with a font of our own.
+//! Makes a PNG from an SVG document of `render`, through `resvg` with a font that is included.
 //!
-//! Both files show the same, since one is made of the other; no font of the machine is used. Only with the feature `desk`.
+//! Both files show the same, because one is made from the other; no font of the machine is used. Only with the feature
+//! `desk`.
 
 use resvg::{tiny_skia, usvg};
 use std::sync::Arc;
 
-/// DejaVu Sans, cut down to Latin, Greek, Cyrillic and signs; its licence is in the same folder.
+/// DejaVu Sans, reduced to Latin, Greek, Cyrillic and signs; its licence is in the same folder.
 static FONT: &[u8] = include_bytes!("font/DejaVuSans-subset.ttf");
 
-/// An SVG document of ours as PNG, in its own size. Error: in words.
+/// An SVG document of `render` as PNG, in its own size. The error is in words.
 pub fn of(svg: &str) -> Result<Vec<u8>, String> {
     let mut options = usvg::Options { font_family: "DejaVu Sans".to_owned(), ..usvg::Options::default() };
     Arc::make_mut(&mut options.fontdb).load_font_data(FONT.to_vec());

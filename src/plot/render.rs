@@ -1,6 +1,6 @@
 //! Shapes as SVG, through the drawing backend of `plotters`; `png` makes a PNG of it.
 //!
-//! What this is not: no layout.
+//! No layout.
 
 use super::scene::{Anchor, Colour, Scene, Shape};
 use plotters::backend::DrawingBackend;
@@ -10,9 +10,9 @@ use plotters::style::{
     Color, FontDesc, FontFamily, FontStyle, FontTransform, RGBColor, ShapeStyle, TextStyle,
 };
 
-/// What a viewer takes where it has no DejaVu Sans.
+/// The fonts that a viewer uses if it has no DejaVu Sans.
 const FAMILY: &str = "DejaVu Sans, Verdana, sans-serif";
-/// The backend places in whole numbers: so many are a pixel.
+/// The backend uses whole numbers as positions: this many are one pixel.
 const FINE: f64 = 20.0;
 /// The backend divides sizes of text by this.
 const BODY: f64 = 1.24;
@@ -26,7 +26,7 @@ fn style((r, g, b): Colour, width: f64) -> ShapeStyle {
 }
 
 fn fine(at: f64) -> i32 {
-    // The cast saturates, and nothing is drawn out there.
+    // The cast saturates, and nothing is drawn that far out.
     (at * FINE).round() as i32
 }
 
@@ -72,7 +72,7 @@ fn draw(to: &mut SVGBackend<'_>, shape: &Shape) -> Result<(), String> {
             let (r, g, b) = *colour;
             let colour = RGBColor(r, g, b);
             let style = TextStyle::from(font).color(&colour).pos(Pos::new(horizontal, VPos::Center));
-            // What XML forbids, a name in a file may hold.
+            // A name in a file may contain characters that XML forbids.
             let clean: String = text.chars().map(|c| if is_xml(c) { c } else { '\u{fffd}' }).collect();
             to.draw_text(&clean, &style, point(at))
         }
@@ -80,12 +80,12 @@ fn draw(to: &mut SVGBackend<'_>, shape: &Shape) -> Result<(), String> {
     done.map_err(|error| format!("the plot cannot be drawn: {error}"))
 }
 
-/// Characters that XML 1.0 allows (section 2.2), those that end a line apart.
+/// Characters that XML 1.0 allows (section 2.2), except those that end a line.
 fn is_xml(c: char) -> bool {
     !matches!(c, '\0'..='\u{1f}' | '\u{fffe}' | '\u{ffff}')
 }
 
-/// The scene as an SVG document. Error: in words.
+/// The scene as an SVG document. The error is in words.
 pub fn svg(scene: &Scene) -> Result<String, String> {
     let size = (fine(f64::from(scene.width)).unsigned_abs(), fine(f64::from(scene.height)).unsigned_abs());
     let mut text = String::new();

@@ -1,9 +1,10 @@
-//! From a picture to shapes on a page: where everything stands, in pixels.
+//! Lays out a picture as shapes on a page, with positions in pixels.
 //!
-//! Nothing is told by colour alone: the line is solid, gaps are hatched, what has no value is a tick at the bottom, what
-//! came by hand a ring, what was measured by hand a diamond, a marked value a triangle, a remark a number.
+//! Nothing is shown by colour alone: the line is solid, gaps are hatched, a reading without a value is a tick at the
+//! bottom, a value from a hand download has a ring, a manual reading is a diamond, a marked value a triangle, a remark
+//! a number.
 //!
-//! Pure. What this is not: no file format, which is `render`. Widths of text are estimates, a little too wide.
+//! Pure. File formats are in `render`. Widths of text are estimates, slightly too wide.
 
 use super::axis;
 use super::words::{Captions, coverage, label};
@@ -25,14 +26,14 @@ const PAPER: Colour = (246, 246, 246);
 const LINE: Colour = (16, 66, 120);
 const ABSENT: Colour = (150, 20, 20);
 
-/// Where a text stands at its point.
+/// The alignment of a text at its point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Anchor {
-    /// Begins there.
+    /// It begins there.
     Start,
-    /// Is centred there.
+    /// It is centred there.
     Middle,
-    /// Ends there.
+    /// It ends there.
     End,
 }
 
@@ -58,11 +59,11 @@ pub enum Shape {
         fill: Colour,
         edge: Option<Colour>,
     },
-    /// A line of text, upright around its middle.
+    /// A line of text, vertically centred.
     Text {
         at: (f64, f64),
         text: String,
-        /// Height of the letters' body.
+        /// Font size.
         size: f64,
         colour: Colour,
         anchor: Anchor,
@@ -71,7 +72,7 @@ pub enum Shape {
     },
 }
 
-/// Shapes, those in front last.
+/// Shapes, from back to front.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Scene {
     /// Width in pixels.
@@ -81,11 +82,11 @@ pub struct Scene {
     pub shapes: Vec<Shape>,
     /// Gaps that are shown as a band, with left and right edge; panel by panel.
     pub bands: Vec<(usize, f64, f64)>,
-    /// Gaps that are too narrow for a band and are shown as a tick.
+    /// Number of gaps that are too narrow for a band and are shown as a tick.
     pub ticks: u64,
 }
 
-/// How large a picture is wanted.
+/// The size of a picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Size {
     /// Width in pixels.
@@ -94,33 +95,33 @@ pub struct Size {
     pub height: Option<u32>,
 }
 
-/// What is left of the frames: labels of the values.
+/// Space to the left of the frames, for labels of the values.
 const LEFT: f64 = 96.0;
 const RIGHT: f64 = 26.0;
 const TEXT: f64 = 12.0;
 const SMALL: f64 = 11.0;
 const LEADING: f64 = 16.0;
-/// A panel's heading above its frame.
+/// Height of a panel's heading above its frame.
 const HEADING: f64 = 30.0;
-/// The least height of a frame.
+/// The smallest height of a frame.
 const FRAME_MIN: f64 = 70.0;
 const FRAME_USUAL: f64 = 210.0;
 /// Within a frame, room for ticks above and below the line.
 const LANE: f64 = 14.0;
-/// A gap that is narrower is a tick, not a band.
+/// A narrower gap is a tick, not a band.
 const BAND_MIN: f64 = 4.0;
 const NOTES_MAX: usize = 20;
 const LINES_MAX: usize = 24;
 
 impl Size {
-    /// The columns of the frames.
+    /// The pixel columns of the frames.
     pub fn columns(&self, from: GatewayTime, to: GatewayTime) -> Columns {
         let width = (f64::from(self.width) - LEFT - RIGHT).max(1.0);
         Columns { from, to: to.max(from.later(1)), number: width as u32 }
     }
 }
 
-/// About how wide a text is.
+/// The approximate width of a text.
 fn width_of(text: &str, size: f64) -> f64 {
     let em: f64 = text
         .chars()
@@ -135,7 +136,7 @@ fn width_of(text: &str, size: f64) -> f64 {
     em * size
 }
 
-/// Cuts at words into lines no wider than `width`; a word that is wider alone is cut.
+/// Breaks a text between words into lines no wider than `width`; a single word that is wider is cut.
 fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     let mut line = String::new();
@@ -161,7 +162,7 @@ fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
     lines
 }
 
-/// The text as far as it fits, with an ellipsis.
+/// As much of the text as fits, with an ellipsis.
 fn fitted(text: &str, size: f64, width: f64) -> String {
     if width_of(text, size) <= width {
         return text.to_owned();
@@ -191,9 +192,9 @@ enum Key {
 /// Lines of text below the panels, with the symbol before them and its number.
 type Below = (Option<(Key, usize)>, Vec<String>);
 
-/// The lines below, as they are collected.
+/// The lines below, while they are collected.
 struct Lines {
-    /// How wide they may be.
+    /// Their maximum width.
     room: f64,
     all: Vec<Below>,
 }
@@ -215,7 +216,7 @@ struct Draw<'a> {
     right: f64,
 }
 
-/// Where everything stands. Error: the height that is needed at least, where less is wanted.
+/// Computes all positions. The error is the height that is needed at least, if less is wanted.
 pub fn laid_out(picture: &Picture, captions: &Captions, size: Size) -> Result<Scene, u32> {
     let width = f64::from(size.width);
     let scene = Scene { width: size.width, ..Scene::default() };
@@ -241,7 +242,7 @@ pub fn laid_out(picture: &Picture, captions: &Captions, size: Size) -> Result<Sc
     let mut frames = Vec::new();
     for (at, panel) in picture.panels.iter().enumerate() {
         let heading = y + HEADING - 10.0;
-        // Between the first heading and its frame, so that no line runs through words.
+        // Between the first heading and its frame, so that no line runs through text.
         y += HEADING + if at == 0 { remarks } else { 0.0 };
         draw.panel(at, panel, heading, (y, y + frame));
         frames.push((y, y + frame));
@@ -409,14 +410,15 @@ impl Draw<'_> {
             is_bold: true,
         });
         if rest > 60.0 {
-            // Bold letters are wider than the estimate knows.
+            // Bold letters are wider than the estimate.
             let x = left + width_of(&name, TEXT) * 1.06 + 12.0;
             self.text((x, heading), &fitted(&panel.measured_by, SMALL, rest), SMALL, Anchor::Start);
         }
         self.text((right, heading), &coverage, SMALL, Anchor::End);
     }
 
-    /// Spans without readings: wide ones hatched behind the line, narrow ones a tick at the top, one a column.
+    /// Spans without readings: wide ones hatched behind the line, narrow ones as a tick at the top, one for each
+    /// column.
     fn bands(&mut self, at: usize, panel: &Panel, top: f64, bottom: f64) {
         let mut last_tick = f64::MIN;
         for band in &panel.bands {
@@ -434,7 +436,7 @@ impl Draw<'_> {
             for line in hatching((x0, top), (x1, bottom), 7.0) {
                 self.path(&line, 0.7, HATCH);
             }
-            // A bracket: the span reads in black and white, and at an edge of the plot.
+            // A bracket, so that the span can be seen in black and white, and at an edge of the plot.
             for x in [x0, x1] {
                 self.path(&[(x, top), (x, bottom)], 0.8, FRAME);
             }
@@ -483,7 +485,7 @@ impl Draw<'_> {
         self.text((x, y), &number.to_string(), if number > 9 { 9.5 } else { SMALL }, Anchor::Middle);
     }
 
-    /// Numbers above the first frame, each with a dotted line through all.
+    /// Numbers above the first frame, each with a dotted line through all frames.
     fn remarks(&mut self, frames: &[(f64, f64)]) {
         let Some(&(first, _)) = frames.first() else { return };
         let y = first - 18.0;
@@ -492,7 +494,7 @@ impl Draw<'_> {
         for at in 0..count {
             let Some(note) = self.captions.notes.get(at) else { break };
             let x = self.x(note.from);
-            // Room to the right for those that are still to come.
+            // Leaves room to the right for the remaining numbers.
             let most = self.right - 18.0 * (count - 1 - at) as f64;
             let shown = x.max(last + 18.0).min(most.max(last + 18.0));
             last = shown;
@@ -517,7 +519,7 @@ impl Draw<'_> {
         let mut free = f64::MIN;
         let (left, right) = (self.left, self.right);
         let ticks = self.time_ticks();
-        // What the first label belongs to begins at the frame's edge.
+        // The date of the first label begins at the frame's edge.
         let mut within: Vec<(f64, String)> = Vec::new();
         for tick in &ticks {
             let x = self.x(tick.at);
@@ -527,7 +529,7 @@ impl Draw<'_> {
                 within.push((x, text.clone()));
             }
         }
-        // Where two are too near, the later one stands: it holds for more of what follows.
+        // If two are too close, the later one is kept: it applies to more of what follows.
         for (at, (x, text)) in within.iter().enumerate() {
             let wide = width_of(text, SMALL);
             let next = within.get(at + 1).map_or(f64::MAX, |(next, _)| *next);
@@ -542,7 +544,7 @@ impl Draw<'_> {
         self.text((18.0, y + 29.0), &offset, SMALL, Anchor::Start);
     }
 
-    /// Legend, notes and the last lines, each with the symbol before it.
+    /// Legend, notes and the last lines, each with its symbol.
     fn below(&self) -> Vec<Below> {
         let mut below = Lines { room: self.right - 44.0, all: Vec::new() };
         self.legend(&mut below);
@@ -550,13 +552,13 @@ impl Draw<'_> {
             of_panel(&self.picture.panels, panel, &mut below);
         }
         if self.picture.panels.iter().any(|panel| !panel.manual.is_empty()) {
-            below.say(Some((Key::Manual, 0)), "measured by hand, with an instrument of its own");
+            below.say(Some((Key::Manual, 0)), "measured by hand, with a separate instrument");
         }
         self.captions(&mut below);
         below.all
     }
 
-    /// What the symbols of all panels mean.
+    /// Explains the symbols of all panels.
     fn legend(&self, below: &mut Lines) {
         let panels = &self.picture.panels;
         let narrow = |band: &&Band| self.x(band.to) - self.x(band.from) < BAND_MIN;
@@ -647,7 +649,7 @@ impl Draw<'_> {
     }
 }
 
-/// One number, or one a panel from the top.
+/// One number if all panels have the same, otherwise one for each panel from the top.
 fn joined(counts: &[String]) -> String {
     match counts {
         [one] => one.clone(),
@@ -656,12 +658,12 @@ fn joined(counts: &[String]) -> String {
     }
 }
 
-/// Says of which panel a line is, where there are several.
+/// Names the panel that a line is about, if there are several.
 fn named(panels: &[Panel], panel: &Panel) -> String {
     if panels.len() > 1 { format!("{}: ", panel.name) } else { String::new() }
 }
 
-/// What is to be said of one panel's values.
+/// The notes about one panel's values.
 fn of_panel(panels: &[Panel], panel: &Panel, below: &mut Lines) {
     let of = named(panels, panel);
     for marked in &panel.marks {
@@ -675,7 +677,7 @@ fn of_panel(panels: &[Panel], panel: &Panel, below: &mut Lines) {
     }
 }
 
-/// The range of an axis: a little more than the values, and never nothing.
+/// The range of an axis: slightly more than the values, and never empty.
 fn padded(range: Option<(f64, f64)>) -> (f64, f64) {
     let (low, high) = range.unwrap_or((0.0, 1.0));
     let span = high - low;
@@ -687,7 +689,7 @@ fn padded(range: Option<(f64, f64)>) -> (f64, f64) {
     (low - span * 0.03, high + span * 0.03)
 }
 
-/// Lines at 45° within a rectangle, the same over the whole page, so that bands of several panels match.
+/// Lines at 45° within a rectangle, aligned over the whole page, so that bands of several panels match.
 fn hatching((x0, y0): (f64, f64), (x1, y1): (f64, f64), apart: f64) -> Vec<[(f64, f64); 2]> {
     let mut lines = Vec::new();
     // x + y = c; from the upper left corner to the lower right one.
@@ -701,7 +703,7 @@ fn hatching((x0, y0): (f64, f64), (x1, y1): (f64, f64), apart: f64) -> Vec<[(f64
     lines
 }
 
-/// The values of a line at pixels, for tests: what is drawn of a panel.
+/// The drawn line of each panel as pixels, for tests.
 pub fn pieces(scene: &Scene) -> Vec<&[(f64, f64)]> {
     let lines = scene.shapes.iter().filter_map(|shape| match shape {
         Shape::Path { points, colour, .. } if *colour == LINE => Some(points.as_slice()),

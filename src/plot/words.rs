@@ -1,4 +1,4 @@
-//! What a picture says in words: labels of gaps, how much is held, and the captions below.
+//! The texts of a picture: labels of gaps, how much is held, and the captions below.
 
 use crate::report::picture::{Band, Missing, Panel};
 use crate::time::GatewayTime;
@@ -7,23 +7,23 @@ use crate::time::GatewayTime;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Note {
     pub from: GatewayTime,
-    /// Until when; `None`: it goes on.
+    /// The end; `None` if open-ended.
     pub to: Option<GatewayTime>,
     pub text: String,
 }
 
-/// What stands below the panels.
+/// The captions below the panels.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Captions {
     /// Remarks of the span, by time.
     pub notes: Vec<Note>,
     /// What is not drawn: manual readings in other units and the like.
     pub lines: Vec<String>,
-    /// The last lines: when it was made, and the cautions.
+    /// The last lines: when the picture was made, and the warnings.
     pub footer: Vec<String>,
 }
 
-/// What a gap lacks, for a band that has room: `36 records missing`.
+/// The label of a gap, for a band that has room: `36 records missing`.
 pub fn label(band: &Band) -> String {
     let records = |n: u64| if n == 1 { "1 record".to_owned() } else { format!("{n} records") };
     match band.missing {

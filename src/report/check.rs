@@ -1,7 +1,7 @@
-//! What the loggers' own records say against roster and keyring; and all that `check` has found.
+//! Compares the loggers' own records with the roster and the keyring, and holds everything that `check` has found.
 //!
-//! Input: the roster, what the keyring says of each logger's slots (no key), and the ledger. Output: differences as values.
-//! What this is not: it changes nothing, and has no words.
+//! Input: the roster, what the keyring has for each logger's slots (no key), and the ledger. Output: differences as
+//! values. This module changes nothing and has no texts.
 
 use super::inputs::ReadError;
 use super::key_slots::KeyFacts;
@@ -25,10 +25,10 @@ pub enum HigherSlot {
     HasKey,
 }
 
-/// What differs. Numbers of the roster come first, those of the profile second.
+/// A difference. The roster's numbers come first, then the profile's.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Difference {
-    /// It sends under a slot although a higher one is there for it.
+    /// The logger sends under a slot although there is a higher one for it.
     OldSlot {
         /// The slot that it sends under.
         used: Slot,
@@ -43,41 +43,41 @@ pub enum Difference {
     Opaque(Opaque),
     Interval {
         profile: Identity,
-        /// The roster's.
+        /// In the roster.
         entered: u32,
-        /// The profile's.
+        /// In the profile.
         says: u32,
-        /// The roster's fastest interval, where it is slower than what the profile says.
+        /// The roster's fastest interval, if it is slower than the profile's.
         fastest: Option<u32>,
     },
-    /// Another size of the memory.
+    /// The size of the memory differs.
     Memory {
         profile: Identity,
-        /// The roster's.
+        /// In the roster.
         entered: u32,
-        /// The profile's.
+        /// In the profile.
         says: u32,
     },
-    /// Another unit of a channel.
+    /// The unit of a channel differs.
     RawUnit {
         profile: Identity,
         channel: usize,
-        /// The roster's.
+        /// In the roster.
         entered: RawUnit,
-        /// The profile's; `None`: one that this version does not know.
+        /// In the profile; `None` if this version does not know it.
         says: Option<RawUnit>,
     },
-    /// Another number of channels.
+    /// The number of channels differs.
     Channels {
         profile: Identity,
         /// How many the roster has.
         entered: usize,
-        /// Those of the profile.
+        /// The units in the profile.
         units: Vec<Option<RawUnit>>,
     },
 }
 
-/// What differs, by logger in the roster's order.
+/// All differences by logger, in the roster's order.
 pub fn differences(
     roster: &Roster,
     keys: Option<&BTreeMap<Address, KeyFacts>>,
@@ -108,7 +108,7 @@ pub fn differences(
     Ok(all)
 }
 
-/// Whether a logger sends under a slot although a higher one is there for it. `used` is the slot that it sends under.
+/// Whether a logger sends under a slot although there is a higher one for it. `used` is the slot that it sends under.
 fn old_slot(used: Slot, opened: Vec<Slot>, facts: &KeyFacts) -> Option<Difference> {
     let is_higher = |slot: &Slot| *slot > used && !facts.closed.contains_key(slot);
     let heard = opened.into_iter().filter(is_higher).max();
@@ -118,10 +118,10 @@ fn old_slot(used: Slot, opened: Vec<Slot>, facts: &KeyFacts) -> Option<Differenc
     Some(Difference::OldSlot { used, to, why })
 }
 
-/// What a logger's newest profile says otherwise than the roster.
+/// Where a logger's newest profile differs from the roster.
 fn against_profile(logger: &Logger, identity: Identity, profile: &Profile) -> Vec<Difference> {
     let mut found = Vec::new();
-    // Alarm mode is no difference: the roster has its interval. 0 promises nothing.
+    // An interval in alarm mode is not a difference, because the roster has it too. 0 promises nothing.
     let says = profile.interval_s;
     if says != logger.interval_s && says != 0 && Some(says) != logger.fastest_interval_s {
         let fastest = logger.fastest_interval_s.filter(|&fastest| fastest > says);
@@ -131,7 +131,7 @@ fn against_profile(logger: &Logger, identity: Identity, profile: &Profile) -> Ve
         let (entered, says) = (logger.memory_records, profile.capacity);
         found.push(Difference::Memory { profile: identity, entered, says });
     }
-    // A roster without channels leaves them to the logger.
+    // Where the roster has no channels, the logger decides.
     if logger.channels.is_empty() {
         return found;
     }
@@ -157,7 +157,7 @@ pub struct Mistake {
     pub line: Option<usize>,
     /// What is wrong, and what to write instead.
     pub text: String,
-    /// All of it on one line, as a terminal shows it.
+    /// The whole text on one line, as a terminal shows it.
     #[serde(skip)]
     pub shown: String,
 }
@@ -176,7 +176,7 @@ impl From<Result<String, String>> for Trial {
     }
 }
 
-/// What was tried of one radio.
+/// The result of trying one radio's port.
 #[derive(Clone, Debug, Serialize)]
 pub struct PortTrial {
     pub name: String,
@@ -184,7 +184,7 @@ pub struct PortTrial {
     pub trial: Trial,
 }
 
-/// What was tried of the ledger.
+/// The result of trying the ledger.
 #[derive(Clone, Debug, Serialize)]
 pub struct LedgerTrial {
     pub path: String,
@@ -192,7 +192,7 @@ pub struct LedgerTrial {
     pub trial: Trial,
 }
 
-/// What the files say, as far as they could be read.
+/// What the files contain, as far as they could be read.
 #[derive(Clone, Debug, Default, Serialize)]
 pub struct Files {
     /// The file that was named.
@@ -220,7 +220,7 @@ impl From<&Problem> for Mistake {
 }
 
 impl Files {
-    /// Of the file that was named.
+    /// Of the named file.
     pub fn of(file: &Path, config: Option<&Config>, loggers_with_key: Option<usize>) -> Self {
         let name = |path: &Path| path.to_string_lossy().into_owned();
         Self {
@@ -241,10 +241,10 @@ impl Files {
 pub struct CheckReport {
     pub config: Files,
     pub problems: Vec<Mistake>,
-    /// What is no mistake, but should be known.
+    /// Not mistakes, but a person should know them.
     pub warnings: Vec<Mistake>,
-    /// The ports, once the files hold no mistake.
+    /// The ports; tried only if the files have no mistakes.
     pub ports: Vec<PortTrial>,
-    /// The ledger, likewise.
+    /// The ledger; tried only if the files have no mistakes.
     pub ledger: Option<LedgerTrial>,
 }

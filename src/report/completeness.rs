@@ -1,25 +1,25 @@
-//! How much of what must exist is held: counted by logger and span of time, and by the way it came.
+//! How many of the expected records are held: counts by logger, by span of time, and by the way the records came.
 //!
 //! Input: what must exist (the windows of the gap report), each held record with its source and time, and the gaps.
-//! Output: [`Counts`] of all time and of each span. `ledger::tell` reads what is held.
+//! Output: [`Counts`] of all time and of each span. `ledger::read::origin` reads what is held.
 //!
-//! **Expected** is what must exist by sequences, and nothing else: of every epoch the sequences from the first that
-//! the roster expects to the last that is proved. So, of each logger over all time, and exactly:
+//! **Expected** records are those that must exist by their sequences: in each epoch, from the first sequence that
+//! the roster expects to the last one that is proved. For each logger over all time this holds exactly:
 //!
 //! ```text
 //! expected = by radio + by hand (sealed, CSV) + given up + written off + missing
 //! ```
 //!
-//! *Given up* are readings that retention moved to a verified backup: they are held, but no longer in the ledger, and
-//! nobody can say here how they had come. What a silent logger or an unclosed epoch is *presumed* to have made is
-//! counted apart and is in no sum.
+//! *Given up* are readings that retention moved to a verified backup: they are held, but no longer in the ledger, so
+//! it is not known here how they came. What a silent logger or an unclosed epoch is *presumed* to have made is
+//! counted separately and is in no sum.
 //!
-//! **Time.** A record stands in the span of its logger's time, set right as the gap report does it. A missing one
-//! stands where its gap puts it: the records of a gap are spread evenly from the estimated time of the first to that
-//! of the last. What has no time at all (an opaque record that came by hand, a gap without any record beside it) is in
+//! **Time.** A record counts in the span of its logger's time, corrected as in the gap report. A missing record
+//! counts where its gap puts it: the records of a gap are spread evenly from the estimated time of the first to that
+//! of the last. A record without any time (an opaque record that came by hand, a gap next to no held record) is in
 //! the sum of all time and in no span.
 //!
-//! What this is not: no I/O and no SQL.
+//! No I/O and no SQL.
 
 use crate::record::coverage::RangeSet;
 use crate::report::gaps::{GapState, Report};
@@ -35,7 +35,7 @@ pub enum Source {
     Sealed,
     /// As a row of a CSV file; no authentic record is held.
     Csv,
-    /// Its row was given up to a backup.
+    /// Its row was moved to a backup.
     GivenUp,
 }
 
@@ -71,7 +71,8 @@ impl Counts {
         self.sealed + self.csv
     }
 
-    /// Tenths of a per cent held, downwards: 1000 only where nothing lacks. `None`: nothing is expected.
+    /// The share held in tenths of a per cent, rounded down: 1000 only if nothing is missing. `None` if nothing is
+    /// expected.
     pub fn permille(&self) -> Option<u64> {
         (u128::from(self.held()) * 1000).checked_div(u128::from(self.expected())).map(|share| share as u64)
     }
@@ -118,26 +119,26 @@ enum What {
 /// A span of time, its end not included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Span {
-    /// The first second; [`GatewayTime::MIN`]: it begins with the first record.
+    /// The first second; [`GatewayTime::MIN`] if the span begins with the first record.
     pub from: GatewayTime,
     /// The second after the last.
     pub to: GatewayTime,
 }
 
-/// What is counted.
+/// What to count.
 #[derive(Clone, Debug)]
 pub struct CompletenessWanted {
-    /// Of these loggers; of all if there is none.
+    /// Only these loggers; all loggers if empty.
     pub loggers: Vec<Address>,
     pub spans: Vec<Span>,
-    /// The spans are months.
+    /// Whether the spans are months.
     pub by_month: bool,
-    /// What was known at this time; `None`: what is known.
+    /// Count what was known at this time; `None`: what is known now.
     pub as_of: Option<GatewayTime>,
 }
 
 impl CompletenessWanted {
-    /// Whether a logger is one of those that were asked for.
+    /// Whether a logger was asked for.
     pub fn takes(&self, logger: Address) -> bool {
         self.loggers.is_empty() || self.loggers.contains(&logger)
     }
@@ -151,11 +152,11 @@ pub struct LoggerCounts {
     pub all: Counts,
     /// Of the spans, in their order.
     pub spans: Vec<Counts>,
-    /// Of all time, what has no time and so stands in no span.
+    /// Of all time, what has no time and is therefore in no span.
     pub undated: Counts,
 }
 
-/// Counts of one logger under way.
+/// Counts of one logger while they are added up.
 #[derive(Clone, Debug)]
 pub struct Count<'a> {
     spans: &'a [Span],
@@ -163,7 +164,7 @@ pub struct Count<'a> {
 }
 
 impl<'a> Count<'a> {
-    /// Nothing yet; the spans follow one another and do not overlap.
+    /// Starts at zero; the spans follow one another and do not overlap.
     pub fn new(logger: Address, spans: &'a [Span]) -> Self {
         let none = Counts::default();
         let counts = LoggerCounts { logger, all: none, spans: vec![none; spans.len()], undated: none };
@@ -175,14 +176,14 @@ impl<'a> Count<'a> {
         self.count(What::Held(source), time, records);
     }
 
-    /// Whether a time and another stand in the same span, or both in none on the same side of each.
+    /// Whether two times are in the same span, or both in none and on the same side of each.
     pub fn is_one_span(&self, from: GatewayTime, to: GatewayTime) -> bool {
         self.spans
             .iter()
             .all(|span| (from < span.from) == (to < span.from) && (from < span.to) == (to < span.to))
     }
 
-    /// The gaps of this logger, what is presumed of it, and the sum.
+    /// Adds this logger's gaps and what is presumed of it, and returns the sums.
     pub fn finish(mut self, report: &Report) -> LoggerCounts {
         let logger = self.counts.logger;
         for gap in report.gaps.iter().filter(|gap| gap.logger == logger) {
@@ -221,7 +222,7 @@ impl<'a> Count<'a> {
         }
     }
 
-    /// `records` at even distances from one time to another.
+    /// Adds `records`, spread evenly from one time to another.
     fn spread(&mut self, what: What, from: Option<GatewayTime>, to: Option<GatewayTime>, records: u64) {
         let (Some(from), Some(to)) = (from, to) else { return self.count(what, from.or(to), records) };
         *self.counts.all.of(what) += records;
@@ -232,7 +233,7 @@ impl<'a> Count<'a> {
     }
 }
 
-/// How many of `records`, at even distances from `from` to `to`, were made before an instant.
+/// How many of `records`, spread evenly from `from` to `to`, were made before an instant.
 fn made_before(at: GatewayTime, from: GatewayTime, to: GatewayTime, records: u64) -> u64 {
     if at <= from {
         return 0;
@@ -240,7 +241,7 @@ fn made_before(at: GatewayTime, from: GatewayTime, to: GatewayTime, records: u64
     if at > to || records < 2 {
         return records;
     }
-    // The n-th (from 0) at from + n × (to - from) / (records - 1), downwards.
+    // Record n (from 0) was made at from + n × (to - from) / (records - 1), rounded down.
     let (steps, length) = (u128::from(records - 1), to.unix_s().abs_diff(from.unix_s()));
     let into = u128::from(at.unix_s().abs_diff(from.unix_s()));
     let whole = (into * steps).div_ceil(u128::from(length.max(1)));
@@ -252,7 +253,7 @@ pub fn within(set: &RangeSet, (first, last): (u32, u32)) -> RangeSet {
     set.intersection(&[(first, last)].into_iter().collect())
 }
 
-/// The months of a site's calendar that end with the one of `now`, oldest first.
+/// Months of a site's calendar, oldest first; the last one contains `now`.
 pub fn months(now: GatewayTime, utc_offset_s: i32, number: u32) -> Vec<Span> {
     when::months(now, utc_offset_s, number).into_iter().map(|(from, to)| Span { from, to }).collect()
 }

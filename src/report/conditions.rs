@@ -1,23 +1,23 @@
-//! What a notice can be about: each condition of the gateway that a person must know of, with its subject.
+//! What a notice can be about: each condition of the gateway that people must know of, with its subject.
 //!
-//! The daemon raises a notice when its condition begins, and clears it when it ends. In the ledger a notice has the name of
-//! its kind and of its subject, which [`Condition::kind`] and [`Condition::subject`] give. What this is not: the words
-//! that people read.
+//! The daemon raises a notice when its condition begins, and clears it when the condition ends. In the ledger a notice
+//! has the names of its kind and its subject, from [`Condition::kind`] and [`Condition::subject`]. The texts that
+//! people read are not here.
 
 use crate::wire::seq::{Address, Slot};
 
 /// The kinds of notices, by their names in the ledger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum ConditionKind {
-    /// Of a radio's port.
+    /// A radio's port.
     Radio,
-    /// Of keys that open nothing.
+    /// Keys that open nothing.
     Key,
-    /// Of records that contradict each other.
+    /// Records that contradict each other.
     Conflict,
-    /// Of frames in another version of the wire format.
+    /// Frames in another version of the wire format.
     Version,
-    /// Of the ledger's file.
+    /// The ledger's file.
     Ledger,
 }
 
@@ -36,24 +36,24 @@ impl ConditionKind {
     }
 }
 
-/// What can be so of the ledger's file.
+/// What can be wrong with the ledger's file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum LedgerCondition {
-    /// It was damaged, and a new one took its place.
+    /// It was damaged and replaced by a new one.
     Damaged,
-    /// It was not at its place any more.
+    /// It disappeared from its path.
     Vanished,
-    /// The daemon before this one wrote another ledger.
+    /// The previous daemon wrote to another ledger.
     Left,
-    /// It has more than one name.
+    /// It has more than one name (hard links).
     Names,
-    /// The link by which it is configured leads elsewhere.
+    /// The configured path is a symbolic link, and the link now leads elsewhere.
     Link,
-    /// Its -wal is long.
+    /// Its -wal file is long.
     Wal,
     /// It cannot be settled.
     Settling,
-    /// Readings met a place that was taken.
+    /// The place of a reading in the settled table was already taken.
     PlaceTaken,
     /// Another process held its lock for too long.
     Lock,
@@ -93,21 +93,21 @@ impl LedgerCondition {
 pub enum Condition {
     /// This radio's port is not open.
     NotListening { radio: String },
-    /// This logger's frames are opened by no key.
+    /// No key opens this logger's frames.
     Key {
         logger: Address,
         /// The slot that its frames name.
         slot: Slot,
     },
-    /// The frames of several loggers are opened by no key: the site key is probably wrong.
+    /// No key opens the frames of several loggers: the site key is probably wrong.
     SiteKey,
-    /// A record came in that differs from the one held under its identity.
+    /// A record came that differs from the one held under the same identity.
     Conflict { logger: Address },
     /// Frames of another version of the wire format claim to be from this logger.
     OtherVersion { logger: Address },
-    /// Something of the ledger's file.
+    /// A condition of the ledger's file.
     Ledger(LedgerCondition),
-    /// A ledger that was set aside is gone.
+    /// A ledger that was set aside no longer exists.
     AsideGone {
         /// Its file's name.
         name: String,

@@ -1,11 +1,11 @@
 //! What became of a logger's records, day by day.
 //!
-//! Input: counts from the ledger and the gap report. Output: [`Strip`]; what a day looks like is [`DayMark`].
+//! Input: counts from the ledger and the gap report. Output: [`Strip`]; [`DayMark`] describes one day.
 //!
-//! What is exact and what is not:
+//! What is exact and what is estimated:
 //!
-//! - A day is a day of UTC, because the ledger's settled counters are; nothing finer is kept for ten years. It is
-//!   shown under the site's date that most of it falls on, and the legend says at what hour it changes.
+//! - A day is a UTC day, because the ledger's settled counters are; nothing finer is kept for ten years. A report
+//!   shows it under the site's date that covers most of it, and the legend gives the hour at which it changes.
 //! - By radio: exact, on the day of *reception*. A record that came hours late counts on the day on which it came.
 //! - By hand: on the day of the record's own time, by its logger's clock.
 //! - Missing, written off: a gap's records, spread evenly between its estimated ends.
@@ -25,7 +25,7 @@ use std::iter;
 
 /// Days in a strip.
 pub const STRIP_DAYS: usize = 30;
-/// Days over which the share heard first time is taken, the present one included.
+/// Number of days for the share that was heard the first time, including today.
 pub const FIRST_TIME_DAYS: usize = 7;
 /// A day in seconds.
 pub const DAY_S: i64 = 86_400;
@@ -41,13 +41,13 @@ pub struct DayCounts {
     pub written_off: u64,
     #[serde(rename = "presumed_missing")]
     pub presumed: u64,
-    /// Of all those that did not come by radio, what the gateway could not have heard.
+    /// Of those that did not come by radio: how many the gateway could not have heard.
     #[serde(rename = "unheard_by_gateway")]
     pub gateways: u64,
 }
 
 impl DayCounts {
-    /// All that the logger made that day, as far as is known or presumed.
+    /// All records that the logger made that day, as far as is known or presumed.
     pub fn due(&self) -> u64 {
         self.radio.saturating_add(self.hand).saturating_add(self.lost())
     }
@@ -56,8 +56,8 @@ impl DayCounts {
         self.missing.saturating_add(self.written_off).saturating_add(self.presumed)
     }
 
-    /// What the day looks like in one word. A tenth of a day is the limit: a frame or two lost, or a record or
-    /// two brought by hand, make no bad day.
+    /// The day in one word. The limit is a tenth of a day: one or two lost frames, or one or two records brought by
+    /// hand, do not make a bad day.
     fn mark(&self) -> DayMark {
         let due = self.due();
         if due == 0 {
@@ -100,7 +100,7 @@ pub enum DayMark {
 }
 
 impl DayMark {
-    /// In the order in which the legend tells them.
+    /// In the order of the legend.
     pub const ALL: [Self; 8] = [
         Self::Heard,
         Self::FewMissing,
@@ -113,23 +113,23 @@ impl DayMark {
     ];
 }
 
-/// The last days of one logger, oldest first; the last one is the present day, as far as it has come.
+/// The last days of one logger, oldest first; the last one is today, which is not over.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Strip {
-    /// The first day, in days of UTC since 1970.
+    /// The first day, as UTC days since 1970.
     pub first_day: i64,
-    /// [`STRIP_DAYS`] of them.
+    /// Always [`STRIP_DAYS`] days.
     pub days: Vec<DayCounts>,
 }
 
 impl Strip {
-    /// Empty, and ending at the present.
+    /// An empty strip that ends today.
     pub fn ending(now: GatewayTime) -> Self {
         let first_day = now.unix_s().div_euclid(DAY_S) + 1 - STRIP_DAYS as i64;
         Self { first_day, days: vec![DayCounts::default(); STRIP_DAYS] }
     }
 
-    /// Its days, numbered as the ledger numbers them.
+    /// The days with their numbers in the ledger.
     pub fn numbered(&self) -> impl Iterator<Item = (i64, &DayCounts)> {
         iter::successors(Some(self.first_day), |day| Some(day + 1)).zip(&self.days)
     }
@@ -146,7 +146,7 @@ impl Strip {
         }
         // The clock was set back in between, so only the end is known.
         let from = if from > to { to } else { from };
-        // How many of them lie before an instant: the first at `from`, the last at `to`.
+        // How many of them were made before an instant: the first is at `from`, the last at `to`.
         let before = |instant: GatewayTime| -> u64 {
             if instant <= from {
                 return 0;
@@ -169,7 +169,7 @@ impl Strip {
         }
     }
 
-    /// Spreads what a silent logger is presumed to have made, as the report counts it.
+    /// Spreads what a silent logger is presumed to have made, counted as in the report.
     fn spread_silence(
         &mut self,
         silence: &Silence,
@@ -191,10 +191,11 @@ impl Strip {
         }
     }
 
-    /// Records heard first time, and all that were due, over the last [`FIRST_TIME_DAYS`] days.
+    /// Records heard the first time, and all that were due, over the last [`FIRST_TIME_DAYS`] days.
     ///
-    /// Heard first time is what came by radio; due is that, and what is missing or presumed missing, written off,
-    /// or was brought by hand later; less what the gateway could not have heard, which says nothing of a logger's path.
+    /// A record is heard the first time if it came by radio. Due are those, and records that are missing, presumed
+    /// missing or written off, or were brought by hand later; less what the gateway could not have heard, which says
+    /// nothing about a logger's radio path.
     pub fn heard_first_time(&self) -> (u64, u64) {
         let days = self.days.iter().rev().take(FIRST_TIME_DAYS);
         let (radio, due, gateways) = days.fold((0_u64, 0_u64, 0_u64), |(radio, due, gateways), day| {
@@ -204,7 +205,7 @@ impl Strip {
         (radio, due.saturating_sub(gateways).max(radio))
     }
 
-    /// What the last days look like, oldest first.
+    /// Marks of the last days, oldest first.
     pub fn marks(&self, days: usize) -> impl Iterator<Item = DayMark> {
         self.days.iter().skip(self.days.len().saturating_sub(days)).map(DayCounts::mark)
     }
@@ -253,10 +254,10 @@ pub fn strips(
     Ok(strips)
 }
 
-/// What gaps, outages and unclosed epochs say of each day.
+/// Adds gaps, outages and unclosed epochs to each day.
 fn spread_missing(report: &Report, strips: &mut BTreeMap<Address, Strip>) {
     for gap in &report.gaps {
-        // A gap without any time is among the missing records, but on no day.
+        // A gap without any time counts as missing, but on no day.
         let Some(span) = gap.from.zip(gap.to) else { continue };
         let Some(strip) = strips.get_mut(&gap.logger) else { continue };
         match gap.state {

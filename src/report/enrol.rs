@@ -1,7 +1,7 @@
-//! What is known of a logger before it is on the roster, and what its entry begins with.
+//! What is known of a logger before it is on the roster, and a first version of its entry.
 //!
-//! Input: the ledger, the roster, and something that opens frames. Output: addresses that were heard, what is held of one
-//! of them, and an entry that a person changes. What this is not: it asks nothing and has no words.
+//! Input: the ledger, the roster, and a function that opens frames. Output: addresses that were heard, what is held of
+//! one of them, and an entry for a person to change. This module asks the user nothing and has no texts.
 
 use super::key_slots::pasts;
 use crate::config::entry::{TypedChannel, TypedLogger};
@@ -17,12 +17,12 @@ use crate::wire::record::{Profile, RawUnit, Record};
 use crate::wire::seq::{Address, Identity};
 use std::collections::BTreeMap;
 
-/// Frames that wait for a key and are looked at for a profile, the newest of all loggers.
+/// How many waiting frames, the newest of all loggers, are searched for a profile.
 const WAITING_READ_MAX: u32 = 20_000;
-/// Seconds between two readings where neither the logger nor the roster suggests any. Ours: the usual interval of a
-/// slow instrument.
+/// Seconds between two readings if neither the logger nor the roster suggests a value. Our choice: the usual interval
+/// of a slow instrument.
 const INTERVAL_S: u32 = 3600;
-/// Records of a memory, likewise. Ours: small, so that a deadline that rests on it is rather too early.
+/// Size of the memory in records, in the same case. Our choice: small, so that deadlines come rather too early.
 const MEMORY_RECORDS: u32 = 4000;
 
 /// An address that was heard and is not on the roster.
@@ -41,21 +41,21 @@ pub struct KnownBefore {
     pub frames: u64,
     /// Frames that wait for a key that opens them.
     pub waiting: u64,
-    /// What the logger says of itself: the newest profile that is held or can be opened.
+    /// The logger's own description: the newest profile that is held or can be opened.
     pub profile: Option<(Identity, Profile)>,
     /// Slots and epochs that were used.
     pub past: Past,
 }
 
 impl KnownBefore {
-    /// Whether records of the address are held, or were: another unit needs a slot and an epoch above theirs.
+    /// Whether records of the address are or were held: then a new unit needs a higher slot and a higher epoch.
     pub fn was_used(&self) -> bool {
         self.past.epoch_largest.is_some() || !self.past.slots.is_empty()
     }
 }
 
-/// Addresses that were heard and are not on the roster. First the one that was first heard last: a logger that was just
-/// set up is newer than a neighbour's.
+/// Addresses that were heard and are not on the roster, most recently discovered first: a logger that was just set up
+/// is newer than a neighbour's.
 pub fn newcomers(foreign: &[Foreign]) -> Vec<Newcomer> {
     let new = |one: &Foreign| {
         let Foreign { address, frames, first_heard, last_heard } = *one;
@@ -66,7 +66,7 @@ pub fn newcomers(foreign: &[Foreign]) -> Vec<Newcomer> {
     all
 }
 
-/// Looks at what the ledger has of one address.
+/// Reads what the ledger has of one address.
 pub fn known_before(
     address: Address,
     roster: &Roster,
@@ -86,7 +86,7 @@ pub fn known_before(
     })
 }
 
-/// The newest profile among the frames that wait, as far as a key opens them now.
+/// The newest profile among the waiting frames that a key opens now.
 fn profile_waiting(
     address: Address,
     snapshot: &Snapshot<'_>,
@@ -108,7 +108,7 @@ fn profile_waiting(
     Ok(newest)
 }
 
-/// An entry to begin with: what the logger says of itself, else what most loggers of the roster have, else a usual value.
+/// A first version of an entry: the logger's own values, else those of most loggers on the roster, else usual values.
 pub fn suggested(address: Address, roster: &Roster, profile: Option<&Profile>) -> TypedLogger {
     let usual =
         |value: fn(&Logger) -> u32, else_: u32| most_frequent(roster.loggers().map(value)).unwrap_or(else_);
@@ -129,14 +129,14 @@ pub fn suggested(address: Address, roster: &Roster, profile: Option<&Profile>) -
         area: None,
         channels: units.iter().enumerate().map(channel).collect(),
     };
-    // A logger may say what no roster takes, as an interval of half a year.
+    // A logger may send a value that the roster refuses, such as an interval of half a year.
     match profile {
         Some(_) if entry.checked().is_err() => suggested(address, roster, None),
         _ => entry,
     }
 }
 
-/// The value that comes most often; of those that come as often, the smallest.
+/// The most frequent value; the smallest of equally frequent ones.
 fn most_frequent(values: impl Iterator<Item = u32>) -> Option<u32> {
     let mut counts = BTreeMap::<u32, usize>::new();
     values.for_each(|value| *counts.entry(value).or_default() += 1);

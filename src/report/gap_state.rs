@@ -1,22 +1,22 @@
-//! Which missing records are still looked for, and which are written off.
+//! Which missing records are still wanted, and which are written off.
 
 use crate::record::coverage::RangeSet;
 use crate::record::expected::EpochMissing;
 use crate::record::facts::WriteOff;
 use crate::wire::seq::Epoch;
 
-/// Whether a missing record is still looked for.
+/// Whether a missing record is still wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum GapState {
-    /// To be fetched.
+    /// Still to be fetched.
     Open,
     /// Declared unrecoverable.
     WrittenOff,
 }
 
 impl GapState {
-    /// As files write it.
+    /// Its name in files.
     pub fn name(self) -> &'static str {
         match self {
             Self::Open => "open",

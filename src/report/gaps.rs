@@ -1,14 +1,14 @@
 //! The gap report: what is missing, since when, and whether it can still be fetched.
 //!
-//! Input: coverage, the roster, the time, and a few facts about held records through [`Facts`], asked only at
-//! the edges of gaps: the report's cost grows with the number of gaps, never with the years. Output: [`Report`]
-//! for the commands and the page.
+//! Input: coverage, the roster, the time, and a few facts about held records through [`Facts`], which is asked only
+//! at the edges of gaps, so the cost of a report grows with the number of gaps and not with the years. Output:
+//! [`Report`] for the commands and the page.
 //!
 //! Rules: `docs/wire-format.md`, "what must exist" and "how many readings". Every time here is an estimate from
-//! loggers' clocks, set right as far as `clock` can; gaps themselves rest on sequences and on no clock.
+//! loggers' clocks, corrected as far as `clock` can; gaps themselves depend on sequences and on no clock.
 //!
-//! What this is not: no I/O, no SQL, and it never says *lost*: only *overwritten*, with an earliest and a latest
-//! time between which a logger's memory begins to overwrite what is missing.
+//! No I/O and no SQL. The report never says *lost*, only *overwritten*, with an earliest and a latest
+//! time at which a logger's memory begins to overwrite what is missing.
 
 use super::gap_state;
 pub use super::gap_state::GapState;
@@ -28,7 +28,7 @@ use crate::record::roster::{Logger, Roster};
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 
-/// Reports show minutes: a clock that is set right by less is not marked.
+/// Reports show minutes, so a smaller correction of a clock is not marked.
 const MARKED_S: i64 = 60;
 /// Sequences that must exist and are not held: `first..=last`, both missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
@@ -39,7 +39,7 @@ pub struct Gap {
     pub first: u32,
     /// The last missing sequence.
     pub last: u32,
-    /// How many of them are readings, where that can be told.
+    /// How many of them are readings, if known.
     pub readings: Option<u64>,
     /// Estimated time of the first missing record.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -49,10 +49,10 @@ pub struct Gap {
     pub to: Option<GatewayTime>,
     /// Whether it is written off.
     pub state: GapState,
-    /// What of it the logger still holds, and until when.
+    /// How much of it the logger still holds, and until when.
     #[serde(flatten)]
     pub in_memory: InMemory,
-    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    /// Its times come from a clock that was wrong by a minute or more, and are corrected here.
     #[serde(rename = "times_corrected")]
     pub is_corrected: bool,
 }
@@ -77,29 +77,29 @@ impl Gap {
     }
 }
 
-/// An epoch that is over, but whose last sequence nobody has told.
+/// An epoch that is over, but whose last sequence is not known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct UnclosedGap {
     pub logger: Address,
     pub epoch: Epoch,
-    /// Its largest held authentic sequence.
+    /// The largest authentic sequence that is held of it.
     pub last: u32,
-    /// The next epoch, held or named.
+    /// The next epoch: held, or only named by a record.
     pub next_epoch: Epoch,
     /// When that last record was made.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: Option<GatewayTime>,
-    /// When the first record held after it was made.
+    /// When the next held record after it was made.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
-    /// Readings that may have been made between.
+    /// Readings that may have been made in between.
     pub presumed_readings: Option<u64>,
-    /// Whether its rest is written off.
+    /// Whether the rest of the epoch is written off.
     pub state: GapState,
-    /// What of its rest the logger still holds, and until when.
+    /// How much of the rest the logger still holds, and until when.
     #[serde(flatten)]
     pub in_memory: InMemory,
-    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    /// Its times come from a clock that was wrong by a minute or more, and are corrected here.
     #[serde(rename = "times_corrected")]
     pub is_corrected: bool,
 }
@@ -113,16 +113,16 @@ pub struct Report {
     pub unclosed: Vec<UnclosedGap>,
     /// By logger.
     pub silent: Vec<Silence>,
-    /// Longest first; none unless they were asked for.
+    /// Longest first; empty unless they were asked for.
     pub outages: Vec<Outage>,
-    /// Ends of epochs that no logger can have reached: faults of firmware.
+    /// Ends of epochs that no logger can have reached: firmware faults.
     pub bad_ends: Vec<BadEnd>,
-    /// Loggers that left.
+    /// Loggers that left service.
     pub service: Service,
 }
 
 impl Report {
-    /// Whether a gap or an unclosed epoch is open, or something is missing of a logger off the roster.
+    /// Whether a gap or an unclosed epoch is open, or records of a logger off the roster are missing.
     pub fn is_open(&self) -> bool {
         self.gaps.iter().any(|gap| gap.state == GapState::Open)
             || self.unclosed.iter().any(|unclosed| unclosed.state == GapState::Open)
@@ -139,7 +139,7 @@ impl Report {
     }
 }
 
-/// Works out the report for every logger of the roster that `wanted` takes.
+/// Makes the report for every logger of the roster that `wanted` accepts.
 pub fn report<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
@@ -151,7 +151,7 @@ pub fn report<F: Facts>(
     for logger in roster.loggers().filter(|logger| wanted(logger.address)) {
         of_logger(logger, coverage, facts, now, &mut report)?;
     }
-    // An end that cannot be, or a clock that nothing sets right, gives dates that cannot be: those are not known.
+    // An impossible end, or a clock that nothing corrects, gives impossible dates: they count as not known.
     let plausible =
         |at: Option<GatewayTime>| at.filter(|at| (FIRST_PLAUSIBLE..=now.later(CLOCK_SLACK_S)).contains(at));
     for gap in &mut report.gaps {
@@ -164,7 +164,7 @@ pub fn report<F: Facts>(
     Ok(report)
 }
 
-/// The same with the outages of the site, which only all loggers together show.
+/// The same report with the site's outages, which only all loggers together show.
 pub fn report_with_outages<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
@@ -214,7 +214,7 @@ fn of_logger<F: Facts>(
     Ok(())
 }
 
-/// Seconds without anything new by radio after which a logger is silent; `None`: it never is.
+/// Seconds without a new record by radio after which a logger is silent; `None` if it never is.
 pub fn silent_after_s<F: Facts>(
     logger: &Logger,
     coverage: &Coverage,
@@ -223,7 +223,7 @@ pub fn silent_after_s<F: Facts>(
     Ok(Subject::new(logger, coverage, facts)?.silent_after()?.1)
 }
 
-/// When a held record was made, as far as can be told; `None` where it has no time.
+/// When a held record was made, as far as is known; `None` if it has no time.
 pub fn corrected<F: Facts>(
     coverage: &Coverage,
     facts: &F,
@@ -234,13 +234,13 @@ pub fn corrected<F: Facts>(
     Ok(Some(clock.corrected(identity.sequence.number(), seen.time, seen.received_at)))
 }
 
-/// The readings held nearest to a gap on either side, in its epoch: what moved meanwhile lies between them.
+/// The nearest held readings on either side of a gap, in its epoch: what moved in the meantime lies between them.
 pub fn readings_beside<F: Facts>(
     coverage: &Coverage,
     facts: &F,
     gap: &Gap,
 ) -> Result<(Option<Identity>, Option<Identity>), F::Error> {
-    /// A profile, an event or two and a few more may stand between.
+    /// A profile, one or two events and a few more records may lie between.
     const STEPS: u32 = 8;
     let held = coverage.epoch(gap.logger, gap.epoch);
     let nearest = |sequences: &mut dyn Iterator<Item = u32>| -> Result<Option<Identity>, F::Error> {
@@ -261,7 +261,7 @@ pub fn readings_beside<F: Facts>(
     Ok((before, after))
 }
 
-/// One logger under examination.
+/// The logger that the report is made for.
 struct Subject<'a, F> {
     logger: &'a Logger,
     coverage: &'a Coverage,
@@ -278,7 +278,7 @@ struct Made {
 }
 
 impl Made {
-    /// Whether the logger's clock was wrong by what a report shows.
+    /// Whether the logger's clock was wrong by enough to show in a report.
     fn is_corrected(&self) -> bool {
         clock::off_s(self.recorded.time, self.made.time) >= MARKED_S.unsigned_abs()
     }
@@ -291,7 +291,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok(Self { logger, coverage, facts, clocks, epochs })
     }
 
-    /// A held record with the time at which it was made, as far as can be told.
+    /// A held record with the time at which it was made, as far as is known.
     fn seen(&self, identity: Identity) -> Result<Option<Made>, F::Error> {
         let Some(recorded) = self.facts.seen(identity)? else { return Ok(None) };
         let clock = self.clocks.of(identity.epoch)?;
@@ -299,7 +299,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok(Some(Made { recorded, made }))
     }
 
-    /// When an epoch began: extrapolated from the first record that is held of it.
+    /// When an epoch began, extrapolated from its first held record.
     fn began(&self, epoch: Epoch) -> Result<Option<GatewayTime>, F::Error> {
         let (Some((held, seen)), Some(first)) = (self.first_of(epoch)?, self.identity(epoch, 1)) else {
             return Ok(None);
@@ -321,13 +321,13 @@ impl<'a, F: Facts> Subject<'a, F> {
         Some(Identity { address: self.logger.address, epoch, sequence: Sequence::new(sequence)? })
     }
 
-    /// The interval in force at an identity: that of the last held profile before, else the roster's.
+    /// The interval in force at an identity: from the last held profile before it, else from the roster.
     fn interval_s(&self, identity: Identity) -> Result<i64, F::Error> {
         let profile = self.facts.profile_before(identity)?;
         Ok(i64::from(profile.map_or(self.logger.interval_s, |profile| profile.interval_s)))
     }
 
-    /// What of a gap is written off, or is not: its times are estimated from those of the whole.
+    /// A part of a gap that is written off, or that is not: its times are estimated from those of the whole gap.
     fn part(&self, whole: &Gap, (first, last): (u32, u32), state: GapState) -> Gap {
         if (first, last) == (whole.first, whole.last) {
             return Gap { state, ..*whole };
@@ -352,7 +352,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             None => i64::from(self.logger.interval_s),
         };
         let readings = match (before, after) {
-            // By recorded times: the logger's own clock made the readings.
+            // By recorded times, because the logger's own clock timed the readings.
             (Some((left, Made { recorded: a, .. })), Some((right, Made { recorded: b, .. })))
                 if a.is_reading && b.is_reading =>
             {
@@ -378,8 +378,8 @@ impl<'a, F: Facts> Subject<'a, F> {
         })
     }
 
-    /// Whether a profile that announced another interval may be among what is missing before `after`, a reading made
-    /// at `time`: the first one held since tells another, and the readings are not an interval apart any more.
+    /// Whether a profile that announced another interval may be missing before `after`, a reading made at `time`: the
+    /// first profile held since then has another interval, and the readings are no longer one interval apart.
     fn interval_may_have_changed(
         &self,
         after: Identity,
@@ -395,7 +395,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             Some(sequence) => self.facts.seen(Identity { sequence, ..after })?,
             None => None,
         };
-        // A second to and fro is the clock's.
+        // The clock's seconds may differ by one in either direction.
         Ok(!next.is_some_and(|next| next.is_reading && (next.time.since(time) - interval).abs() <= 1))
     }
 
@@ -412,7 +412,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         let time = |side: Option<(Identity, Made)>| side.map(|(_, seen)| seen.made.time);
         Ok(match (time(before), time(after)) {
             (Some(a), Some(b)) => {
-                // Within the two that are held, an interval from each; none was made before the one ahead of it.
+                // Between the two held records, one interval from each; none was made before the earlier one.
                 let b = b.max(a);
                 let step = interval.min(b.since(a) / 2);
                 (Some(a.later(step)), Some(b.later(-step)))
@@ -420,7 +420,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             (Some(a), None) => (Some(a.later(interval)), Some(a.later(interval).later(stretch))),
             (None, Some(b)) => (Some(b.later(-interval).later(-stretch)), Some(b.later(-interval))),
             (None, None) => {
-                // Known by name only: it ended before the epoch that names it began.
+                // Only its name is known: it ended before the epoch that names it began.
                 let by = self.epoch(epoch).and_then(|of| of.named);
                 let began = match by {
                     Some(named) => self.began(named.by_epoch)?,
@@ -444,8 +444,8 @@ impl<'a, F: Facts> Subject<'a, F> {
 
     fn unclosed(&self, written_off: &[WriteOff]) -> Result<Vec<UnclosedGap>, F::Error> {
         let mut all = Vec::new();
-        // The first record that is held of any later epoch: the next one may be known by name only. From the end, so that
-        // none is looked for.
+        // The first held record of any later epoch, because the next epoch may be known only by name. The search goes
+        // from the end, so that no epoch has to be looked up.
         let mut after = None;
         for of in self.epochs.iter().rev() {
             let later = after;
@@ -459,7 +459,7 @@ impl<'a, F: Facts> Subject<'a, F> {
                 Some(later) => self.first_of(later)?,
                 None => None,
             };
-            // Where a logger lost its clock and nothing was received, nobody knows when the next epoch began.
+            // If a logger lost its clock and nothing was received, it is not known when the next epoch began.
             let to = after.map(|(_, seen)| seen).filter(|seen| !seen.made.is_bound);
             let is_corrected = [from, to].into_iter().flatten().any(|seen| seen.is_corrected());
             let (from, to) = (from.map(|seen| seen.made.time), to.map(|seen| seen.made.time));
@@ -491,7 +491,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok(all)
     }
 
-    /// The interval in force now, and seconds without anything new by radio after which the logger is silent.
+    /// The interval in force now, and the seconds without a new record by radio after which the logger is silent.
     fn silent_after(&self) -> Result<(i64, Option<i64>), F::Error> {
         let interval = match self.newest() {
             Some(newest) => self.interval_s(newest)?,
@@ -507,14 +507,14 @@ impl<'a, F: Facts> Subject<'a, F> {
     }
 }
 
-/// a / b rounded to the nearest, halves up; `b` above 0.
+/// a / b rounded to the nearest integer, halves up; `b` must be above 0.
 fn rounded_div(a: i64, b: i64) -> i64 {
     (2 * a + b).div_euclid(2 * b)
 }
 
 /// How many of `records` missing records between two readings are readings.
 pub fn readings_between(before: LoggerTime, after: LoggerTime, interval_s: i64, records: u64) -> Option<u64> {
-    // Time that goes back proves a clock set between.
+    // A time that goes back proves that the clock was set in between.
     if interval_s <= 0 || after < before {
         return None;
     }

@@ -1,13 +1,13 @@
-//! How the gateway is, as a value: what stands in the way of hearing any logger, the worst first.
+//! The state of the gateway, as a value: what keeps it from hearing loggers, the worst first.
 //!
-//! Input: what the daemon last said, when radios listened, when each logger was heard and what of it stayed shut.
-//! Output: [`Gateway`], which every report shows before it says anything about loggers.
+//! Input: the daemon's last report, when radios listened, when each logger was heard, and which of its frames are
+//! unopened. Output: [`Gateway`], which every report shows before it says anything about loggers.
 //!
-//! **A silence needs a listener.** A logger is silent when the gateway has *listened* for its limit and heard nothing new
-//! of it. Time in which no radio listened, or heard nothing but noise, does not count; nor does the time before the last
-//! of its frames that came in and stayed shut. Whatever is silent by the clock only is explained by the gateway, and no
-//! report calls it silent. One frame that stays shut, or many of one moment, may be forged and are no sign of life:
-//! `record::wrong_key` says from when on they are.
+//! **A silence needs a listener.** A logger is silent only if the gateway has *listened* for the logger's limit and
+//! heard nothing new from it. Time in which no radio listened, or a radio received only noise, does not count; nor does
+//! the time before the last of its frames that came and could not be opened. If a logger is silent by the clock only,
+//! the gateway explains it, and no report calls the logger silent. One unopened frame, or many at one moment, may be
+//! forged and are no sign of life: `record::wrong_key` decides from when on they are.
 //!
 //! What this is not: no I/O, no clock, no text.
 
@@ -22,27 +22,27 @@ use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// A daemon with an open port writes its state with each commit, an hour apart at the most; twice that is too long.
+/// A daemon with an open port writes its state with each commit, at least once an hour; twice that is too long.
 const STATE_OLD_S: i64 = 2 * 3600;
-/// So many frames of noise, and no right frame for [`NOISE_ONLY_S`]: the line is read wrongly now.
+/// With this many noise frames and no valid frame for [`NOISE_ONLY_S`], the line is being read wrongly.
 const NOISE_FRAMES_SINCE: u64 = 10;
-/// Ours: longer than the interval of nearly every logger.
+/// Our choice: longer than the interval of nearly every logger.
 const NOISE_ONLY_S: i64 = 3600;
 
-/// What stands in the way.
+/// What prevents the gateway from hearing or recording loggers.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Fault {
-    /// No daemon has left a word where this looks for it.
+    /// There is no state file of a daemon at the expected path.
     NoWord,
     NotRunning {
-        /// Since when, as far as it has said.
+        /// Since when, as far as its state shows.
         since: GatewayTime,
     },
     /// What it receives cannot be committed.
     CannotCommit {
         why: String,
     },
-    /// It is there and says nothing any more.
+    /// Its process exists, but it no longer writes its state.
     Stuck {
         /// When it last wrote its state.
         since: GatewayTime,
@@ -52,27 +52,27 @@ pub enum Fault {
         since: Option<GatewayTime>,
         why: String,
     },
-    /// Bytes come in from a radio, and no right frame is among them.
+    /// Bytes come in from a radio, but no valid frame.
     OnlyNoise {
         radio: String,
-        /// The last right frame, or when the port was opened.
+        /// When the last valid frame came, or when the port was opened.
         since: Option<GatewayTime>,
     },
-    /// Frames of the roster come in, and no key has opened one since they began: see `record::wrong_key`.
+    /// Frames of loggers on the roster come in, and no key has opened one since they began: see `record::wrong_key`.
     WrongKey {
-        /// Loggers of which frames stay shut.
+        /// Loggers whose frames are not opened.
         loggers: Vec<Address>,
-        /// When the first of them came.
+        /// When the first of these frames came.
         since: Option<GatewayTime>,
     },
-    /// Some loggers' frames come in, and no key opens them; others' open.
+    /// Some loggers' frames come in, and no key opens them; frames of other loggers are opened.
     KeyMissing {
         /// The loggers, and the slots that the frames name.
         keys: Vec<(Address, Slot)>,
     },
     /// Every logger is silent, although the gateway listens.
     NothingHeard,
-    /// The times that it stamps may be wrong.
+    /// The times that it records may be wrong.
     ClockNotSynchronised,
 }
 
@@ -82,39 +82,39 @@ pub struct LoggerHeard {
     pub logger: Address,
     /// Seconds between its readings, by the roster.
     pub interval_s: u32,
-    /// Seconds without anything new after which it is silent; `None`: it never is.
+    /// Seconds without a new record after which it is silent; `None` if it never is.
     pub silent_after_s: Option<i64>,
     pub in_service_from: Option<GatewayTime>,
     /// When its newest record came in by radio, whether it was opened at once or later.
     pub last_heard: Option<GatewayTime>,
-    /// It need not be heard: a remark or a write-off says so.
+    /// It need not be heard, because a remark or a write-off says so.
     pub is_accounted_for: bool,
 }
 
-/// What the state of the gateway is worked out from.
+/// The evidence from which the state of the gateway is derived.
 #[derive(Clone, Copy, Debug)]
 pub struct GatewayEvidence<'a> {
     pub now: GatewayTime,
-    /// What a daemon last said.
+    /// The daemon's last state.
     pub daemon: Option<&'a DaemonState>,
-    /// Whether its process is there.
+    /// Whether its process exists.
     pub is_alive: bool,
     /// When radios listened, as far as it is committed.
     pub listening: &'a [Listening],
     /// Every logger of the roster.
     pub loggers: &'a [LoggerHeard],
-    /// Frames that stayed shut.
+    /// Unopened frames.
     pub shut: &'a [Kept],
-    /// Of each logger those that no right key has opened since it last had one opened.
+    /// For each logger, the frames that no right key has opened since the last one that was opened.
     pub failing: &'a [Failing],
 }
 
 /// How the gateway is.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Gateway {
-    /// The worst first; none: it works.
+    /// The worst first; empty if it works.
     pub faults: Vec<Fault>,
-    /// Loggers that were not heard for longer than their limit, which the gateway explains.
+    /// Loggers that were not heard for longer than their limit, because of the gateway.
     pub explained: BTreeSet<Address>,
     /// Loggers that are silent although the gateway listened.
     pub silent: BTreeSet<Address>,
@@ -159,17 +159,17 @@ impl Gateway {
         gateway
     }
 
-    /// Whether nothing stands in the way.
+    /// Whether there is no fault.
     pub fn works(&self) -> bool {
         self.faults.is_empty()
     }
 
-    /// Whether it hears its loggers, as far as is known: a wrong clock does not keep it from that.
+    /// Whether it hears its loggers, as far as is known: a wrong clock does not prevent that.
     pub fn hears(&self) -> bool {
         self.faults.iter().all(|fault| *fault == Fault::ClockNotSynchronised)
     }
 
-    /// Leaves those silences in a report that are the loggers', and returns those that the gateway explains.
+    /// Leaves in a report only the silences that are the loggers' own, and returns those that the gateway explains.
     pub fn take_explained(&self, report: &mut Report) -> Vec<Silence> {
         let mut explained = std::mem::take(&mut report.silent);
         report.silent.extend(explained.extract_if(.., |silence| self.silent.contains(&silence.logger)));
@@ -178,7 +178,7 @@ impl Gateway {
     }
 }
 
-/// What the daemon and its ports say.
+/// Faults that the states of the daemon and its ports show.
 fn of_daemon(evidence: &GatewayEvidence<'_>) -> Vec<Fault> {
     let Some(state) = evidence.daemon else { return vec![Fault::NoWord] };
     if !evidence.is_alive {
@@ -211,13 +211,13 @@ fn of_daemon(evidence: &GatewayEvidence<'_>) -> Vec<Fault> {
     faults
 }
 
-/// Whether a daemon that has an open port says nothing any more. Without an open port it has nothing to commit.
+/// Whether a daemon with an open port no longer writes its state. Without an open port it has nothing to commit.
 pub fn is_stuck(state: &DaemonState, now: GatewayTime) -> bool {
     state.radios.iter().any(|radio| radio.up) && now.since(state.written_at) > STATE_OLD_S
 }
 
-/// When the gateway could hear: the windows that are committed, and since then what the daemon says, as far as it says
-/// it; less what was noise only.
+/// When the gateway could hear: the committed windows, and since then the time that the daemon's state covers,
+/// without the time in which there was only noise.
 fn listened(evidence: &GatewayEvidence<'_>, faults: &[Fault]) -> Vec<(GatewayTime, GatewayTime)> {
     let mut spans: Vec<(GatewayTime, GatewayTime)> =
         evidence.listening.iter().map(|of| (of.since, of.until)).collect();
@@ -233,7 +233,8 @@ fn listened(evidence: &GatewayEvidence<'_>, faults: &[Fault]) -> Vec<(GatewayTim
     for radio in up().filter(|radio| noisy(&radio.name).is_none()) {
         spans.push((radio.since.unwrap_or(state.started_at), until));
     }
-    // Where every radio that is open hears noise only, nobody could have been heard since the last of them went deaf.
+    // If every open radio receives only noise, no logger could have been heard since the last radio began to receive
+    // only noise.
     let deaf: Option<Vec<GatewayTime>> = up().map(|radio| noisy(&radio.name)).collect();
     if let Some(since) = deaf.and_then(|deaf| deaf.into_iter().max()) {
         for span in &mut spans {
@@ -243,8 +244,8 @@ fn listened(evidence: &GatewayEvidence<'_>, faults: &[Fault]) -> Vec<(GatewayTim
     spans
 }
 
-/// When the last frame of each logger came that stayed shut and is its own, and which slot it names: it is authentic and its
-/// slot is closed, or its key is suspect.
+/// For each logger, when its last unopened frame came that is really its own, and which slot the frame names: the frame
+/// is authentic and its slot is closed, or its key is suspect.
 fn shut_by_logger(shut: &[Kept], found: &Suspicion) -> BTreeMap<Address, (GatewayTime, Slot)> {
     let suspects: BTreeSet<Address> = found.suspects().iter().map(|suspect| suspect.logger).collect();
     let is_its_own = |kept: &&Kept| match kept.why {
@@ -272,7 +273,8 @@ fn suspicion_of(evidence: &GatewayEvidence<'_>) -> Suspicion {
     suspicion(evidence.failing, &heard, evidence.now)
 }
 
-/// Whether it is the keys: of all, or of single loggers; those in `unopened` would be silent otherwise.
+/// Whether the keys are the fault: all of them, or those of single loggers; the loggers in `unopened` would otherwise
+/// be silent.
 fn of_keys(found: &Suspicion, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
     if let Suspicion::SiteKey(suspects) = found {
         let since = suspects.iter().map(|suspect| suspect.since).min();
@@ -374,7 +376,7 @@ mod tests {
         assert_eq!(found.silent, BTreeSet::from([address(2), address(3)]));
         assert!(found.works() && found.explained.is_empty());
 
-        // Stopped two hours ago: logger 2 was heard three hours before, which is within its limit.
+        // Stopped two hours ago: logger 2 was heard three hours ago, which is within its limit.
         let stopped = DaemonState { phase: Phase::Stopped, written_at: ago(2 * HOUR), ..running() };
         let loggers = [logger(1, Some(ago(7 * HOUR))), logger(2, Some(ago(5 * HOUR)))];
         let listening = [listened(1, ago(100 * HOUR), ago(2 * HOUR))];
@@ -405,7 +407,7 @@ mod tests {
         let noise = Fault::OnlyNoise { radio: "mast".to_owned(), since: Some(ago(8 * HOUR)) };
         assert_eq!(found.faults, [noise]);
         assert!(found.explained.contains(&address(1)));
-        // A second radio that hears well: noise on the first explains nothing.
+        // A second radio that hears properly: noise on the first explains nothing.
         let second = RadioState { name: "hut".to_owned(), ..running().radios[0].clone() };
         state.radios.push(second);
         let found = gateway(Some(&state), &loggers, &[]);
@@ -426,19 +428,20 @@ mod tests {
 
     #[test]
     fn a_forged_frame_or_two_of_one_moment_are_no_fault_of_a_key() {
-        // Nothing was ever heard: before, a single forged frame made the key the first thing to see to.
+        // Nothing was ever heard: in an earlier version, one forged frame made the key the first thing to check.
         let loggers = [logger(1, None), logger(2, None)];
         for frames in [1, 500] {
             let shut = [Kept { frames, ..kept(1, WhyShut::Unproven, ago(30), ago(1)) }];
             let found = gateway(Some(&running()), &loggers, &shut);
             assert!(!found.faults.iter().any(|fault| matches!(fault, Fault::WrongKey { .. })), "{found:?}");
         }
-        // Nor do they hide that a logger is silent: before, one frame an hour did so for good.
+        // They do not hide a silent logger either: in an earlier version, one frame an hour hid it for as long as
+        // frames came.
         let loggers = [logger(1, Some(ago(60))), logger(2, Some(ago(9 * HOUR)))];
         let shut = [Kept { frames: 1, ..kept(2, WhyShut::NoKey, ago(600), ago(600)) }];
         let found = gateway(Some(&running()), &loggers, &shut);
         assert!(found.works() && found.silent.contains(&address(2)), "{found:?}");
-        // One that is authentic, and after the end of its slot, is a sign of life.
+        // A frame that is authentic, and comes after the end of its slot, is a sign of life.
         let shut = [Kept { frames: 1, ..kept(2, WhyShut::Closed, ago(600), ago(600)) }];
         let found = gateway(Some(&running()), &loggers, &shut);
         assert_eq!(found.faults, [Fault::KeyMissing { keys: vec![(address(2), Slot(0))] }]);

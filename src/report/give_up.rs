@@ -1,4 +1,4 @@
-//! What is asked to be written off, and whether its logger is heard now.
+//! What is to be written off, and whether its logger is heard now.
 
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
@@ -8,14 +8,14 @@ use crate::report::inputs::ReadError;
 use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 
-/// What a person names.
+/// What a person wants to write off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Named {
     pub logger: u16,
     pub what: NamedWhat,
 }
 
-/// What of a logger a person names.
+/// Which records of a logger a person wants to write off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NamedWhat {
     /// Sequences of an epoch, both ends included.
@@ -32,11 +32,11 @@ pub struct GiveUp {
     pub asked: Vec<WriteOffAsked>,
     /// The logger is on the roster.
     pub is_known: bool,
-    /// The rest of an epoch is to be given up although the logger is heard: its address and its name.
+    /// The rest of an epoch is to be written off although the logger is heard: its address and name.
     pub heard_now: Option<(Address, String)>,
 }
 
-/// Finds it. Of a logger that is not on the roster one is asked for, and refused by the plan, which says why.
+/// Finds it. For a logger off the roster, one write-off is returned; the plan refuses it and says why.
 pub fn give_up(
     named: Named,
     roster: &Roster,

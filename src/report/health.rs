@@ -1,6 +1,6 @@
-//! How the gateway is, for every report: from what the daemon says of itself, and from what the ledger has.
+//! The state of the gateway, for every report: from the daemon's own state and from the ledger.
 //!
-//! Input: one consistent state of the ledger, the roster, the daemon's state file. Output: [`Gateway`]. What this is not: the
+//! Input: one consistent state of the ledger, the roster, the daemon's state file. Output: [`Gateway`]. The
 //! rules are in [`super::gateway`].
 
 use crate::ledger::read::Read;
@@ -15,7 +15,7 @@ use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Identity, Sequence};
 use std::collections::BTreeMap;
 
-/// When the newest record held of a logger came in by radio: it may have been opened later, with another key.
+/// When the newest held record of a logger came in by radio: it may have been opened later, with another key.
 fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<GatewayTime>> {
     let newest = snapshot.coverage().epochs_of(address).rev().find_map(|(epoch, held)| {
         let sequence = Sequence::new(held.authentic.largest()?)?;
@@ -27,11 +27,12 @@ fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<Gatewa
     }
 }
 
-/// How the gateway was at an earlier time, as far as the ledger shows it: the daemon's state of that time is not kept.
+/// The state of the gateway at an earlier time, as far as the ledger shows it: the daemon's state of that time is not
+/// kept.
 pub struct Then {
     at: GatewayTime,
     listening: Vec<Listening>,
-    /// After what a logger is silent, and from when it is in service.
+    /// After how long a logger is silent, and from when it is in service.
     limits: BTreeMap<Address, (Option<i64>, Option<GatewayTime>)>,
 }
 
@@ -78,7 +79,7 @@ impl Then {
     }
 }
 
-/// Works it out of one state of the ledger and what a daemon last said.
+/// Derives the state from one state of the ledger and the daemon's last state.
 pub fn look(
     roster: &Roster,
     snapshot: &Snapshot<'_>,

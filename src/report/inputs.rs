@@ -1,6 +1,7 @@
-//! Readings of the ledger as `units::chain` asks for them: a window of each logger is kept, and moved when it is left.
+//! Readings of the ledger in the form that `units::chain` needs: for each logger a window is kept, and replaced when a
+//! request is outside it.
 //!
-//! Times and raw units come from `ledger::read::readings` alone, for the reading and for everything that corrects it.
+//! Times and raw units come only from `ledger::read::readings`, for the reading and for everything that corrects it.
 
 use crate::ledger::read::readings::{Known, MadeReading, Readings};
 use crate::ledger::read::snapshot::Snapshot;
@@ -15,31 +16,31 @@ use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::sync::Arc;
 
-/// What reading the ledger may fail with.
+/// The error of reading the ledger.
 pub type ReadError = <Snapshot<'static> as Facts>::Error;
 
-/// How much is read before what is asked for, and after: values are mostly asked for in the order of time.
+/// How much is read before the requested time and after it: values are mostly requested in the order of time.
 const BEFORE_S: i64 = 86_400;
 const AFTER_S: i64 = 8 * 86_400;
-/// The same in sequences, for totals of counters.
+/// The same in records, for totals of counters.
 const BEFORE_RECORDS: u32 = 256;
 const AFTER_RECORDS: u32 = 4096;
 
-/// A snapshot of the ledger.
+/// The inputs that one snapshot of the ledger gives.
 pub struct LedgerInputs<'s> {
     readings: Readings<'s>,
     windows: RefCell<BTreeMap<Address, Rc<Window>>>,
     orders: RefCell<BTreeMap<Address, Rc<Order>>>,
 }
 
-/// The readings of a logger from one instant until before another, by time.
+/// The readings of a logger by time, from one instant to another, end exclusive.
 struct Window {
     from: GatewayTime,
     to: GatewayTime,
     readings: Vec<Kept>,
 }
 
-/// The readings of a stretch of sequences of one epoch, by sequence.
+/// The readings of a range of sequences of one epoch, by sequence.
 struct Order {
     epoch: Epoch,
     first: u32,
@@ -82,7 +83,7 @@ impl Kept {
 }
 
 impl<'s> LedgerInputs<'s> {
-    /// Of a snapshot. What `known` has looked up once holds for all snapshots of a command.
+    /// Inputs from a snapshot. What `known` has looked up once holds for all snapshots of a command.
     pub fn new(snapshot: &'s Snapshot<'s>, roster: &'s Roster, known: &'s Known) -> Self {
         let readings = Readings::new(snapshot, roster, known);
         Self { readings, windows: RefCell::default(), orders: RefCell::default() }
@@ -119,7 +120,7 @@ impl<'s> LedgerInputs<'s> {
         Ok(samples)
     }
 
-    /// A window that holds a span.
+    /// A window that contains a span.
     fn window(&self, logger: Address, from: GatewayTime, to: GatewayTime) -> Result<Rc<Window>, ReadError> {
         if let Some(window) = self.windows.borrow().get(&logger)
             && window.from <= from
@@ -139,7 +140,7 @@ impl<'s> LedgerInputs<'s> {
         Ok(window)
     }
 
-    /// A stretch that holds a sequence, and some before and after it.
+    /// A range that contains a sequence, and some records before and after it.
     fn order(&self, logger: Address, epoch: Epoch, sequence: u32) -> Result<Rc<Order>, ReadError> {
         if let Some(order) = self.orders.borrow().get(&logger)
             && order.epoch == epoch
@@ -160,8 +161,8 @@ impl<'s> LedgerInputs<'s> {
         Ok(order)
     }
 
-    /// The last reading before a record, in the order in which the logger made them, that has a channel with a count and
-    /// no fault; with the number of readings that were passed over.
+    /// The last reading before a record, in the order in which the logger made them, whose channel has a count and
+    /// no fault; with the number of readings that were skipped.
     fn counted_before(&self, channel: u8, id: Identity) -> Result<Option<(Sample, u64)>, ReadError> {
         let coverage = self.readings.snapshot().coverage();
         let epochs = coverage.epochs_of(id.address).rev().filter(|(epoch, _)| *epoch <= id.epoch);
@@ -169,7 +170,7 @@ impl<'s> LedgerInputs<'s> {
         for (epoch, held) in epochs {
             let held = held.held();
             let mut below = if epoch == id.epoch { id.sequence.number() } else { u32::MAX };
-            // The largest held sequence below: what is missing is stepped over as a whole.
+            // The largest held sequence below: a gap is skipped in one step.
             while let Some(at) = held.largest_below(below) {
                 let order = self.order(id.address, epoch, at)?;
                 for kept in order.readings.iter().rev().filter(|kept| kept.identity.sequence.number() <= at) {

@@ -1,9 +1,9 @@
-//! The key slots of a logger, and where a change of its key stands.
+//! The key slots of a logger, and how far a change of its key has come.
 //!
 //! Input: which slots have a key or are closed (as facts, never a key), the records held under each slot, and which
-//! keyring the running daemon has. Output: a [`KeySlots`]. Which slot is in use is decided in `slots`.
+//! keyring the running daemon has. Output: [`KeySlots`]. `slots` decides which slot is in use.
 //!
-//! What this is not: it sees no key, and has no words.
+//! This module sees no key and has no texts.
 
 use super::inputs::ReadError;
 use super::slots::{SlotUse, slot_use};
@@ -18,12 +18,12 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-/// The newest records of a logger among which slots are counted: a day or a few.
+/// Slots are counted among this many of a logger's newest records: a day or a few.
 const NEWEST: usize = 100;
-/// Records beyond a closing that are listed.
+/// How many records beyond a closing are listed.
 pub const BEYOND_SHOWN: usize = 20;
 
-/// The last identity that a closed slot lets in.
+/// The last identity that a closed slot accepts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct SlotEnd {
     pub epoch: Epoch,
@@ -35,7 +35,7 @@ pub struct SlotEnd {
 pub enum KeySource {
     /// The keyring has one for this slot.
     Given,
-    /// It derives from the site key.
+    /// The site key gives it.
     Derived,
 }
 
@@ -51,22 +51,22 @@ impl KeySource {
     }
 }
 
-/// What a keyring says of one logger's slots.
+/// What a keyring has for one logger's slots.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct KeyFacts {
     /// Slots with a key of their own.
     pub given: BTreeSet<Slot>,
-    /// Slots that derive from the site key.
+    /// Slots whose key the site key gives.
     pub derived: BTreeSet<Slot>,
-    /// Slots that have a key, whatever it comes from.
+    /// Slots that have a key, from either source.
     pub with_key: BTreeSet<Slot>,
     pub closed: BTreeMap<Slot, SlotEnd>,
 }
 
-/// What the running daemon has of a slot, where it is not what the keyring's file says.
+/// What the running daemon has for a slot, if it differs from the keyring's file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum RunningSlot {
-    /// Closed elsewhere, or open (`None`).
+    /// Closed at another identity, or open (`None`).
     ClosedAt(Option<LastState>),
     NoKey,
 }
@@ -75,7 +75,7 @@ pub enum RunningSlot {
 #[derive(Clone, Debug)]
 pub struct KeySlot {
     pub slot: Slot,
-    /// Where its key comes from; `None`: it has none.
+    /// Where its key comes from; `None` if it has none.
     pub key: Option<KeySource>,
     pub closed: Option<SlotEnd>,
     /// When it opened its first frame.
@@ -84,7 +84,7 @@ pub struct KeySlot {
     pub largest: Option<Sealed>,
     /// How many of the logger's newest records are under it.
     pub of_newest: usize,
-    /// What the running daemon has otherwise, where that is known.
+    /// Where the running daemon differs, if known.
     pub running: Option<RunningSlot>,
 }
 
@@ -100,50 +100,50 @@ pub struct KeyChange {
     pub closing: Vec<SlotClosing>,
 }
 
-/// What to write to close a slot.
+/// The entry that closes a slot.
 #[derive(Clone, Debug)]
 pub struct SlotClosing {
     pub slot: Slot,
-    /// The last identity that it still lets in.
+    /// The last identity that it still accepts.
     pub last: SlotEnd,
-    /// Whether the keyring has an entry for it already.
+    /// Whether the keyring already has an entry for it.
     pub has_entry: bool,
-    /// Records that are held under this slot and lie beyond it, the first [`BEYOND_SHOWN`] of them: a person judges
+    /// Records held under this slot that lie beyond it, the first [`BEYOND_SHOWN`] of them: a person judges
     /// whether they are the logger's or forged.
     pub beyond: Vec<Sealed>,
 }
 
-/// Everything that is to be said of a logger's key slots.
+/// Everything about a logger's key slots.
 #[derive(Clone, Debug)]
 pub struct KeySlots {
     pub logger: Address,
     /// Its slots: those with a key of their own, closed ones, and those that have opened frames.
     pub slots: Vec<KeySlot>,
-    /// Among how many of its newest records slots were counted.
+    /// How many of its newest records were searched to count slots.
     pub newest: usize,
     /// The slot that it sends under.
     pub in_use: Option<Slot>,
-    /// Where a change of key stands; `None`: there is no key to change, or no slot to change it to.
+    /// How far a change of key has come; `None` if there is no key to change, or no slot to change to.
     pub change: Option<KeyChange>,
-    /// Whether the site key serves any slot.
+    /// Whether any slot uses the site key.
     pub derives: bool,
-    /// When the running daemon read its keyring, where one runs.
+    /// When the running daemon read its keyring, if a daemon runs.
     pub daemon_read_keys_at: Option<GatewayTime>,
 }
 
-/// When a record came, or, if not by radio, when it was made.
+/// When a record came by radio, or else when it was made.
 pub fn used_at(sealed: &Sealed) -> GatewayTime {
     sealed.received_at.unwrap_or(clock::as_if_right(sealed.time))
 }
 
-/// The keyring that the running daemon has, where one runs and says so.
+/// The keyring of the running daemon, if one runs and its state shows it.
 pub fn running_keys(runtime_dir: Option<&Path>) -> Option<KeysState> {
     let dir = runtime_dir?;
     let (daemon, keys) = (DaemonState::read(dir)?, KeysState::read(dir)?);
     (daemon.pid == keys.pid && daemon.phase == Phase::Running).then_some(keys)
 }
 
-/// The largest epochs and the slots that were used, by address.
+/// The largest epoch and the slots that were used, by address.
 pub fn pasts(snapshot: &Snapshot<'_>) -> Result<BTreeMap<Address, Past>, ReadError> {
     let mut all = BTreeMap::<Address, Past>::new();
     for (address, slots) in snapshot.slots_opened()? {
@@ -158,7 +158,7 @@ pub fn pasts(snapshot: &Snapshot<'_>) -> Result<BTreeMap<Address, Past>, ReadErr
     Ok(all)
 }
 
-/// Looks at one logger's slots.
+/// Gathers one logger's slots.
 pub fn key_slots(
     logger: Address,
     keys: &KeyFacts,
@@ -203,8 +203,8 @@ pub fn key_slots(
     })
 }
 
-/// What the running daemon has of a slot, if it is not what the file says. Which key it has there, only a check value
-/// of the key could say.
+/// Where the running daemon differs from the file for a slot. Whether it has the same key there could be seen only
+/// from a check value of the key.
 fn differs(running: &KeysState, logger: Address, slot: &KeySlot) -> Option<RunningSlot> {
     let entry = running.entries.iter().find(|e| e.logger == logger.number() && e.slot == slot.slot.0);
     let has_key = entry.is_some_and(|entry| entry.is_given) || running.derived_slots.contains(&slot.slot.0);
@@ -228,7 +228,7 @@ fn before(first: Identity, largest: Option<Identity>) -> Option<SlotEnd> {
     held.or_else(end).map(|(epoch, sequence)| SlotEnd { epoch, sequence })
 }
 
-/// The first identity that a closing shuts out.
+/// The first identity that a closing excludes.
 fn next_identity(logger: Address, last: SlotEnd) -> Option<Identity> {
     let (epoch, sequence) = (last.epoch.number(), last.sequence.number());
     match sequence.checked_add(1) {
@@ -237,7 +237,7 @@ fn next_identity(logger: Address, last: SlotEnd) -> Option<Identity> {
     }
 }
 
-/// Where a change of key stands; `None` before the first frame, or after slot 255.
+/// How far a change of key has come; `None` before the first frame, or after slot 255.
 fn change(
     slots: &[KeySlot],
     in_use: Option<Slot>,
@@ -249,7 +249,8 @@ fn change(
     let opened = || open().filter(|of| of.opened_at.is_some()).map(|of| of.slot);
     let is_given = |of: &&KeySlot| of.key == Some(KeySource::Given);
     let highest = opened().chain(open().filter(is_given).map(|of| of.slot)).max();
-    // Under way, if an older slot is open below the highest one; else the next one is the slot after all.
+    // A change is under way if a slot below the highest one is still open; otherwise the next change goes to the slot
+    // after all.
     let under_way = highest.filter(|highest| opened().any(|slot| slot < *highest));
     let next = || slots.iter().map(|of| of.slot.0).max()?.checked_add(1).map(Slot);
     let to = under_way.or_else(next)?;
@@ -267,7 +268,7 @@ fn change(
         let last = before(*firsts.get(&to)?, of.largest.map(|largest| largest.identity))?;
         Some(SlotClosing { slot: of.slot, last, has_entry: is_given(&of), beyond: Vec::new() })
     };
-    // From step 3 on: a holder of the old key must not be able to keep it open by sending.
+    // From step 3 on: a holder of the old key must not be able to keep the slot open by sending.
     let closing = if step >= 3 {
         slots.iter().filter(|of| from.contains(&of.slot)).filter_map(closing).collect()
     } else {
@@ -276,29 +277,29 @@ fn change(
     Some(KeyChange { from, to, step, closing })
 }
 
-/// The epoch that a new unit begins with.
+/// The epoch with which a new unit begins.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum EpochAdvice {
     /// The Unix time; no epoch is known to have been used.
     First(u32),
-    /// The Unix time, which is above the largest that was used.
+    /// The Unix time, which is above the largest epoch that was used.
     Time {
         epoch: u32,
         /// The largest that was used.
         above: u32,
     },
-    /// The one after the largest that was used, which lies in the future.
+    /// The epoch after the largest that was used, which is in the future.
     Next {
         epoch: u32,
         /// The largest that was used.
         above: u32,
     },
-    /// There is none above the largest that was used.
+    /// No epoch is left above the largest that was used.
     NoneLeft,
 }
 
 impl EpochAdvice {
-    /// The epoch; `None`: none is left.
+    /// The epoch; `None` if none is left.
     pub fn epoch(self) -> Option<u32> {
         match self {
             Self::First(epoch) | Self::Time { epoch, .. } | Self::Next { epoch, .. } => Some(epoch),
@@ -307,7 +308,7 @@ impl EpochAdvice {
     }
 }
 
-/// An epoch above every one used. Frames that no key opened have no say: anybody can send those.
+/// An epoch above every used one. Frames that no key opened do not count, because anyone can send those.
 pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: GatewayTime) -> EpochAdvice {
     let closed = keys.closed.values();
     let entered = match logger.in_service {
@@ -366,10 +367,10 @@ mod tests {
         let heard = || slot(1, GIVEN, true, false, 12);
         assert_eq!(stands(&[old(), heard()], 0, &[0, 1]), Some((vec![0], 1, 3)));
         assert_eq!(stands(&[old(), heard()], 1, &[0, 1]), Some((vec![0], 1, 4)));
-        // Once the old one is closed, the next change is from here on.
+        // After the old slot is closed, the next change starts here.
         let closed = || slot(0, GIVEN, true, true, 9);
         assert_eq!(stands(&[closed(), heard()], 1, &[0, 1]), Some((vec![1], 2, 1)));
-        // A slot left out, two old ones, the last of all slots.
+        // Cases: one slot skipped, two old ones, the last slot of all.
         let third = slot(7, GIVEN, true, false, 20);
         assert_eq!(stands(&[old(), heard(), third], 7, &[0, 1, 7]), Some((vec![0, 1], 7, 4)));
         assert_eq!(stands(&[slot(255, GIVEN, true, false, 9)], 255, &[255]), None);

@@ -1,8 +1,8 @@
-//! What a logger still holds, and until when: the only computation, for every report.
+//! What a logger still holds, and until when: computed only here, for every report.
 //!
-//! Input: what must exist ([`crate::record::expected`]), the roster's entry, and a few facts about held records. Output:
-//! for a range of missing records, an open end of an epoch, or what a silent logger has made since, an [`InMemory`].
-//! Rules: `docs/wire-format.md`, section 13, "What is still in a logger".
+//! Input: what must exist ([`crate::record::expected`]), the roster's entry, and a few facts about held records.
+//! Output: for a range of missing records, an open end of an epoch, or what a silent logger has made since, an
+//! [`InMemory`]. Rules: `docs/wire-format.md`, section 13, "What is still in a logger".
 //!
 //! ```text
 //! older ──────────────────────────────────────────────────────▶ newer
@@ -12,10 +12,10 @@
 //!                                earliest = reception of n1 + the shortest time for C - m1 records
 //! ```
 //!
-//! It counts sequences and uses the gateway's reception. A logger's clock plays no part, except where nothing at all came
-//! by radio. Epochs of one instrument are one *unit*; nothing is counted or concluded across units.
+//! It counts sequences and uses reception times of the gateway. A logger's clock is not used, except if nothing at all
+//! came by radio. The epochs of one instrument form one *unit*; nothing is counted or concluded across units.
 //!
-//! What this is not: no I/O and no clock. It decides nothing about what must exist, and never says that a record is
+//! No I/O and no clock. This module decides nothing about what must exist, and never says that a record is
 //! lost: a file that was read before may hold it.
 
 use crate::record::clock;
@@ -28,14 +28,14 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// A clock that is set back by less than this, a day, is not taken for one that is not set.
+/// A clock that is set back by less than this (one day) still counts as set.
 const PRESENT_SLACK_S: i64 = 86_400;
 
 /// Whether a logger still holds a missing record.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum InLogger {
-    /// It does, until the earliest date.
+    /// Yes, until the earliest date.
     Yes,
     #[default]
     Perhaps,
@@ -45,7 +45,7 @@ pub enum InLogger {
 impl InLogger {
     pub const ALL: [Self; 3] = [Self::Yes, Self::Perhaps, Self::No];
 
-    /// As files write it.
+    /// Its name in files.
     pub fn name(self) -> &'static str {
         match self {
             Self::Yes => "yes",
@@ -55,27 +55,28 @@ impl InLogger {
     }
 }
 
-/// What a logger still holds of something that is missing. What is skipped belongs to gaps alone, in answers too.
+/// What a logger still holds of something that is missing. Skipped fields belong to gaps only, in answers too.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct InMemory {
-    /// Of the oldest record that is not known to be gone: newer ones are at least as sure. `No`: all are gone.
+    /// For the oldest record that is not known to be gone: newer ones are at least as certain. `No`: all are gone.
     pub in_logger: InLogger,
-    /// How many records, the oldest, are gone. Counted in a gap only.
+    /// How many of the oldest records are gone. Counted in gaps only.
     #[serde(skip)]
     pub gone: u64,
-    /// How many records, the newest, are certainly there. Counted in a gap only.
+    /// How many of the newest records are certainly there. Counted in gaps only.
     #[serde(skip)]
     pub certain: u64,
-    /// Fetch before: from here on, the logger may overwrite the oldest that is not gone. `None`: not known, or all gone.
+    /// Fetch before this time: from then on, the logger may overwrite the oldest record that is not gone. `None`: not
+    /// known, or all gone.
     #[serde(rename = "overwritten_earliest", serialize_with = "crate::text::as_rfc3339")]
     pub earliest: Option<GatewayTime>,
-    /// From here on that one is gone, if the logger goes on measuring at its interval.
+    /// From this time on that record is gone, if the logger continues to measure at its interval.
     #[serde(rename = "overwritten_latest", serialize_with = "crate::text::as_rfc3339")]
     pub latest: Option<GatewayTime>,
-    /// The same for the newest of the range.
+    /// The same for the newest record of the range.
     #[serde(skip)]
     pub all_latest: Option<GatewayTime>,
-    /// Another unit made it: it is in that one, and not in the logger that is there now.
+    /// Another unit made it: it is in that unit, and not in the logger that is there now.
     #[serde(rename = "in_another_unit")]
     pub is_elsewhere: bool,
 }
@@ -92,23 +93,23 @@ impl InMemory {
 struct Line {
     epoch: Epoch,
     unit: usize,
-    /// Its last sequence as far as it can be counted on.
+    /// Its last sequence that is certain to exist.
     must: u32,
-    /// Its end, if one is told, can be true.
+    /// Whether its end, if a record gives one, is possible.
     is_end_sound: bool,
     largest_held: Option<u32>,
-    /// Records of the unit before it, at least.
+    /// How many records, at least, the unit made before it.
     made_before: i64,
-    /// From the last epoch of a chain on, counts are a lower bound: the lines of one chain are joined by told ends.
+    /// From the last epoch of a chain on, counts are a lower bound: the epochs of one chain are joined by known ends.
     chain: usize,
-    /// The shortest interval that profiles of this and the unit's later epochs give.
+    /// The shortest interval in the profiles of this and the unit's later epochs.
     shortest: Option<u32>,
 }
 
-/// What made some epochs.
+/// The instrument that made some epochs.
 #[derive(Clone, Debug, Default)]
 struct Unit {
-    /// Its epochs, as places in the lines, ascending.
+    /// Its epochs, as indices into the lines, ascending.
     lines: Vec<usize>,
     newest: Option<Identity>,
     /// The last profile held of it.
@@ -116,16 +117,16 @@ struct Unit {
     evidence: Evidence,
 }
 
-/// What a unit's own records say of its memory; ordered by the identity of the record that says so.
+/// What a unit's own records say about its memory; ordered by the identity of the record.
 #[derive(Clone, Copy, Debug, Default)]
 struct Evidence {
-    /// Everything below this is gone, for good: a profile's *oldest*.
+    /// Everything below this is permanently gone, by a profile's *oldest*.
     gone_below: Option<Identity>,
-    /// The last event 3: everything below it is gone, except what a later record says is there.
+    /// The last event 3: everything below it is gone, except what a later record shows to be there.
     cleared: Option<Identity>,
 }
 
-/// From where a chain's earliest dates are counted.
+/// The point from which a chain's earliest dates are counted.
 #[derive(Clone, Copy, Debug)]
 struct Base {
     /// The place of the record.
@@ -152,7 +153,7 @@ pub struct Memory<'a, F> {
     synchronised: RefCell<BTreeMap<usize, Option<GatewayTime>>>,
 }
 
-/// Of each unit, the last time that its memory was cleared.
+/// For each unit, notes the last time that its memory was cleared.
 fn note_cleared(cleared: impl IntoIterator<Item = Identity>, lines: &[Line], units: &mut [Unit]) {
     for cleared in cleared {
         if let Ok(line) = lines.binary_search_by_key(&cleared.epoch, |line| line.epoch) {
@@ -162,7 +163,7 @@ fn note_cleared(cleared: impl IntoIterator<Item = Identity>, lines: &[Line], uni
     }
 }
 
-/// Of each line, the shortest interval of it and of the later ones of its unit.
+/// For each line, the shortest interval of it and of its unit's later lines.
 fn shortest_from_here_on(units: &[Unit], lines: &mut [Line]) {
     for unit in units {
         let mut shortest: Option<u32> = None;
@@ -174,7 +175,7 @@ fn shortest_from_here_on(units: &[Unit], lines: &mut [Line]) {
 }
 
 impl<'a, F: Facts> Memory<'a, F> {
-    /// Of a logger, by what must exist of it.
+    /// The memory of a logger, from what must exist of it.
     pub fn new(
         logger: &'a Logger,
         facts: &'a F,
@@ -196,7 +197,7 @@ impl<'a, F: Facts> Memory<'a, F> {
             let unit = &mut units[unit_at];
             let before = unit.lines.last().map(|&before| (&epochs[before], &lines[before]));
             let is_bad = bad.iter().any(|bad| bad.epoch == of.epoch);
-            // The end of the one before is told by this very epoch, and can be true.
+            // The end of the previous epoch comes from this epoch, and is possible.
             let joined = before.filter(|(end, line)| {
                 line.is_end_sound && end.named.is_some_and(|named| named.by_epoch == of.epoch)
             });
@@ -245,11 +246,11 @@ impl<'a, F: Facts> Memory<'a, F> {
         })
     }
 
-    /// Of a range of missing records of one epoch.
+    /// For a range of missing records of one epoch.
     pub fn of_range(&self, epoch: Epoch, first: u32, last: u32) -> Result<InMemory, F::Error> {
         let Some((at, line)) = self.line(epoch) else { return Ok(InMemory::default()) };
         if first > line.must {
-            // Beyond what can be true: as what an open end may have made.
+            // Beyond what is possible: treated like what an open end may have made.
             return self.of_rest(epoch);
         }
         let left = partition(first, last, |sequence| self.is_gone(at, sequence))?;
@@ -269,10 +270,10 @@ impl<'a, F: Facts> Memory<'a, F> {
         })
     }
 
-    /// Of what an epoch may have made after its last held record, where no record says where it ended.
+    /// For what an epoch may have made after its last held record, if no record says where it ended.
     pub fn of_rest(&self, epoch: Epoch) -> Result<InMemory, F::Error> {
         let Some((at, line)) = self.line(epoch) else { return Ok(InMemory::default()) };
-        // All of it is gone only if what was made after the epoch says so.
+        // All of it is gone only if records made after the epoch show it.
         if self.is_gone(at, u32::MAX)? {
             return Ok(InMemory { in_logger: InLogger::No, ..self.elsewhere(line) });
         }
@@ -289,7 +290,7 @@ impl<'a, F: Facts> Memory<'a, F> {
         })
     }
 
-    /// Of what the logger has made since its newest held record; `None`: none is held.
+    /// For what the logger has made since its newest held record; `None` if none is held.
     pub fn of_newer(&self) -> Result<Option<InMemory>, F::Error> {
         let newest = self.current.and_then(|unit| self.units[unit].newest);
         newest.map(|newest| self.of_rest(newest.epoch)).transpose()
@@ -330,21 +331,21 @@ impl<'a, F: Facts> Memory<'a, F> {
         self.line(identity.epoch).map(|(_, line)| self.place(line, identity.sequence.number()))
     }
 
-    /// How many records the memory holds at least, where that is known.
+    /// How many records the memory holds at least, if known.
     fn capacity(&self, line: &Line) -> Option<i64> {
         let profile = self.units[line.unit].profile;
         let capacity = profile.map_or(self.logger.memory_records, |profile| profile.capacity);
         (capacity > 0).then_some(i64::from(capacity))
     }
 
-    /// How many records the unit made after a place up to its newest that is held, at least.
+    /// How many records, at least, the unit made after a place, up to its newest held record.
     fn made_since(&self, line: &Line, place: i64) -> i64 {
         let newest = self.units[line.unit].newest.and_then(|newest| self.place_of(newest));
         newest.map_or(0, |newest| newest - place)
     }
 
-    /// Whether a record is no longer in its unit, by evidence or because twice the memory has been made since. `u32::MAX`:
-    /// whatever the epoch made.
+    /// Whether a record is no longer in its unit, by evidence or because twice the memory has been made since.
+    /// `u32::MAX` means everything that the epoch made.
     fn is_gone(&self, at: usize, sequence: u32) -> Result<bool, F::Error> {
         let line = &self.lines[at];
         let Some(identity) = identity(self.logger.address, line.epoch, sequence) else { return Ok(false) };
@@ -352,7 +353,7 @@ impl<'a, F: Facts> Memory<'a, F> {
         if gone_below.is_some_and(|below| identity < below) {
             return Ok(true);
         }
-        // Of the whole rest of an epoch: counted from its end.
+        // For the whole rest of an epoch: counted from its end.
         let place = self.place(line, sequence.min(line.must));
         let many = |place: i64| {
             self.capacity(line).is_some_and(|capacity| self.made_since(line, place) >= 2 * capacity)
@@ -361,7 +362,8 @@ impl<'a, F: Facts> Memory<'a, F> {
         if !is_cleared && !many(place) {
             return Ok(false);
         }
-        // Whatever says so, a later word that it was there counts, and from there on anew.
+        // Whatever the evidence is, a later record that shows it there takes precedence, and counting starts again from
+        // that record.
         let there = if sequence == u32::MAX { None } else { self.facts.last_profile_with(identity)? };
         Ok(match there {
             None => true,
@@ -370,7 +372,7 @@ impl<'a, F: Facts> Memory<'a, F> {
         })
     }
 
-    /// Of a record that must exist.
+    /// For a record that must exist.
     fn word(&self, at: usize, sequence: u32) -> Result<InLogger, F::Error> {
         if self.is_gone(at, sequence)? {
             return Ok(InLogger::No);
@@ -387,18 +389,18 @@ impl<'a, F: Facts> Memory<'a, F> {
         Ok(if sure { InLogger::Yes } else { InLogger::Perhaps })
     }
 
-    /// Whether a date is known and not over.
+    /// Whether a date is known and in the future.
     fn is_to_come(&self, line: &Line, date: Option<GatewayTime>) -> Result<bool, F::Error> {
         Ok(date.is_some_and(|date| date > self.now) && self.present(line)?.is_some())
     }
 
-    /// The present, if it can be true: one before the last reception comes from a clock that is not set.
+    /// The present, if it is possible: a time before the last reception comes from a clock that is not set.
     fn present(&self, line: &Line) -> Result<Option<GatewayTime>, F::Error> {
         let base = self.base(self.last_chain(line))?;
         Ok(Some(self.now).filter(|now| base.is_none_or(|base| now.later(PRESENT_SLACK_S) >= base.at)))
     }
 
-    /// From when on the record at a place may be overwritten.
+    /// The time from which the record at a place may be overwritten.
     fn earliest(&self, at: usize, place: i64) -> Result<Option<GatewayTime>, F::Error> {
         let line = &self.lines[at];
         if self.current != Some(line.unit) {
@@ -409,17 +411,17 @@ impl<'a, F: Facts> Memory<'a, F> {
         };
         let left = capacity.saturating_sub(base.place - place);
         let date = base.pace.soonest(left).map(|seconds| base.at.later(seconds));
-        // Where more records came after a break than the pace allows, they count.
+        // If more records came after a break than the pace allows, they count.
         let latest = self.latest(line, place)?;
         Ok(date.map(|date| latest.map_or(date, |latest| date.min(latest))))
     }
 
-    /// The chain of the newest epoch that is known of a line's unit.
+    /// The chain of the newest known epoch of a line's unit.
     fn last_chain(&self, line: &Line) -> usize {
         self.units[line.unit].lines.last().map_or(line.chain, |&last| self.lines[last].chain)
     }
 
-    /// From when on the record at a place is gone if the logger goes on measuring.
+    /// The time from which the record at a place is gone if the logger continues to measure.
     fn latest(&self, line: &Line, place: i64) -> Result<Option<GatewayTime>, F::Error> {
         let unit = &self.units[line.unit];
         let (Some(newest), Some(capacity)) = (unit.newest, self.capacity(line)) else { return Ok(None) };
@@ -430,7 +432,7 @@ impl<'a, F: Facts> Memory<'a, F> {
         let now = self.present(line)?;
         let since = match self.facts.came(newest)? {
             Some(Came::Radio { received_at: Some(at) }) => Some(at),
-            // By a clock that may have been wrong: it was after what is known of before, and before now.
+            // The clock may have been wrong: the time was after what is known before it, and before now.
             Some(Came::Radio { received_at: None }) => now,
             Some(Came::Hand { imported_at: Some(at) }) => {
                 let can_be = base.is_none_or(|base| at >= base.at) && now.is_none_or(|now| at <= now);
@@ -445,7 +447,7 @@ impl<'a, F: Facts> Memory<'a, F> {
         Ok(since.filter(|_| interval > 0).map(|since| since.later(seconds)))
     }
 
-    /// From where the earliest dates of a chain are counted, looked for once.
+    /// The point from which the earliest dates of a chain are counted; found once.
     fn base(&self, chain: usize) -> Result<Option<Base>, F::Error> {
         if let Some(base) = self.bases.borrow().get(&chain) {
             return Ok(*base);
@@ -455,8 +457,8 @@ impl<'a, F: Facts> Memory<'a, F> {
         Ok(base)
     }
 
-    /// By the newest record that came by radio, of the unit, up to the end of a chain; where none did, by the last that is
-    /// held.
+    /// From the unit's newest record that came by radio, up to the end of a chain; if none did, from the last held
+    /// record.
     fn find_base(&self, end: usize) -> Result<Option<Base>, F::Error> {
         let lines = &self.units[self.lines[end].unit].lines;
         if let Some((line, found)) = self.radio_at_or_before(end)? {
@@ -482,8 +484,8 @@ impl<'a, F: Facts> Memory<'a, F> {
         Ok(made.map(|at| self.base_at(line, last, at)))
     }
 
-    /// The newest record by radio of a line's unit, in it or before it. Each epoch is asked once, whatever the number of
-    /// chains.
+    /// The newest record by radio of a line's unit, in the line or before it. Each epoch is queried once, whatever the
+    /// number of chains.
     fn radio_at_or_before(&self, line: usize) -> Result<Option<(usize, Identity)>, F::Error> {
         let lines = &self.units[self.lines[line].unit].lines;
         let upto = lines.partition_point(|&at| at <= line);
@@ -506,7 +508,8 @@ impl<'a, F: Facts> Memory<'a, F> {
         Ok(found)
     }
 
-    /// The last moment by a synchronised clock before the reception of a record: of any record of the logger below it.
+    /// The last moment by a synchronised clock before the reception of a record, from any record of the logger below
+    /// it.
     fn synchronised_at_or_before(
         &self,
         line: usize,
@@ -545,7 +548,7 @@ fn identity(address: Address, epoch: Epoch, sequence: u32) -> Option<Identity> {
     Some(Identity { address, epoch, sequence: Sequence::new(sequence)? })
 }
 
-/// The first of `first..=last` for which `is_before` does not hold; it holds for none after one for which it does not.
+/// The first of `first..=last` for which `is_before` is false. `is_before` must stay false after it.
 fn partition<E>(
     first: u32,
     last: u32,
@@ -560,8 +563,8 @@ fn partition<E>(
     Ok(u32::try_from(low).ok().filter(|&low| low <= last))
 }
 
-/// Which epochs are of one unit: by place, the unit's number. Joined are epochs of one serial number, and an epoch with
-/// the one that names its end; where a serial number is not known, epochs with a key slot in common, if that does not
+/// Groups epochs into units: by index, the unit's number. Epochs belong together if they have the same serial number,
+/// or if one names the other's end; where a serial number is not known, if they share a key slot and this does not
 /// join two serial numbers.
 fn units<F: Facts>(
     address: Address,
@@ -596,7 +599,7 @@ fn units<F: Facts>(
                 groups.join(pair[0], pair[1]);
             }
         }
-        // Then to the one serial number with which they share a slot, if it is one.
+        // Then with the serial number with which they share a slot, if there is exactly one.
         let mut candidates: BTreeMap<usize, BTreeSet<usize>> = BTreeMap::new();
         for same in users.values() {
             let with: Vec<usize> = same.iter().copied().filter(|root| known.contains(root)).collect();
@@ -619,7 +622,7 @@ fn units<F: Facts>(
         .collect())
 }
 
-/// Sets that only grow together.
+/// Sets that are only ever merged.
 struct Groups(Vec<usize>);
 
 impl Groups {

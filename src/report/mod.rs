@@ -1,25 +1,25 @@
-//! What the record means: answers as values, for commands, page, notices and files to put into words.
+//! What the record means: answers as values; commands, pages, notices and files put them into words.
 //!
 //! Each question has one place here, and every report takes its answer from there:
 //!
 //! | file | question |
 //! |---|---|
-//! | `gaps`, `gap_state`, `silence` | what is missing, what is written off, who is silent |
+//! | `gaps`, `gap_state`, `silence` | what is missing, what is written off, which loggers are silent |
 //! | `memory` | what a logger still holds, and until when |
 //! | `reception`, `outage` | what did not come by radio, and why |
 //! | `service` | which loggers left |
 //! | `visits`, `walk`, `sheet` | in which order to go, and what to take along |
 //! | `gateway`, `health` | what prevents the gateway from hearing loggers |
-//! | `status`, `days` | how the site is, and how each day was |
+//! | `status`, `days` | the state of the site, and of each day |
 //! | `completeness`, `origin` | how much is held, and how it came |
 //! | `selection`, `notes` | the gap report of a part, and what people wrote down about it |
 //! | `values`, `point_check` | what a point's counts are in engineering units, and which points have none |
 //! | `picture` | what is in a picture of readings in time |
-//! | `give_up` | what is asked to be written off |
+//! | `give_up` | what is to be written off |
 //! | `enrol` | what is known of a logger that is not on the roster yet |
 //!
-//! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
-//! no clock, no SQL and no text.
+//! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. No clock, no
+//! SQL and no text.
 //!
 //! ```
 //! use stonechat::ledger::{Ledger, read::snapshot::Reader};

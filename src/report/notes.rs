@@ -1,8 +1,8 @@
-//! What people wrote down that belongs to the report: remarks, manual readings and write-offs for each gap.
+//! What people wrote down for each gap: remarks, manual readings and write-offs.
 //!
-//! Input: one consistent state of the ledger, and the report. Output: for a logger and a span, what belongs to it.
-//! A remark belongs to a gap if it is of any time between the records held on both sides, by the roster's interval. What
-//! was corrected is left out.
+//! Input: one consistent state of the ledger, and the report. Output: for a logger and a span, the entries that belong
+//! to it. A remark belongs to a gap if its time is between the held records on both sides, by the roster's interval.
+//! Corrected entries are left out.
 
 use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
@@ -28,7 +28,7 @@ pub struct Notes {
 }
 
 impl Notes {
-    /// Reads what may belong to a report.
+    /// Reads the entries that may belong to a report.
     pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: GatewayTime) -> Read<Self> {
         let mut notes = Self {
             write_offs: snapshot.write_offs(None)?,
@@ -59,7 +59,7 @@ impl Notes {
         (logger, from.later(-interval), to.later(interval))
     }
 
-    /// When a gap was; `None`: not known.
+    /// The time of a gap; `None` if not known.
     pub fn of_gap(&self, gap: &Gap) -> Option<NotesSpan> {
         gap.from.zip(gap.to).map(|(from, to)| self.beside(gap.logger, from, to))
     }
@@ -69,7 +69,7 @@ impl Notes {
         open.from.zip(open.to).map(|(from, to)| (open.logger, from, to))
     }
 
-    /// From when a logger was last heard until now; of one that never was, now.
+    /// From when a logger was last heard until now; only now if it was never heard.
     pub fn of_silence(&self, silence: &Silence, now: GatewayTime) -> NotesSpan {
         (silence.logger, silence.last_heard.unwrap_or(now).min(now), now)
     }
@@ -84,7 +84,7 @@ impl Notes {
         all.filter(move |manual| (from..=to).contains(&manual.what.at))
     }
 
-    /// What wrote a gap off; nothing if it is open.
+    /// The write-offs of a gap; none if it is open.
     pub fn writes_off(&self, gap: &Gap) -> impl Iterator<Item = &WrittenOff> {
         let is_off = gap.state == GapState::WrittenOff;
         let gap = *gap;
@@ -93,7 +93,7 @@ impl Notes {
             .filter(move |off| is_off && off.is_of(gap.logger, gap.epoch, (gap.first, gap.last)))
     }
 
-    /// What wrote the rest of an unclosed epoch off; nothing if it is open.
+    /// The write-offs of the rest of an unclosed epoch; none if it is open.
     pub fn writes_rest_off(&self, open: &UnclosedGap) -> impl Iterator<Item = &WrittenOff> {
         let (is_off, logger, epoch) = (open.state == GapState::WrittenOff, open.logger, open.epoch);
         self.write_offs.iter().filter(move |off| is_off && off.is_rest_of(logger, epoch))

@@ -1,18 +1,18 @@
-//! Counts how each held record came, and when; now, or as it was known at a time.
+//! Counts how each held record came, and when: as known now, or as known at an earlier time.
 //!
-//! Input: the configuration, what is wanted, the present. Output: [`LoggerCounts`] by logger. `ledger::read::origin` reads the
-//! rows.
+//! Input: the configuration, what is wanted, the present time. Output: [`LoggerCounts`] by logger.
+//! `ledger::read::origin` reads the rows.
 //!
-//! **What it costs.** What is settled is counted by blocks of 256 sequences, with two seeks a block, where all of the
-//! block came by radio, lies in one span with a day to spare, and the logger's clock needs no more than that day of
-//! correction. Other blocks are read row by row: those on the border of two spans, and all of a logger of which
-//! anything settled came by hand. As of an earlier time every row of the logger is read, some 100 bytes each, and some
-//! 50 bytes a record are in memory until the logger is done.
+//! **Cost.** Settled records are counted by blocks of 256 sequences, with two seeks a block, if the whole
+//! block came by radio, lies in one span with a day to spare, and the logger's clock needs a correction of no more than
+//! that day. Other blocks are read row by row: those on the border of two spans, and all blocks of a logger if any
+//! settled record of it came by hand. For an earlier time every row of the logger is read, some 100 bytes each, and
+//! some 50 bytes a record are in memory until the logger is done.
 //!
-//! **As of a time.** Counted is what was stored by then (`stored_at` of the public views), less CSV rows whose import
-//! was withdrawn by then; write-offs made by then; ends of epochs that profiles told by then. The roster is today's,
-//! and so are the clocks' corrections, which place records and gaps in spans. Rows that retention gave up count from
-//! the day on which they were settled.
+//! **As of a time.** This counts what was stored by then (`stored_at` of the public views), less CSV rows whose import
+//! was withdrawn by then; write-offs made by then; ends of epochs that profiles had given by then. The roster is
+//! today's, and so are the clock corrections, which place records and gaps in spans. Rows that retention moved to a
+//! backup count from the day on which they were settled.
 
 use crate::config::Config;
 use crate::ledger::read::origin::{ByEpoch, StoredRecord, Unsettled, UnsettledOfLogger};
@@ -36,13 +36,14 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
-/// A block is counted whole if its times keep this distance from the borders of spans.
+/// A block is counted as a whole if its times are at least this far from the borders of spans.
 const MARGIN_S: i64 = 86_400;
-/// One state of the ledger is read for no longer than this plus one logger, so that the daemon's -wal can be folded in
-/// between.
+/// One state of the ledger is read for no longer than this plus one logger, so that the daemon's -wal can be
+/// checkpointed in between.
 const HOLD: Duration = Duration::from_secs(5);
 
-/// Counts, logger by logger. Each logger is counted in one state of the ledger; two loggers may be counted in two.
+/// Counts, logger by logger. Each logger is counted in one state of the ledger; two loggers may be counted in different
+/// states.
 pub fn count(
     config: &Config,
     wanted: &CompletenessWanted,
@@ -57,7 +58,7 @@ pub fn count(
         reader.read(|snapshot| {
             let taken = Instant::now();
             let unsettled = Unsettled::take(snapshot)?;
-            // Where the gateway explains a silence, no readings are presumed, here as in `gaps`.
+            // If the gateway explains a silence, no readings are presumed, as in `gaps`.
             let explained: Box<dyn Fn(&mut Report)> = match wanted.as_of {
                 None => {
                     let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
@@ -89,7 +90,7 @@ pub fn count(
     Ok(counts)
 }
 
-/// Loggers that left, of those that are wanted.
+/// Wanted loggers that left.
 pub fn left(config: &Config, wanted: &CompletenessWanted, now: GatewayTime) -> Read<Service> {
     let takes = |logger: Address| wanted.takes(logger);
     Reader::open(&config.ledger.path)?
@@ -104,8 +105,8 @@ fn source(row: &StoredRecord) -> Source {
     }
 }
 
-/// One logger's counts, now (`as_of` of `None`) or as of a time; `now` is what silences are judged by. `explain` takes from
-/// the report those silences that are not the logger's.
+/// One logger's counts, now (`as_of` of `None`) or as of a time; silences are judged by `now`. `explain` removes from
+/// the report the silences that are not the logger's own.
 pub fn of_logger(
     snapshot: &Snapshot<'_>,
     unsettled: &Unsettled,
@@ -131,8 +132,8 @@ struct OfLogger<'a, 'db> {
 }
 
 impl OfLogger<'_, '_> {
-    /// Whether all that is settled of the logger came by radio: the counters of the days, and what is not settled,
-    /// make up for all that is held.
+    /// Whether everything settled of the logger came by radio: the daily counters and the unsettled records together
+    /// equal all held records.
     fn all_by_radio(&self, coverage: &Coverage) -> Result<bool, ReadError> {
         let counted = self.snapshot.counted_by_radio(self.logger.address)?;
         let held: u64 = coverage.epochs_of(self.logger.address).map(|(_, held)| held.held().count()).sum();
@@ -190,7 +191,7 @@ impl OfLogger<'_, '_> {
             let clock = clocks.of(epoch)?;
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
             let unsettled = self.unsettled.and_then(|unsettled| unsettled.readings.get(&epoch));
-            // Authentic ones first: a CSV row counts where there is none.
+            // Authentic records first: a CSV row counts only where there is none.
             let of_kind = |opaque: bool| {
                 rare.get(&epoch).into_iter().flatten().filter(move |row| row.is_opaque == opaque)
             };
@@ -225,11 +226,11 @@ impl OfLogger<'_, '_> {
                     csv.extend(more);
                 }
             }
-            // What a later version has learnt to read has its own time.
+            // A record type that a later version can read has its own time.
             let opaque: Vec<StoredRecord> = of_kind(true).copied().collect();
             tally.rows(&opaque, None);
             tally.rows(&csv, None);
-            // Held by coverage, and no row says how: only where rows are damaged, which `verify` tells.
+            // Held by coverage, but no row says how it came: only where rows are damaged, which `verify` reports.
             let left = tally.left(window.0, window.1);
             tally.count.held(Source::GivenUp, None, left.count());
         }
@@ -284,7 +285,7 @@ impl OfLogger<'_, '_> {
         Ok(count.finish(&report))
     }
 
-    /// Ends of epochs that profiles had told by a time.
+    /// Ends of epochs that profiles had given by a time.
     fn name_epochs(&self, coverage: &mut Coverage, at: GatewayTime) -> Result<(), ReadError> {
         for (by, previous, last) in self.snapshot.named_by(self.logger.address, at)? {
             if let (Some(by), Some(previous)) = (Epoch::new(by), Epoch::new(previous)) {
@@ -312,7 +313,7 @@ impl Tally<'_, '_> {
         }
     }
 
-    /// What of a range is held and not counted yet.
+    /// The held part of a range that is not counted yet.
     fn left(&self, first: u32, last: u32) -> RangeSet {
         let held = completeness::within(&self.held, (first, last));
         if held.is_empty() { held } else { held.intersection(&self.done.missing(first..=last)) }
@@ -338,7 +339,7 @@ impl AsOf<'_> {
     }
 }
 
-/// The ledger's facts, without what only outages need; at a time, or now.
+/// The ledger's facts, without those that only outages need; at a time, or now.
 struct Told<'a, 'db> {
     snapshot: &'a Snapshot<'db>,
     as_of: Option<AsOf<'a>>,
@@ -359,7 +360,7 @@ impl Facts for Told<'_, '_> {
         self.snapshot.profile_after(identity)
     }
 
-    // What a logger still holds is in no count.
+    // No count depends on what a logger still holds.
 
     fn last_profile(&self, _: Address, _: Epoch) -> Result<Option<ProfileSeen>, ReadError> {
         Ok(None)
@@ -470,7 +471,7 @@ impl Facts for Told<'_, '_> {
                 let mut all = self.snapshot.write_offs(Some(address))?;
                 all.retain(|off| off.written_at <= told.at);
                 for off in all.iter_mut().filter(|off| off.last.is_none()) {
-                    // A rest ends where the logger was heard again, as far as that was known.
+                    // The rest of an epoch ends where the logger was heard again, as far as that was known.
                     let heard = told.rows.get(&off.epoch).into_iter().flatten().filter(|row| {
                         let heard = row.received_at.filter(|_| row.synchronised);
                         row.rank == 0

@@ -1,11 +1,12 @@
-//! Outages: records of one time that did not come by radio, with the cause, the loggers, and what has become of them.
+//! Outages: records of one time that did not come by radio, with the cause, the loggers, and what became of the
+//! records.
 //!
-//! Values only; [`super::reception`] works them out.
+//! Values only; [`super::reception`] computes them.
 
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
 
-/// What an outage was.
+/// The cause of an outage.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Cause {
     /// No radio was listening.
@@ -13,11 +14,11 @@ pub enum Cause {
     /// A radio was not listening while another was.
     PortLost,
     OneLogger,
-    /// Several loggers, while the gateway was listening and heard others.
+    /// Several loggers were not heard, while the gateway listened and heard others.
     ManyLoggers,
-    /// Nearly every logger, while the gateway was listening.
+    /// Nearly every logger was not heard, while the gateway listened.
     NoneHeard,
-    /// One logger or some, while the gateway was listening: nothing shows whether it could have heard them.
+    /// One or some loggers were not heard, while the gateway listened: nothing shows whether it could have heard them.
     NotKnown,
 }
 
@@ -31,7 +32,7 @@ impl Cause {
         Self::NotKnown,
     ];
 
-    /// Whether it is the gateway's: no logger could get anything through, or only by another radio.
+    /// Whether the gateway is the cause: no logger could get anything through, or only by another radio.
     pub fn is_the_gateways(self) -> bool {
         match self {
             Self::GatewayNotRunning | Self::PortLost | Self::NoneHeard => true,
@@ -48,11 +49,11 @@ pub struct Outage {
     /// The latest.
     pub to: GatewayTime,
     pub cause: Cause,
-    /// The loggers that it concerned, whatever part of the report was asked for.
+    /// All loggers concerned, even if only a part of the report was asked for.
     pub loggers: Vec<Address>,
     /// Its records, by logger, epoch and sequence.
     pub parts: Vec<Part>,
-    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    /// Its times come from a clock that was wrong by a minute or more, and are corrected here.
     pub is_corrected: bool,
 }
 
@@ -106,7 +107,7 @@ impl Outage {
         self.sum(|part| part.written_off)
     }
 
-    /// Whether nothing of it is missing any more.
+    /// Whether no record of it is missing any more.
     pub fn is_repaired(&self) -> bool {
         self.missing() == 0
     }

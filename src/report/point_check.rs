@@ -1,7 +1,7 @@
 //! Which points have a value now, and where points, calibrations and roster do not agree.
 //!
-//! Input: the roster, both files as they were read, and the time. Output: a [`PointCheck`]. What this is not: mistakes
-//! within one of the files, which reading it finds.
+//! Input: the roster, both files as they were read, and the time. Output: a [`PointCheck`]. Mistakes within one of
+//! the files are found when it is read, and not here.
 
 use crate::record::roster::Roster;
 use crate::time::GatewayTime;
@@ -29,9 +29,9 @@ pub enum NoValue {
     NotMeasured,
     /// The points' file names no sensor.
     NoSensor,
-    /// Its sensor, by serial number, has no calibration that holds.
+    /// Its sensor (serial number) has no calibration in force.
     NoCalibration(String),
-    /// It is derived, and no entry holds.
+    /// It is derived, and no entry is in force.
     NoEntry,
 }
 

@@ -1,26 +1,29 @@
-//! What came by radio and what did not, whatever was brought by hand later: the only source of causes.
+//! What came by radio and what did not, even if it was brought by hand later: the only source of causes.
 //!
-//! Input: for each logger, what must exist and what of it came by radio; when radios listened. Output: [`Outage`]s, each
-//! with its cause, its parts by logger, and what has become of each part: still missing, brought by hand, written off.
+//! Input: for each logger, what must exist and which of it came by radio; when radios listened. Output: [`Outage`]s,
+//! each with its cause, its parts by logger, and what became of each part: still missing, brought by hand, written off.
 //!
 //! ```text
 //! not received ── cut where no radio listened ──▶ gateway not running
 //!       └── the rest, grouped by time ──▶ nothing heard, a radio off, several loggers, one logger, not known
 //! ```
 //!
-//! A cause rests on receptions and on the windows in which radios listened, both by the gateway's clock, set right where it
-//! was not synchronised (`record::gateway_clock`), and never on what is still missing: an import repairs an outage and does
-//! not change what it was. Clock events that an import brings may move its times by as much as they set a clock right.
+//! A cause depends on receptions and on the windows in which radios listened, both by the gateway's clock, corrected
+//! where it was not synchronised (`record::gateway_clock`). It never depends on what is still missing: an import
+//! repairs an outage and does not change its cause. Clock events that an import brings may move an outage's times by as
+//! much as they correct a clock.
 //!
-//! **Its limits.** That a logger or some were unheard *alone* is said only where another that was due meanwhile was heard. At
-//! the end of a time in which the gateway did not listen, and on a site with one logger, nothing may show that: then the
-//! cause is not known. Which radio hears a logger is not asked: while one of several does not listen, what several loggers
-//! lose is put down to it, and of one logger the cause is not known, unless both lasted about as long. Where the last records of an epoch are missing and nothing says how many there were, they are
-//! presumed, and in no outage. Of each outage a record or two at an edge may be counted to what came before or after it.
+//! **Limits.** The report says that one or some loggers *alone* were unheard only if
+//! another one that was due at the time was heard. At the end of a time in which the gateway did not listen, and on a
+//! site with one logger, nothing may show that: then the cause is not known. Which radio hears which logger is not
+//! considered: while one of several radios does not listen, it is taken as the cause of what several loggers lose; for
+//! one logger the cause is then not known, unless both lasted about as long. If the last records of an epoch are
+//! missing and nothing says how many there were, they are presumed, and in no outage. One or two records at an edge of
+//! an outage may be counted with what came before or after it.
 //!
-//! What retention has deleted counts as received, since nothing is left that says how it came.
+//! Records that retention has deleted count as received, because nothing is left that says how they came.
 //!
-//! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
+//! No I/O and no SQL. This module does not say whether a record can still be fetched.
 
 use super::outage::{Cause, Outage, Part};
 use crate::record::clock;
@@ -35,23 +38,24 @@ use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// A radio that has not listened for so long before an outage was taken down, and not off.
+/// A radio that has not listened for this long before an outage counts as taken down, and not as off.
 const RADIO_RETIRED_S: i64 = 7 * 86_400;
-/// A gateway that listens for no longer than this between two times off hears next to nothing: it is one outage. Ours.
+/// A gateway that listens for no longer than this between two times off hears almost nothing, so it is one outage. Our
+/// choice.
 const BRIEFLY_ON_S: i64 = 600;
-/// Fewer records are a lost frame or two, not an outage.
+/// Fewer records are one or two lost frames, not an outage.
 const OUTAGE_RECORDS: u64 = 3;
-/// Reports show minutes: a clock that is set right by less is not marked.
+/// Reports show minutes, so a smaller correction of a clock is not marked.
 const MARKED_S: u64 = 60;
 
-/// Sequences of one epoch that must exist and did not come by radio, as long a run as there is.
+/// Sequences of one epoch that must exist and did not come by radio, as one maximal run.
 #[derive(Clone, Debug)]
 struct Stretch {
     logger: Address,
     epoch: Epoch,
     first: u32,
     last: u32,
-    /// When the logger was last heard before it, by the gateway's clock as far as that can be told.
+    /// When the logger was last heard before it, by the gateway's clock as far as is known.
     since: GatewayTime,
     /// When the first was due.
     from: GatewayTime,
@@ -59,15 +63,15 @@ struct Stretch {
     to: GatewayTime,
     /// When the logger was heard again.
     until: GatewayTime,
-    /// What of it is not held.
+    /// The sequences in it that are not held.
     missing: RangeSet,
-    /// What of that is written off.
+    /// Those of them that are written off.
     written_off: RangeSet,
     is_corrected: bool,
 }
 
 impl Stretch {
-    /// When a record of it was due.
+    /// When one of its records was due.
     fn time_of(&self, sequence: u32) -> GatewayTime {
         let (records, at) = (i128::from(self.last - self.first), i128::from(sequence - self.first));
         let lasted = whole_s(self.from, self.to);
@@ -76,7 +80,7 @@ impl Stretch {
         time.map_or(self.from, GatewayTime)
     }
 
-    /// The first record that was due at an instant or later; one beyond the last if none was.
+    /// The first record that was due at an instant or later; one past the last if there is none.
     fn first_due(&self, at: GatewayTime) -> u64 {
         let (mut low, mut high) = (u64::from(self.first), u64::from(self.last) + 1);
         while low < high {
@@ -106,18 +110,18 @@ impl Stretch {
     }
 }
 
-/// Seconds from one time to another: the ends of all time are further apart than an `i64` holds.
+/// Seconds from one time to another: the difference of the extreme times does not fit an `i64`.
 fn whole_s(from: GatewayTime, to: GatewayTime) -> i128 {
     i128::from(to.unix_s()) - i128::from(from.unix_s())
 }
 
-/// A record by which the times of what did not come are told.
+/// A record that helps to estimate when unheard records were due.
 #[derive(Clone, Copy, Debug)]
 struct Heard {
-    /// When it came, by the gateway's clock as it was.
+    /// When it came, as the gateway's clock showed it.
     stamp: Option<GatewayTime>,
     is_synchronised: bool,
-    /// When it came, by a clock that is right; `None`: that is not known.
+    /// When it came, in correct time; `None` if not known.
     received_at: Option<GatewayTime>,
     made: GatewayTime,
     /// What its logger's clock showed.
@@ -140,7 +144,7 @@ impl Heard {
         }
     }
 
-    /// Whether its time rests on a clock that was wrong by a minute or more: the gateway's, or its logger's.
+    /// Whether its time comes from a clock that was wrong by a minute or more: the gateway's, or its logger's.
     fn is_corrected(&self) -> bool {
         match (self.received_at, self.stamp) {
             (Some(at), Some(stamp)) => !self.is_synchronised && at.since(stamp).unsigned_abs() >= MARKED_S,
@@ -148,18 +152,18 @@ impl Heard {
         }
     }
 
-    /// Whether nothing but the reception says when it was made: its logger's clock was lost.
+    /// Whether only the reception shows when it was made, because its logger's clock was lost.
     fn is_made_by_reception(&self) -> bool {
         self.received_at == Some(self.made) && !clock::is_recorded(self.made, self.recorded)
     }
 
-    /// Whether it may have come more than an interval late, as far as it says itself.
+    /// Whether it may have come more than an interval late, judged by its own times.
     fn may_be_late(&self, interval: i64) -> bool {
         let in_time = self.received_at.is_some_and(|at| at.since(self.made) <= interval);
         !in_time || self.is_made_by_reception()
     }
 
-    /// How long after another record it was made, by the clock of both: at least, and at most. They differ where that clock
+    /// How long after another record it was made, by the clock of both: minimum and maximum. They differ if that clock
     /// was set between them.
     fn made_after(&self, earlier: &Self) -> (i64, i64) {
         let by_clock = self.recorded.since(earlier.recorded);
@@ -191,25 +195,25 @@ pub fn of_site<F: Facts>(roster: &Roster, coverage: &Coverage, facts: &F) -> Res
     Ok(outages(&unheard, &clock.listened(&listening), &witnesses))
 }
 
-/// What came by radio of one logger, as far as it says when the rest was due.
+/// The records of one logger that came by radio, as far as they show when the others were due.
 struct Receptions<'a> {
     logger: &'a Logger,
     epochs: Vec<EpochReceptions>,
 }
 
-/// Of one epoch.
+/// The receptions of one epoch.
 struct EpochReceptions {
     epoch: Epoch,
     /// What must exist of it and did not come by radio.
     not_heard: RangeSet,
-    /// What of it is not held.
+    /// What is not held.
     missing: RangeSet,
     /// What is written off.
     written_off: RangeSet,
-    /// The first and the last record of each run that came by radio, each with its neighbour in the run where that shows
-    /// whether it was late. Where nothing is missing of the epoch, only those of the first and the last run.
+    /// The first and the last record of each run that came by radio, each with its neighbour in the run if that shows
+    /// whether it was late. If nothing is missing of the epoch, only those of the first and the last run.
     edges: BTreeMap<u32, Heard>,
-    /// Where nothing came by radio: the first and the last record, brought by hand.
+    /// If nothing came by radio: the first and the last record that were brought by hand.
     by_hand: Option<(Heard, Heard)>,
 }
 
@@ -222,7 +226,7 @@ impl EpochReceptions {
 }
 
 impl<'a> Receptions<'a> {
-    /// What lies beyond an end that a logger cannot have reached was never made.
+    /// Records beyond an end that a logger cannot have reached were never made.
     fn new<F: Facts>(logger: &'a Logger, coverage: &Coverage, facts: &F) -> Result<Self, F::Error> {
         let missing = expected::missing(logger, coverage, facts)?;
         let bad = expected::bad_ends(logger, coverage, facts, &missing)?;
@@ -294,13 +298,13 @@ impl<'a> Receptions<'a> {
         Ok(Self { logger, epochs })
     }
 
-    /// Every record of it that says when something was.
+    /// Each of its records that shows when something was.
     fn heard(&mut self) -> impl Iterator<Item = &mut Heard> {
         self.epochs.iter_mut().flat_map(|of| of.edges.values_mut())
     }
 
-    /// Puts receptions right that were late: of a record that came more than an interval later than the one next to it in
-    /// its run, and of one that came after records that were made later.
+    /// Corrects receptions that were late: those of a record that came more than an interval later than the one next to
+    /// it in its run, and of one that came after records that were made later.
     fn without_late(&mut self) {
         let interval = i64::from(self.logger.interval_s);
         let mut later: Option<Heard> = None;
@@ -311,11 +315,11 @@ impl<'a> Receptions<'a> {
         }
     }
 
-    /// What did not come by radio, in runs.
+    /// What did not come by radio, as runs.
     fn stretches(&self) -> Vec<Stretch> {
         let interval = i64::from(self.logger.interval_s);
         let mut all = Vec::new();
-        // What came by radio of the epochs next to it was made before it and after it.
+        // What came by radio of the neighbouring epochs was made before it and after it.
         let mut later = vec![None; self.epochs.len()];
         let mut next = None;
         for (later, of) in later.iter_mut().zip(&self.epochs).rev() {
@@ -354,7 +358,7 @@ impl<'a> Receptions<'a> {
         all
     }
 
-    /// What it says of whether the logger was heard; `None`: nothing.
+    /// Its evidence on whether the logger was heard; `None` if there is none.
     fn witness(&self) -> Option<Witness> {
         let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(EpochReceptions::ends).collect();
         let in_service_from = match self.logger.in_service {
@@ -374,9 +378,9 @@ impl<'a> Receptions<'a> {
 
 /// What was heard on both sides of a stretch.
 struct Sides {
-    /// The record ahead of it, of its epoch.
+    /// The record before it in its epoch.
     before: Option<Heard>,
-    /// The record after it, of its epoch.
+    /// The record after it in its epoch.
     after: Option<Heard>,
     /// The last that was heard of an earlier epoch.
     earlier: Option<Heard>,
@@ -393,7 +397,7 @@ struct Times {
 }
 
 impl Sides {
-    /// `None` where nothing says when they were due.
+    /// `None` if nothing shows when they were due.
     fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<Times> {
         let stretch = (records - 1).saturating_mul(interval);
         let floor = self.earlier.map_or(GatewayTime::MIN, |heard| heard.at());
@@ -403,7 +407,7 @@ impl Sides {
             (Some(before), Some(after)) => {
                 let (a, b) = between(before, after, records, interval);
                 (since, until) = (Some(a), Some(b));
-                // As far apart from one another as from what was heard.
+                // Evenly spaced between the two records that were heard.
                 let step = whole_s(a, b) / (i128::from(records) + 1);
                 let step = i64::try_from(step).unwrap_or(0);
                 (a.later(step), b.later(step.saturating_neg()))
@@ -438,16 +442,16 @@ impl Sides {
     }
 }
 
-/// Of two records one came late if much more time lies between the receptions than the logger's clock shows between them: it
-/// is taken to have come as long after it was made as the other did. Where others were made between them, and the clock
-/// may have been set, it has to agree with their number.
+/// Finds late records. One of two records came late if much more time lies between their receptions than the logger's
+/// clock shows between them: it is then assumed to have come as long after it was made as the other did. If other
+/// records were made between them, and the clock may have been set, the clock has to agree with their number.
 fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
     let all: Vec<(u32, Heard)> = edges.iter().map(|(&sequence, &heard)| (sequence, heard)).collect();
     for ((sequence, before), (next, after)) in all.iter().zip(all.iter().skip(1)) {
         let (Some(a), Some(b)) = (before.received_at, after.received_at) else { continue };
         let (least, most) = after.made_after(before);
         let steps = i64::from(next.saturating_sub(*sequence));
-        // Of a record that has a neighbour in its run, that one says more.
+        // If a record has a neighbour in its run, that neighbour is better evidence.
         let is_alone = |sequence: u32, heard: &Heard| {
             let has_neighbour = [sequence.saturating_sub(1), sequence.saturating_add(1)]
                 .iter()
@@ -475,7 +479,7 @@ fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
     }
 }
 
-/// Takes the receptions from records that came after ones that were made later: they were late, and say nothing.
+/// Removes the receptions of records that came after records made later: they were late, and show nothing.
 fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
     let mut soonest = later.and_then(|later| later.received_at).unwrap_or(GatewayTime::MAX);
     for heard in edges.values_mut().rev() {
@@ -487,8 +491,8 @@ fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i6
     }
 }
 
-/// Between which instants records were made of which those on both sides were heard: by the receptions, unless one came so
-/// late that they leave no room for what lies between.
+/// The time span in which unheard records were made, from the records heard on both sides: by their receptions, unless
+/// one came so late that the receptions leave no room for the records in between.
 fn between(before: Heard, after: Heard, records: i64, interval: i64) -> TimeSpan {
     let made = (before.made, after.made.max(before.made));
     let by_clock = made.1.since(made.0);
@@ -503,19 +507,19 @@ fn between(before: Heard, after: Heard, records: i64, interval: i64) -> TimeSpan
     if room >= 0 && room.saturating_mul(2) >= by_clock.min(by_interval) {
         return (a, b);
     }
-    // Whichever came sooner after it was made says how far the logger's clock is off.
+    // The record that came sooner after it was made shows how far the logger's clock is off.
     let slow = a.since(made.0).min(b.since(after.made));
     (made.0.later(slow), made.1.later(slow))
 }
 
-/// What says whether a logger was heard during an outage.
+/// Evidence on whether a logger was heard during an outage.
 struct Witness {
     address: Address,
     interval_s: i64,
     last_heard: GatewayTime,
     in_service_from: Option<GatewayTime>,
-    /// From the last that was heard of an epoch to the first of the next. How many records lie between is not known where
-    /// the epoch is unclosed, but none came.
+    /// From the last record heard of an epoch to the first of the next. If the epoch is unclosed, it is not known how
+    /// many records lie in between, but none came.
     between_epochs: Vec<TimeSpan>,
 }
 
@@ -524,12 +528,12 @@ impl Witness {
         self.in_service_from.is_none_or(|since| since <= from) && self.last_heard > from
     }
 
-    /// Whether it should have been heard throughout.
+    /// Whether it should have been heard the whole time.
     fn could_speak(&self, from: GatewayTime, to: GatewayTime) -> bool {
         self.is_there(from) && (OUTAGE_RECORDS as i64).saturating_mul(self.interval_s) <= to.since(from)
     }
 
-    /// For how many seconds of a time it was not heard.
+    /// For how many seconds of a span it was not heard.
     fn unheard(&self, from: GatewayTime, to: GatewayTime, stretches: &[Stretch]) -> i64 {
         let mine = stretches.iter().filter(|stretch| stretch.logger == self.address);
         let unheard = mine.map(|stretch| (stretch.since, stretch.until));
@@ -538,13 +542,13 @@ impl Witness {
         covered(from, to, unheard)
     }
 
-    /// Whether it was heard for half of the time or more.
+    /// Whether it was heard for half of a span or more.
     fn was_heard(&self, from: GatewayTime, to: GatewayTime, stretches: &[Stretch]) -> bool {
         2 * i128::from(self.unheard(from, to, stretches)) < whole_s(from, to)
     }
 }
 
-/// A run of a stretch, and which of some spans explains it.
+/// A part of a stretch, and the index of the span that explains it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Run {
     stretch: usize,
@@ -559,7 +563,7 @@ impl Run {
     }
 }
 
-/// Cuts a run at the spans, which ascend, that explain some of it.
+/// Cuts a run at the spans (ascending) that explain parts of it.
 fn cut(stretch: &Stretch, run: Run, spans: &[TimeSpan]) -> Vec<Run> {
     let mut runs: Vec<Run> = Vec::new();
     let mut next = u64::from(run.first);
@@ -585,12 +589,12 @@ fn cut(stretch: &Stretch, run: Run, spans: &[TimeSpan]) -> Vec<Run> {
     settle(runs)
 }
 
-/// Takes from a cut what is no cut: a record or two at an edge, where times are estimates, and a span in the midst of what
-/// was not heard before it and after it.
+/// Removes cuts that are not real: one or two records at an edge, where times are estimates, and a span in the middle
+/// of what was not heard before it and after it.
 fn settle(mut runs: Vec<Run>) -> Vec<Run> {
     let all: u64 = runs.iter().map(Run::records).sum();
     if all >= OUTAGE_RECORDS && runs.iter().all(|run| run.records() < OUTAGE_RECORDS) {
-        // Too short to be cut at all: what explains most of it explains it.
+        // Too short to be cut: the span that explains most of it explains all of it.
         let mut by = BTreeMap::<Option<usize>, u64>::new();
         for run in &runs {
             *by.entry(run.by).or_default() += run.records();
@@ -629,7 +633,7 @@ fn settle(mut runs: Vec<Run>) -> Vec<Run> {
     }
 }
 
-/// Neighbours with the same explanation as one.
+/// Merges neighbours with the same explanation.
 fn joined(runs: Vec<Run>) -> Vec<Run> {
     runs.into_iter().fold(Vec::new(), |mut joined: Vec<Run>, run| {
         match joined.last_mut() {
@@ -662,7 +666,7 @@ fn off(listening: &[Listened]) -> Vec<TimeSpan> {
     off
 }
 
-/// What did not come by radio as outages, longest first.
+/// Groups what did not come by radio into outages, longest first.
 fn outages(stretches: &[Stretch], listening: &[Listened], witnesses: &[Witness]) -> Vec<Outage> {
     let off = off(listening);
     let mut by_off = BTreeMap::<usize, Vec<Run>>::new();
@@ -677,7 +681,7 @@ fn outages(stretches: &[Stretch], listening: &[Listened], witnesses: &[Witness])
         }
     }
     let site = Site { stretches, listening, witnesses };
-    // What concerned nearly all explains what it took of any.
+    // An outage of nearly all loggers explains what each of them lost in it.
     let mut storms: Vec<(TimeSpan, Cause)> = site
         .clusters(&rest)
         .iter()
@@ -720,7 +724,7 @@ fn outages(stretches: &[Stretch], listening: &[Listened], witnesses: &[Witness])
             number if one_was_off && (number > 1 || site.a_radio_was_off_as_long(&cluster)) => {
                 Cause::PortLost
             }
-            // Which radio hears a logger is not asked.
+            // Which radio hears which logger is not considered.
             _ if one_was_off || !site.others_heard(&loggers, &cluster) => Cause::NotKnown,
             0 | 1 => Cause::OneLogger,
             _ => Cause::ManyLoggers,
@@ -749,7 +753,7 @@ impl Site<'_> {
             .map_or(Default::default(), |stretch| (stretch.time_of(run.first), stretch.time_of(run.last)))
     }
 
-    /// For how long nothing came: half an interval more on each side.
+    /// How long nothing came: half an interval more on each side.
     fn silence(&self, run: &Run) -> TimeSpan {
         let (from, to) = self.span(run);
         let steps = i64::from(run.last - run.first).max(1);
@@ -761,12 +765,13 @@ impl Site<'_> {
         runs.iter().filter_map(|run| self.stretch(run)).map(|stretch| stretch.logger).collect()
     }
 
-    /// Long runs that had the same fault, as far as time says so: the longest, with those that overlap half of it.
+    /// Groups long runs that probably had the same fault, judged by time: the longest, with those that overlap half of
+    /// it.
     fn clusters(&self, runs: &[Run]) -> Vec<Vec<Run>> {
         let long = runs.iter().filter(|run| run.records() >= OUTAGE_RECORDS);
         let mut left: Vec<(TimeSpan, Run)> = long.map(|run| (self.silence(run), *run)).collect();
         left.sort_by_key(|&((from, to), run)| (std::cmp::Reverse(to.since(from)), from, run.stretch));
-        // By when they begin, so that each looks at its neighbours only.
+        // Sorted by start, so that each run is compared with its neighbours only.
         let mut by_start: BTreeSet<(GatewayTime, usize)> =
             left.iter().enumerate().map(|(at, &((from, _), _))| (from, at)).collect();
         let mut clusters = Vec::new();
@@ -775,7 +780,7 @@ impl Site<'_> {
                 continue;
             }
             let length = whole_s(from, to);
-            // What overlaps half of it begins no earlier than half its length before it, being no longer.
+            // A run that overlaps half of it is no longer than it, so it begins at most half its length earlier.
             let half = to.since(from) / 2;
             let earliest = from.later(-half).later(-1);
             let mine: Vec<(GatewayTime, usize)> = by_start
@@ -797,7 +802,7 @@ impl Site<'_> {
         clusters
     }
 
-    /// The time of most of a cluster: from the middle one of its beginnings to the middle one of its ends.
+    /// The typical time of a cluster: from the median of its starts to the median of its ends.
     fn middle(&self, runs: &[Run]) -> TimeSpan {
         let middle = |mut times: Vec<GatewayTime>| {
             times.sort_unstable();
@@ -808,7 +813,7 @@ impl Site<'_> {
         (from, to.max(from))
     }
 
-    /// Whether at most a tenth of the loggers that should have been heard in a time were.
+    /// Whether at most a tenth of the loggers that should have been heard in a span were heard.
     fn none_heard(&self, (from, to): TimeSpan) -> bool {
         let able: Vec<&Witness> =
             self.witnesses.iter().filter(|witness| witness.could_speak(from, to)).collect();
@@ -816,12 +821,12 @@ impl Site<'_> {
         able.len() > 1 && 10 * heard <= able.len()
     }
 
-    /// Whether another logger than these was heard while their records were missed: well within that time, since times are
-    /// estimates.
+    /// Whether another logger than these was heard while their records were missed: clearly within that time, since
+    /// times are estimates.
     fn others_heard(&self, loggers: &BTreeSet<Address>, runs: &[Run]) -> bool {
         let (from, to) = self.middle(runs);
         let steps = runs.iter().map(|run| i64::from(run.last - run.first)).max().unwrap_or(0);
-        // The silence of a run is one interval longer than it; this is one shorter.
+        // The silence of a run is one interval longer than the run; this span is one interval shorter.
         let interval = to.since(from) / steps.saturating_add(1).max(1);
         let (from, to) = (from.later(interval), to.later(-interval));
         let to = to.max(from.later(1));
@@ -829,7 +834,7 @@ impl Site<'_> {
         others.any(|other| other.is_there(from) && other.unheard(from, to, self.stretches) < to.since(from))
     }
 
-    /// Whether one of several radios did not listen for more than half of a time, while another did.
+    /// Whether one of several radios did not listen for more than half of a span, while another did.
     fn a_radio_was_off(&self, (from, to): TimeSpan) -> bool {
         let radios = self.radios(from);
         radios.len() > 1
@@ -841,13 +846,13 @@ impl Site<'_> {
             })
     }
 
-    /// For how many seconds of a time any radio listened.
+    /// For how many seconds of a span any radio listened.
     fn listened(&self, from: GatewayTime, to: GatewayTime) -> i64 {
         covered(from, to, self.listening.iter().map(|&(_, since, until)| (since, until)))
     }
 
-    /// The radios in use at an instant: one that was put up later was not off, and neither was one that was taken down long
-    /// before.
+    /// The radios in use at an instant: a radio that was put up later was not off, and neither was one that was taken
+    /// down long before.
     fn radios(&self, at: GatewayTime) -> BTreeSet<u8> {
         let in_use = self
             .listening
@@ -856,8 +861,8 @@ impl Site<'_> {
         in_use.map(|&(radio, _, _)| radio).collect()
     }
 
-    /// Whether a radio was off, while another listened, for about as long as a cluster lasted: it explains that one logger was not heard, which may just
-    /// have been unheard while a radio was off for long.
+    /// Whether a radio was off, while another listened, for about as long as a cluster lasted: then it explains why one
+    /// logger was not heard. A logger may also be unheard for another reason while a radio is off for a long time.
     fn a_radio_was_off_as_long(&self, runs: &[Run]) -> bool {
         let span = self.middle(runs);
         let lasted = whole_s(span.0, span.1);
@@ -870,7 +875,7 @@ impl Site<'_> {
         })
     }
 
-    /// An outage of some runs; `None` if they are too few records to be one.
+    /// An outage of some runs; `None` if they have too few records.
     fn outage(&self, runs: &[Run], cause: Cause) -> Option<Outage> {
         let mut parts: Vec<Part> =
             runs.iter().filter_map(|run| Some(self.stretch(run)?.part(run.first, run.last))).collect();

@@ -1,4 +1,4 @@
-//! The gap report as somebody asks for it: of some loggers and of a span, with what belongs to each gap.
+//! The requested part of the gap report: some loggers, a span of time, with what belongs to each gap.
 //!
 //! Input: the configuration, what is wanted, the present. Output: [`GapsFound`], of one consistent state of the ledger.
 
@@ -22,23 +22,23 @@ use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// The most gaps of a logger that have a line each, the longest ones, with the values on both sides.
+/// How many of a logger's gaps, the longest ones, have a line of their own with the values on both sides.
 const LISTED_GAPS: usize = 3;
 
-/// Which part of the report is asked for, and how much of it is shown.
+/// Which part of the report is wanted, and how much of it is shown.
 #[derive(Clone, Debug, Default)]
 pub struct GapsWanted {
-    /// Of these loggers; of all if there is none.
+    /// Only these loggers; all loggers if empty.
     pub loggers: Vec<Address>,
-    /// What is missing at or after this time.
+    /// Only what is missing at or after this time.
     pub from: Option<GatewayTime>,
-    /// What is missing at or before this time.
+    /// Only what is missing at or before this time.
     pub to: Option<GatewayTime>,
-    /// All parts of the report, also those that the first screen leaves out. `each` and `all_values` imply it.
+    /// All parts of the report, including those that the first screen omits. `each` and `all_values` imply it.
     pub all: bool,
-    /// Single records in a line each.
+    /// One line for each record.
     pub each: bool,
-    /// Values of every long gap and channel.
+    /// Values for every long gap and channel.
     pub all_values: bool,
 }
 
@@ -48,7 +48,7 @@ impl GapsWanted {
         self.all || self.each || self.all_values
     }
 
-    /// Whether it is of some loggers or of a span only.
+    /// Whether only some loggers or a span are wanted.
     pub fn is_part(&self) -> bool {
         !self.loggers.is_empty() || self.from.is_some() || self.to.is_some()
     }
@@ -57,7 +57,7 @@ impl GapsWanted {
         self.loggers.is_empty() || self.loggers.contains(&logger)
     }
 
-    /// Whether a span may lie within what is asked for; an end that is not known may be anywhere.
+    /// Whether a span may lie within the wanted part; an end that is not known may be anywhere.
     fn overlaps(&self, from: Option<GatewayTime>, to: Option<GatewayTime>) -> bool {
         to.is_none_or(|to| self.from.is_none_or(|from| to >= from))
             && from.is_none_or(|from| self.to.is_none_or(|to| from <= to))
@@ -90,30 +90,31 @@ pub struct GapMoved {
     pub after: Option<Row>,
 }
 
-/// The report and what belongs to it.
+/// The report and everything that belongs to it.
 #[derive(Clone, Debug)]
 pub struct GapsFound {
     /// Whether a visit is needed.
     pub verdict: Verdict,
-    /// The report, as far as it is wanted.
+    /// The wanted part of the report.
     pub report: Report,
     /// The readings on both sides of gaps that are listed.
     pub moved: Vec<GapMoved>,
     /// What people wrote down about it.
     pub notes: Notes,
-    /// Where to go for the part that is asked for, in order.
+    /// Visits for the wanted part, in order.
     pub visits: Vec<Visit>,
     pub gateway: Gateway,
-    /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
+    /// Among the loggers that the gateway does not hear: the one whose memory first overwrites what was not received,
+    /// and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,
     /// Records that this version cannot read.
     pub opaque: Vec<Opaque>,
-    /// Damaged ledgers in which a part of the record is.
+    /// Damaged ledgers that hold a part of the record.
     pub aside: Vec<DamagedLedger>,
 }
 
 impl GapsFound {
-    /// The damaged ledger in which the records of a gap may be, although that is not known.
+    /// The damaged ledger that may hold the records of a gap, although this is not known.
     pub fn perhaps_in(&self, gap: &Gap) -> Option<&DamagedLedger> {
         let (logger, epoch) = (gap.logger.number(), gap.epoch.number());
         self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, gap.from, gap.to))
@@ -123,7 +124,7 @@ impl GapsFound {
 /// Reads the report from the configured ledger.
 pub fn read(config: &Config, wanted: &GapsWanted, now: GatewayTime) -> Read<GapsFound> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
-        // Of all loggers, since the cause of an outage shows only in who else was heard.
+        // Read for all loggers, because the cause of an outage shows only in which other loggers were heard.
         let mut report = gaps::report_with_outages(&config.roster, snapshot.coverage(), snapshot, now)?;
         let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
         let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
@@ -172,9 +173,9 @@ fn moved(report: &Report, wanted: &GapsWanted, snapshot: &Snapshot<'_>) -> Read<
     Ok(moved)
 }
 
-/// Reduces outages to what a part of the report is about. What is missing or written off is counted by the gaps that are
-/// left in it, so that both go through the same filter; what was brought is counted by the parts that `takes` takes. The
-/// cause of an outage, its times and its loggers stay as they are.
+/// Reduces outages to the wanted part of the report. What is missing or written off is counted from the gaps that
+/// remain in the report, so that both pass the same filter; what was brought by hand is counted from the parts that
+/// `takes` accepts. The cause of an outage, its times and its loggers do not change.
 fn select(outages: &mut Vec<Outage>, gaps: &[Gap], takes: impl Fn(&Part) -> bool) {
     let mut by_epoch = BTreeMap::<(Address, Epoch), Vec<&Gap>>::new();
     for gap in gaps {

@@ -1,10 +1,10 @@
-//! Loggers that left: off the roster although records of them are held, or out of service since a date.
+//! Loggers that left: those off the roster of which records are held, and those out of service since a date.
 //!
-//! Input: the roster, coverage, facts. Output: [`Service`], which every report shows. A logger that is taken off the roster
-//! must not take its gaps along: what is missing of it counts as open until the roster says that it is out of service, or
-//! it is written off.
+//! Input: the roster, coverage, facts. Output: [`Service`], which every report shows. The gaps of a logger must not
+//! disappear when it is taken off the roster: its missing records count as open until the roster says that the logger
+//! is out of service, or they are written off.
 //!
-//! What this is not: what is expected of a logger is decided in `record::expected` alone.
+//! What is expected of a logger is decided only in `record::expected`.
 
 use super::gap_state::open_records;
 use crate::record::coverage::Coverage;
@@ -15,11 +15,11 @@ use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::collections::BTreeSet;
 
-/// A logger that is not on the roster, and of which records are held.
+/// A logger that is not on the roster but has held records.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct OffRoster {
     pub logger: Address,
-    /// Records held of it.
+    /// How many records are held.
     pub records: u64,
     /// Records that must exist, are not held and are not written off.
     pub missing: u64,
@@ -44,7 +44,7 @@ pub struct Service {
 }
 
 impl Service {
-    /// Missing records of all that are off the roster.
+    /// Missing records of all loggers off the roster.
     pub fn missing(&self) -> u64 {
         self.off_roster.iter().map(|off| off.missing).sum()
     }
@@ -60,7 +60,7 @@ impl Service {
     }
 }
 
-/// Looks for them.
+/// Finds the loggers that left.
 pub fn service<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
@@ -71,7 +71,7 @@ pub fn service<F: Facts>(
     let mut service = Service::default();
     let known: BTreeSet<Address> = coverage.epochs().map(|(address, ..)| address).collect();
     for address in known.into_iter().filter(|&address| wanted(address) && !roster.contains(address)) {
-        // Nothing is known of it but its records: all that they prove is expected.
+        // Only its records are known: everything that they prove is expected.
         let logger = Logger::new(address, "", 0, 0);
         let written_off = facts.written_off(address)?;
         let epochs = expected::missing(&logger, coverage, facts)?;

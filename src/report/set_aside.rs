@@ -1,7 +1,7 @@
-//! What was kept beside the record, with the record that each conflict disagrees with.
+//! What was kept next to the record; each conflict together with the record that it contradicts.
 //!
-//! Input: one state of the ledger. Output: [`BesideRecord`]: frames that no key opens, conflicts with both sides, frames of
-//! addresses off the roster, and those that found no room.
+//! Input: one state of the ledger. Output: [`BesideRecord`]: frames that no key opens, conflicts with both sides,
+//! frames of addresses off the roster, and frames for which there was no room.
 
 use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
@@ -10,29 +10,29 @@ use crate::record::set_aside::{ConflictSide, SetAside};
 use crate::record::unread::{Dropped, Foreign, Kept};
 use crate::wire::seq::Identity;
 
-/// What was kept beside the record.
+/// What was kept next to the record.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BesideRecord {
-    /// Unopened frames one by one, as far as they were asked for, and the other sides of conflicts.
+    /// Unopened frames one by one, as many as were requested, and the other sides of conflicts.
     pub items: Vec<BesideItem>,
     /// Unopened frames by logger, slot and reason.
     pub unopened: Vec<Kept>,
-    /// Frames of addresses that are not on the roster: counted, and not kept.
+    /// Frames of addresses that are not on the roster: counted, not kept.
     pub foreign: Vec<Foreign>,
-    /// Unopened frames that found no room.
+    /// Unopened frames for which there was no room.
     pub no_room: Vec<Dropped>,
 }
 
-/// One of them.
+/// One unopened frame or one conflict.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BesideItem {
     pub item: SetAside,
-    /// Of a conflict, the side that is held; `None`: nothing is any more.
+    /// For a conflict, the side that is held; `None` if nothing is held any more.
     pub held: Option<ConflictSide>,
 }
 
 impl BesideRecord {
-    /// Reads it; of unopened frames one by one, the newest `frames`.
+    /// Reads it; unopened frames one by one, only the newest `frames`.
     pub fn read(snapshot: &Snapshot<'_>, roster: &Roster, frames: u32) -> Read<Self> {
         let mut items = Vec::new();
         for item in snapshot.set_aside_with(frames)? {
@@ -55,6 +55,6 @@ fn held_side(snapshot: &Snapshot<'_>, id: Identity) -> Read<Option<ConflictSide>
     if let Some(plaintext) = snapshot.plaintext(id)? {
         return Ok(Some(ConflictSide::sealed(&plaintext, id.epoch.number())));
     }
-    // Two CSV files may disagree where nothing authentic is held.
+    // Two CSV files may disagree where no authentic record is held.
     Ok(snapshot.readings_at(&[id].into())?.remove(&id).map(ConflictSide::CsvRow))
 }

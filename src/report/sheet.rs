@@ -1,7 +1,7 @@
-//! The sheets of a walk: one page a logger, with what is known and blanks for what is found there.
+//! The sheets of a walk: one page for each logger, with what is known and blank fields for what is found there.
 //!
-//! Input: the visits in order, the newest readings. Output: [`Sheet`]. It has raw counts, and never a key or a calibration
-//! value.
+//! Input: the visits in order, the newest readings. Output: [`Sheet`]. It has raw counts, and never a key or a
+//! calibration value.
 
 use super::gateway::Gateway;
 use super::visits::{Class, Known, Visit};
@@ -16,7 +16,7 @@ use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// How many days of readings the expected counts are taken from, up to the last reading.
+/// The expected counts come from this many days of readings, up to the last reading.
 pub const EXPECTED_DAYS: i64 = 30;
 
 /// The sheets of a walk.
@@ -26,7 +26,7 @@ pub struct Sheet {
     /// Seconds east of UTC.
     pub utc_offset_s: i32,
     pub made_at: GatewayTime,
-    /// How the gateway is: if something is wrong with it, that comes before any walk.
+    /// The state of the gateway: if something is wrong with it, that comes before any walk.
     pub gateway: Gateway,
     /// In the order of the visits.
     pub pages: Vec<SheetPage>,
@@ -35,9 +35,9 @@ pub struct Sheet {
 /// One logger's page.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SheetPage {
-    /// What people call it.
+    /// The name that people use for it.
     pub name: String,
-    /// Why to go, until when, and what to fetch. Nothing to fetch: the page was asked for.
+    /// Why to go, until when, and what to fetch. If there is nothing to fetch, the page was requested by name.
     pub visit: Visit,
     /// When the last reading was made, on the logger's clock.
     pub last_reading_at: Option<LoggerTime>,
@@ -48,7 +48,7 @@ pub struct SheetPage {
 /// One channel of a logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SheetChannel {
-    /// The measuring point that it belongs to, where the site says.
+    /// The measuring point that it belongs to, if the site names one.
     pub point: Option<String>,
     /// What it measures.
     pub name: String,
@@ -59,7 +59,7 @@ pub struct SheetChannel {
     pub expected: Option<(i32, i32)>,
 }
 
-/// Reads what the sheets of a walk need; a page a visit, and one for each named logger.
+/// Reads what the sheets of a walk need; one page for each visit, and one for each named logger.
 pub fn read(config: &Config, loggers: &[Address], now: GatewayTime) -> Read<Sheet> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         let (list, known) = walk::gather(config, snapshot, loggers, now)?;
@@ -67,7 +67,7 @@ pub fn read(config: &Config, loggers: &[Address], now: GatewayTime) -> Read<Shee
     })
 }
 
-/// Gathers the pages: of every visit that is of use, and of each logger in `named`.
+/// Collects the pages: for every useful visit, and for each logger in `named`.
 fn gather(
     config: &Config,
     snapshot: &Snapshot<'_>,
@@ -91,7 +91,7 @@ fn gather(
             visits.push(Visit::new(logger, known));
         }
     }
-    // `check` reports mistakes in the file of points; a walk goes by loggers and channels.
+    // `check` reports mistakes in the file of points; a walk uses loggers and channels only.
     let points = &crate::config::load_points(config).unwrap_or_default();
     let addresses: Vec<Address> = visits.iter().map(|visit| visit.logger).collect();
     let newest = snapshot.newest_readings(&addresses)?;
@@ -114,7 +114,7 @@ fn gather(
     Ok(Sheet { site, utc_offset_s, made_at: now, gateway, pages })
 }
 
-/// The smallest and largest counts by channel of the days up to a reading, faults left out.
+/// For each channel, the smallest and largest counts of the days up to a reading, without faults.
 fn expected(snapshot: &Snapshot<'_>, logger: Address, last: &Row) -> Read<Vec<Option<(i32, i32)>>> {
     let mut ranges: Vec<Option<(i32, i32)>> = Vec::new();
     let to = LoggerTime(last.time.into()).later(1);
@@ -140,7 +140,7 @@ fn channels(
     points: &crate::units::points::Points,
     now: GatewayTime,
 ) -> Read<Vec<SheetChannel>> {
-    // Where the roster does not say, the logger's own profile does.
+    // If the roster does not say, the logger's own profile does.
     let profile = snapshot.newest_profile(logger.address)?;
     let told = profile.as_ref().map_or(&[][..], |(_, profile)| profile.raw_units());
     let number = logger.channels.len().max(last.map_or(0, |row| row.counts.len())).max(told.len());

@@ -1,39 +1,39 @@
 //! Silences: loggers that should have been heard.
 //!
-//! Input: a logger of the roster, its interval, when it was last heard, the present. Output: [`Silence`]. What this is not: it
-//! does not ask whether the gateway could have heard anything ([`super::gateway`]).
+//! Input: a logger of the roster, its interval, when it was last heard, the present time. Output: [`Silence`]. Whether
+//! the gateway could have heard anything is decided elsewhere ([`super::gateway`]).
 
 use super::memory::InMemory;
 use crate::record::roster::{InService, Logger};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Identity};
 
-/// A reception that lies further than this in the future was stamped by a wrong clock.
+/// If a reception is further than this in the future, a wrong clock stamped it.
 pub const CLOCK_SLACK_S: i64 = 86_400;
-/// Intervals without anything new by radio after which a logger is silent.
+/// Intervals without a new record by radio after which a logger is silent.
 const SILENT_INTERVALS: i64 = 3;
 
 /// A logger that should have been heard.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Silence {
     pub logger: Address,
-    /// When it was last heard; `None`: never.
+    /// When it was last heard; `None` if never.
     pub last_heard: Option<GatewayTime>,
     /// Until when it should have been heard: now, or when it went out of service.
     pub until: GatewayTime,
-    /// Readings that it should have made from the one to the other.
+    /// Readings that it should have made between these two times.
     pub presumed_readings: Option<u64>,
-    /// The newest record that is held of it.
+    /// Its newest held record.
     pub newest: Option<Identity>,
-    /// What it has made since the newest record that is held: whether it holds that, and until when.
+    /// What it has made since its newest held record: whether it still holds that, and until when.
     pub in_memory: InMemory,
 }
 
-/// Seconds without anything new by radio after which a logger is silent; `None`: it never is.
+/// Seconds without a new record by radio after which a logger is silent; `None` if it never is.
 pub fn limit_s(logger: &Logger, interval: i64) -> Option<i64> {
     match logger.silent_after_s {
         Some(limit) => Some(i64::from(limit)),
-        // A logger that promises no interval is never silent, unless the roster says after what.
+        // A logger that promises no interval is never silent, unless the roster gives a limit.
         None if interval == 0 => None,
         None => Some(SILENT_INTERVALS * interval),
     }
@@ -52,8 +52,8 @@ pub fn of(
         Some(InService::From(since)) => Some(since),
         _ => None,
     };
-    // Receptions on the bench before the date of service do not count, and a reception that is stamped far in the future
-    // does not say when it was.
+    // Receptions on the bench before the date of service do not count. A reception stamped far in the future
+    // does not show when it really was.
     let heard = last_heard.filter(|&at| at <= now.later(CLOCK_SLACK_S));
     let since = heard.max(in_service_from);
     let until = logger.out_of_service_from.map_or(now, |out| out.min(now));

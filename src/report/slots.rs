@@ -1,26 +1,26 @@
-//! Under which key slot a logger sends: the only place that decides it.
+//! Which key slot a logger sends under: decided only here.
 //!
-//! Input: held records. Output: the slot in use, and the first record under each slot. By reception and not by the
-//! largest sequence, which anyone with an old key can choose; and what an older slot sealed before a newer one began may
-//! come late, so it does not count.
+//! Input: held records. Output: the slot in use, and the first record under each slot. Reception decides, and not the
+//! largest sequence, because anyone with an old key can choose that. A record that an older slot sealed before a newer
+//! slot began may arrive late, so it does not count.
 //!
-//! What this is not: it knows no keyring and no text.
+//! This module knows no keyring and no text.
 
 use super::inputs::ReadError;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::wire::seq::{Address, Identity, Slot};
 use std::collections::BTreeMap;
 
-/// What the held records say of a logger's slots.
+/// What the held records show about a logger's slots.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct SlotUse {
     /// The first record under each slot that has opened frames.
     pub firsts: BTreeMap<Slot, Identity>,
-    /// The slot that it sends under; `None`: no record is held.
+    /// The slot that it sends under; `None` if no record is held.
     pub in_use: Option<Slot>,
 }
 
-/// Looks at the records under the slots that have opened frames of this logger.
+/// Reads the records under the slots that have opened frames of this logger.
 pub fn slot_use(
     address: Address,
     opened: impl IntoIterator<Item = Slot>,
@@ -41,7 +41,7 @@ pub fn slot_use(
     }
     let in_use = match latest {
         Some((_, slot)) => Some(slot),
-        // None came by radio: of what was brought by hand, the newest.
+        // No record came by radio: the newest of those brought by hand decides.
         None => {
             let newest = snapshot.newest_sealed(&[address], 1)?.remove(&address).unwrap_or_default();
             newest.first().map(|sealed| sealed.slot)

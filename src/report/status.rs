@@ -1,10 +1,10 @@
-//! How a site is: the gateway, its ledger, and each logger.
+//! The state of a site: the gateway, its ledger, and each logger.
 //!
-//! Input: one consistent state of the ledger, and what stands around it ([`Surroundings`]: the daemon's state file,
-//! sizes of files). Output: [`Status`]. It knows no terminal, no clock and no disk.
+//! Input: one consistent state of the ledger, and its surroundings ([`Surroundings`]: the daemon's state file,
+//! sizes of files). Output: [`Status`]. It uses no terminal, no clock and no disk.
 //!
-//! Costs: day counters, the unsettled journal and the gap report. The years are never read, so a ledger of ten
-//! years answers as one of a month does (but for hand downloads of this month, whose blocks are read).
+//! Cost: daily counters, the unsettled journal and the gap report. Older records are never read, so a ledger of ten
+//! years answers as fast as one of a month (except for hand downloads of this month, whose blocks are read).
 
 use super::days::{DAY_S, Strip, strips};
 use super::gap_state::GapState;
@@ -27,9 +27,9 @@ use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-/// A deadline within this time needs attention now, in seconds.
+/// A deadline within this many seconds needs attention now.
 const URGENT_S: i64 = 7 * DAY_S;
-/// A path is bad if less than this share is heard first time, in percent, and at least this many records were due.
+/// A radio path is bad if less than this percentage is heard the first time, and at least this many records were due.
 const BAD_PATH_PERCENT: u64 = 90;
 const BAD_PATH_DUE_MIN: u64 = 20;
 
@@ -40,21 +40,21 @@ pub struct Surroundings {
     /// Its fixed offset, in seconds east of UTC.
     pub utc_offset_s: i32,
     pub ledger_path: PathBuf,
-    /// The ledger and its -wal.
+    /// Size of the ledger with its -wal.
     pub ledger_bytes: u64,
-    /// The -wal alone.
+    /// Size of the -wal alone.
     pub wal_bytes: u64,
-    /// Whether that is so long that it needs attention.
+    /// Whether the -wal is so long that it needs attention.
     pub wal_is_long: bool,
-    /// Who keeps a reading transaction open, where the -wal is long.
+    /// Which processes keep a read transaction open, if the -wal is long.
     pub wal_readers: Vec<String>,
     pub disk_free_bytes: Option<u64>,
-    /// What a daemon last said of itself.
+    /// The daemon's last state.
     pub daemon: Option<DaemonState>,
     pub daemon_alive: bool,
 }
 
-/// All that the status is made of.
+/// Everything that the status consists of.
 pub struct Status {
     /// Whether a visit is needed.
     pub verdict: Verdict,
@@ -63,18 +63,18 @@ pub struct Status {
     pub around: Surroundings,
     pub growth: Option<Growth>,
     pub radios: Vec<RadioTotal>,
-    /// Frames that are still set aside unopened, by radio.
+    /// Frames that are still kept unopened, by radio.
     pub still_unopened: BTreeMap<String, u64>,
     /// Addresses off the roster.
     pub foreign: Vec<Foreign>,
-    /// Records that disagree with what is held, by logger.
+    /// How many records disagree with held ones, by logger.
     pub conflicts: Vec<(Address, u64)>,
     /// Records that this version cannot read.
     pub opaque: Vec<Opaque>,
-    /// Frames that waited for a key and found no room.
+    /// Frames that waited for a key and for which there was no room.
     pub no_room: Vec<Dropped>,
     pub gateway: Gateway,
-    /// What needs attention, as the daemon notes it.
+    /// What needs attention, as the daemon recorded it.
     pub notices: Vec<Notice>,
     /// Notices for which there was no room.
     pub notices_dropped: i64,
@@ -88,14 +88,14 @@ pub struct Status {
 #[derive(Clone, Copy)]
 pub struct Growth {
     pub bytes_per_day: u64,
-    /// Over so many days.
+    /// Number of days that the rate covers.
     pub days: i64,
-    /// Days until the disk is full at that rate; `None`: it does not grow.
+    /// Days until the disk is full at that rate; `None` if the ledger does not grow.
     pub full_in_days: Option<u64>,
 }
 
 impl Growth {
-    /// From sizes by day, newest first; needs two days.
+    /// From the sizes by day, newest first; needs two days.
     fn new(sizes: &[(i64, u64)], free: Option<u64>) -> Option<Self> {
         let (&(last_day, last), &(first_day, first)) = (sizes.first()?, sizes.last()?);
         let days = last_day - first_day;
@@ -108,10 +108,10 @@ impl Growth {
     }
 }
 
-/// One logger.
+/// The state of one logger.
 pub struct LoggerStatus {
     pub address: Address,
-    /// What people call it.
+    /// The name that people use for it.
     pub name: String,
     pub heard: Option<LastHeard>,
     pub held: u64,
@@ -121,18 +121,18 @@ pub struct LoggerStatus {
     pub overwritten: u64,
     /// It should have been heard and was not.
     pub silent: bool,
-    /// Not heard for as long as a silent one, which the gateway explains.
+    /// Not heard for as long as a silent logger, but because of the gateway.
     pub unheard: bool,
-    /// The remark by which it is expected to be quiet now.
+    /// The remark that says it is expected to be quiet now.
     pub quiet: Option<Remark>,
     pub out_of_service_from: Option<GatewayTime>,
-    /// The write-off by which the rest of its newest epoch is given up.
+    /// The write-off of the rest of its newest epoch.
     pub given_up: Option<WrittenOff>,
     /// When its memory may begin to overwrite anything that is missing.
     pub deadline: Option<GatewayTime>,
     /// The same for gaps that are worth a visit, and how many records those have.
     pub drive: Option<(GatewayTime, u64)>,
-    /// Whether what a visit would be for is still there; `None`: there is nothing to fetch.
+    /// Whether what a visit would fetch is still there; `None` if there is nothing to fetch.
     pub in_logger: Option<InLogger>,
     /// Its last days.
     pub strip: Strip,
@@ -174,13 +174,13 @@ impl LoggerStatus {
         }
     }
 
-    /// Whole percent heard first time, downwards, so that 100 means all; `None`: nothing was due.
+    /// Percentage heard the first time, rounded down so that 100 means all; `None` if nothing was due.
     pub fn heard_percent(&self) -> Option<u64> {
         let (radio, due) = self.strip.heard_first_time();
         (radio * 100).checked_div(due)
     }
 
-    /// Whether too much of what was due did not come by radio.
+    /// Whether too many of the due records did not come by radio.
     pub fn has_bad_path(&self) -> bool {
         let (radio, due) = self.strip.heard_first_time();
         // A silent logger is reported as silent, and a quiet one need not be heard.
@@ -192,7 +192,7 @@ impl LoggerStatus {
             && radio * 100 < due * BAD_PATH_PERCENT
     }
 
-    /// Whether it is to be fetched within a week.
+    /// Whether its records must be fetched within a week.
     pub fn is_urgent(&self, now: GatewayTime) -> bool {
         self.drive.is_some_and(|(at, _)| at.since(now) <= URGENT_S)
     }
@@ -207,7 +207,7 @@ impl LoggerStatus {
     }
 }
 
-/// Gathers all of it from one consistent state of the ledger.
+/// Collects everything from one consistent state of the ledger.
 pub fn gather(
     roster: &Roster,
     snapshot: &Snapshot<'_>,

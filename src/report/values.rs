@@ -14,16 +14,16 @@ use crate::units::ucum::Unit;
 use crate::units::{Absent, Outcome, Silent};
 use crate::wire::seq::Identity;
 
-/// Points and calibrations, and what it takes to name them.
+/// Points and calibrations, and the names that messages use for files and times.
 pub struct Site<'c> {
     pub roster: &'c Roster,
     /// What was looked up once for this command.
     pub known: &'c Known,
     /// Where points are measured.
     pub points: Points,
-    /// What their counts mean.
+    /// How their counts become values.
     pub calibrations: Calibrations,
-    /// What files and times are called.
+    /// Names of files and texts of times.
     pub words: Words,
 }
 
@@ -33,7 +33,7 @@ impl Site<'_> {
         Chain { points: &self.points, calibrations: &self.calibrations, inputs }
     }
 
-    /// Readings of a snapshot.
+    /// Inputs from a snapshot.
     pub fn inputs<'a>(&'a self, snapshot: &'a Snapshot<'a>) -> LedgerInputs<'a> {
         LedgerInputs::new(snapshot, self.roster, self.known)
     }
@@ -43,7 +43,7 @@ impl Site<'_> {
         self.points.contains(point) || !self.calibrations.derived_of(point).is_empty()
     }
 
-    /// Where and when the readings are made at which a point has values.
+    /// The loggers, channels and times of the readings at which a point has values.
     pub fn leads(&self, point: &str, span: (GatewayTime, GatewayTime)) -> Vec<Lead<'_>> {
         self.calibrations.leads(&self.points, point, span)
     }
@@ -57,31 +57,31 @@ impl Site<'_> {
     }
 }
 
-/// From an instant until before another.
+/// A span of time, end exclusive.
 #[derive(Clone, Copy)]
 pub struct Span {
-    /// From here on; `None`: a day before the newest value.
+    /// The start; `None`: one day before the newest value.
     pub from: Option<GatewayTime>,
-    /// Before here; `None`: all.
+    /// The end, exclusive; `None` if open-ended.
     pub to: Option<GatewayTime>,
 }
 
 /// A day, in seconds.
 const DAY_S: i64 = 86_400;
 
-/// A value as it is shown.
+/// A value as shown to people.
 pub struct Shown {
     /// When it was made, corrected.
     pub time: GatewayTime,
-    /// Whether that is not what the logger recorded.
+    /// Whether `time` differs from what the logger recorded.
     pub is_corrected: bool,
-    /// The reading, where the point is measured itself.
+    /// The reading, if the point itself is measured.
     pub identity: Option<Identity>,
     /// The value, or why there is none.
     pub outcome: Outcome,
-    /// The value with its decimals; empty where there is none.
+    /// The value with its decimals; empty if there is none.
     pub text: String,
-    /// UCUM code; empty where no entry holds.
+    /// UCUM code; empty if no entry is in force.
     pub unit: String,
 }
 
@@ -100,10 +100,10 @@ impl Shown {
 
 /// A calculation, step by step.
 pub type Calculation = Told;
-/// A line of one.
+/// One line of a calculation.
 pub type CalculationLine = Line;
 
-/// The values of a point in a span; without a beginning, of the last day.
+/// The values of a point in a span; if no start is given, those of the last day.
 pub fn of(
     site: &Site<'_>,
     inputs: &LedgerInputs<'_>,
@@ -126,7 +126,7 @@ pub fn of(
     Ok(shown)
 }
 
-/// The last value at or before an instant, and its calculation; `None`: no reading is held.
+/// The last value at or before an instant, and its calculation; `None` if no reading is held.
 pub fn told(
     site: &Site<'_>,
     inputs: &LedgerInputs<'_>,
@@ -141,7 +141,7 @@ pub fn told(
     Ok(Some((told, shown)))
 }
 
-/// A point at one reading of its own, or of the point that leads it.
+/// The value of a point at one reading, its own or that of the point that leads it.
 pub fn worked<'a>(
     site: &'a Site<'_>,
     inputs: &'a LedgerInputs<'a>,
@@ -156,12 +156,12 @@ pub fn worked<'a>(
         false => chain.led_by(point, sample, account)?,
     };
     if !is_own && matches!(worked.outcome, Err(Absent::NoCalibration)) {
-        account.say(|_| "=> absent: no entry of this derived point holds at this time".to_owned());
+        account.say(|_| "=> absent: this derived point has no entry in force at this time".to_owned());
     }
     Ok((worked, is_own))
 }
 
-/// The readings that a point has values at: its own, or those of the point that leads it.
+/// The readings at which a point has values: its own, or those of the point that leads it.
 fn readings<'s>(
     site: &'s Site<'_>,
     inputs: &LedgerInputs<'_>,
@@ -184,7 +184,7 @@ fn newest<'s>(
 ) -> Result<Option<(&'s Stay, Sample)>, ReadError> {
     for lead in site.leads(point, (GatewayTime::MIN, before)).into_iter().rev() {
         let (stay, mut before) = (lead.stay, lead.to);
-        // A reading without the channel is none of the point's: look further back, a day at a time.
+        // A reading without the channel does not belong to the point: search further back, one day at a time.
         while let Some(at) =
             inputs.readings().newest_before(stay.logger, before)?.filter(|&at| at >= lead.from)
         {

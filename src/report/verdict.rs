@@ -1,10 +1,10 @@
-//! Is a visit needed? The one answer that `gaps`, `visits` and `status` begin with.
+//! Is a visit needed? The answer with which `gaps`, `visits` and `status` begin.
 //!
-//! Input: the visits in order, the gap report, the state of the gateway. Output: [`Verdict`]: yes, with the first logger and
-//! its date; no, with the reason; or not yet known, since the gateway does not work. No loggers are counted and no date is
-//! chosen anywhere else, so one trip has one number in every report.
+//! Input: the visits in order, the gap report, the state of the gateway. Output: [`Verdict`]: yes, with the first
+//! logger and its date; no, with the reason; or not yet known, because the gateway does not work. Loggers are counted
+//! and dates are chosen only here, so one trip has one number in every report.
 //!
-//! What this is not: no I/O, no clock, no text.
+//! No I/O, no clock and no text.
 
 use super::gap_state::GapState;
 use super::gaps::Report;
@@ -21,7 +21,7 @@ pub enum Verdict {
     Yes(Trip),
     /// No.
     No(WhyNot),
-    /// The gateway must work first.
+    /// Not known until the gateway works.
     NotYetKnown,
 }
 
@@ -30,9 +30,9 @@ pub enum Verdict {
 pub struct Trip {
     /// The logger to go to first.
     pub logger: Address,
-    /// From when on its memory may overwrite what is missing; `None`: not known.
+    /// When its memory may begin to overwrite what is missing; `None` if not known.
     pub before: Option<GatewayTime>,
-    /// It is silent, and nothing else is missing of it.
+    /// It is silent, and nothing else of it is missing.
     pub is_only_silent: bool,
     /// How many loggers need the visit.
     pub loggers: u64,
@@ -43,7 +43,7 @@ pub struct Trip {
 pub enum WhyNot {
     /// Nothing is missing, and no logger is silent.
     Complete,
-    /// Single records only.
+    /// Only single records are missing.
     Single,
     /// What may still be fetched is in a unit that was replaced.
     Elsewhere,
@@ -51,17 +51,17 @@ pub enum WhyNot {
     Gone,
     /// The reason for each silence is known.
     Expected,
-    /// Records are missing only of loggers that are off the roster.
+    /// Only records of loggers off the roster are missing.
     OffRoster,
     /// Only ends of epochs are not known.
     Unclosed,
 }
 
 impl Verdict {
-    /// Works it out.
+    /// Derives the answer.
     pub fn new(visits: &[Visit], report: &Report, gateway: &Gateway) -> Self {
         let reasons: Vec<&Visit> = visits.iter().filter(|visit| visit.is_reason()).collect();
-        // If no logger is heard at all, the silence of one is no reason to go to it.
+        // If no logger is heard at all, the silence of one of them is no reason to go there.
         let is_deaf = gateway.faults.contains(&Fault::NothingHeard);
         let first = reasons.first().filter(|_| !is_deaf || !reasons.iter().all(|of| of.is_only_silent()));
         if let Some(first) = first {
@@ -103,7 +103,7 @@ impl Verdict {
     }
 }
 
-/// `needed` of null: not yet known.
+/// `needed` is null if not yet known.
 impl Serialize for Verdict {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         #[derive(Serialize)]

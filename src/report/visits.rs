@@ -1,26 +1,27 @@
-//! Which loggers to visit, in which order, until when, and what to fetch there: the only order of going.
+//! Which loggers to visit, in which order, until when, and what to fetch there: the order of visits is decided only
+//! here.
 //!
-//! Input: the gap report, the roster, and what is known of each logger ([`Known`], gathered through `Facts`).
-//! Output: [`Visit`]s in order, for the list, the sheets of a walk, `gaps` and `status`. Every date is one that
-//! `memory` gave to a gap, an unclosed epoch or a silence; none is worked out here.
+//! Input: the gap report, the roster, and what is known of each logger ([`Known`], collected through `Facts`).
+//! Output: [`Visit`]s in order, for the list, the sheets of a walk, `gaps` and `status`. Every date comes from
+//! `memory`, for a gap, an unclosed epoch or a silence; none is computed here.
 //!
-//! **The order.** The question is what is no longer there if nobody goes, so:
+//! **The order.** The question is what will be gone if no visit is made. So:
 //!
 //! 1. [`Class::Dated`]: something large is there: a gap of more than [`SINGLE_RECORDS`] records, an unclosed epoch that
-//!    has probably gone on, or what a silent logger has made since it was heard. By the earliest date from which the
-//!    memory may overwrite any of it. Loggers that certainly hold something come before those that only may. Equal dates:
-//!    a silent logger first.
-//! 2. [`Class::Undated`]: the same, where until when is not known. A silent one leads: it may have stopped measuring, and
-//!    each day costs more.
-//! 3. [`Class::Small`]: single records only. Every radio path loses some; they are no reason to hurry, and where something
-//!    large is open they do not move its date.
+//!    has probably gone on, or what a silent logger has made since it was heard. Sorted by the earliest date from which
+//!    the memory may overwrite any of it. Loggers that certainly hold something come before those that only may. With
+//!    equal dates a silent logger comes first.
+//! 2. [`Class::Undated`]: the same, but it is not known until when. A silent logger comes first: it may have stopped
+//!    measuring, and each day costs more.
+//! 3. [`Class::Small`]: single records only. Every radio path loses some. They are not urgent, and where something
+//!    large is open they do not change its date.
 //! 4. [`Class::Elsewhere`]: another unit made what is missing. It is not in the logger that is there now.
-//! 5. [`Class::Gone`]: nothing is left in the logger. No walk brings it back; a file that was read before may.
+//! 5. [`Class::Gone`]: nothing is left in the logger. No visit brings it back; a file that was read before may.
 //!
-//! An unclosed epoch that probably lacks nothing is no reason to go: no copy of the memory can bring what was never made.
+//! An unclosed epoch that is probably complete is no reason to go: no copy of the memory can bring what was never made.
 //!
-//! What this is not: no I/O, no SQL, no clock. It never says that a record is *lost*: past the date it is no longer in
-//! the logger, until somebody writes it off; what is written off is not at stake.
+//! No I/O, no SQL and no clock. This module never says that a record is *lost*: after the date it is no longer in
+//! the logger, until a person writes it off; what is written off needs no visit.
 
 use super::gaps::{Facts, Gap, GapState, Report, Silence, UnclosedGap};
 use super::memory::{InLogger, InMemory};
@@ -30,42 +31,42 @@ use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeMap;
 
-/// Gaps of no more records than this are no reason to hurry. As in the gap report.
+/// Gaps of at most this many records are not urgent, as in the gap report.
 pub const SINGLE_RECORDS: u64 = 2;
 
-/// When a memory begins to overwrite something; `None`: not known.
+/// When a memory begins to overwrite something; `None` if not known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Deadline {
     /// Fetch before.
     pub earliest: Option<GatewayTime>,
-    /// If the logger goes on measuring at its interval.
+    /// The latest date, if the logger continues to measure at its interval.
     pub latest: Option<GatewayTime>,
 }
 
 impl Deadline {
-    /// What a visit is planned by.
+    /// The date by which a visit is planned.
     pub fn goes_by(self) -> Option<GatewayTime> {
         self.earliest
     }
 }
 
-/// What is known of a logger next to the gap report.
+/// What is known of a logger in addition to the gap report.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Known {
     pub last_heard: Option<GatewayTime>,
-    /// Its cell in its newest reading, and when that was made; mV.
+    /// Battery voltage in its newest reading, in mV, and when that was made.
     pub battery: Option<(u16, GatewayTime)>,
     /// The instrument's serial number.
     pub unit: Option<u64>,
-    /// The newest record that is held.
+    /// The newest held record.
     pub newest: Option<Identity>,
-    /// What comes after the newest record is written off: the logger is gone.
+    /// Everything after the newest record is written off: the logger is gone.
     pub is_written_off: bool,
     /// A remark says that it is expected to be quiet.
     pub is_expected_quiet: bool,
 }
 
-/// Asks for what [`plan`] needs of the wanted loggers. The battery and what people wrote down come from the caller.
+/// Reads what [`plan`] needs of the wanted loggers. The battery and what people wrote down come from the caller.
 pub fn gather<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
@@ -95,13 +96,13 @@ pub fn gather<F: Facts>(
     Ok(all)
 }
 
-/// How urgent a visit is; the module's page says why in this order.
+/// How urgent a visit is; the module documentation gives the reasons for this order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Class {
-    /// Something large is there, and until when is known.
+    /// Something large is there, until a known date.
     Dated,
-    /// Something large is there; until when is not known.
+    /// Something large is there, and it is not known until when.
     Undated,
     /// Single records.
     Small,
@@ -112,7 +113,7 @@ pub enum Class {
 }
 
 impl Class {
-    /// As files write it.
+    /// Its name in files.
     pub fn name(self) -> &'static str {
         match self {
             Self::Dated => "dated",
@@ -124,8 +125,8 @@ impl Class {
     }
 }
 
-/// A range to copy from a logger, or to look for in older files. `last` of `None`: to the end of the epoch, which is not
-/// known.
+/// A range to copy from a logger, or to look for in older files. If `last` is `None`, it goes to the end of the epoch,
+/// which is not known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Fetch {
     pub logger: Address,
@@ -141,7 +142,7 @@ pub struct Fetch {
 }
 
 impl Fetch {
-    /// Records, where that is known.
+    /// How many records, if known.
     pub fn records(&self) -> Option<u64> {
         self.last.map(|last| u64::from(last.saturating_sub(self.first)) + 1)
     }
@@ -163,20 +164,20 @@ impl Fetch {
 pub struct Stake {
     /// Missing records that may still be there.
     pub records: u64,
-    /// How many of them are readings, as far as that can be told.
+    /// How many of them are readings, as far as is known.
     pub readings: u64,
-    /// Records of gaps of which the number of readings is not known.
+    /// Records of gaps whose number of readings is not known.
     #[serde(rename = "records_of_unknown_kind")]
     pub of_unknown_kind: u64,
     /// Readings that a silent logger or an unclosed epoch is presumed to have made.
     #[serde(rename = "presumed_readings")]
     pub presumed: u64,
-    /// Something is presumed of which not even that is known.
+    /// Something is presumed, and not even its number is known.
     pub presumed_unknown: bool,
-    /// The time of the oldest.
+    /// The time of the oldest record.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: Option<GatewayTime>,
-    /// The time of the newest.
+    /// The time of the newest record.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
 }
@@ -187,13 +188,13 @@ pub struct Visit {
     pub logger: Address,
     /// How urgent.
     pub class: Class,
-    /// When its memory begins to overwrite the oldest of what makes its class.
+    /// When its memory begins to overwrite the oldest of the items that determine its class.
     pub deadline: Deadline,
-    /// Whether what makes its class is there.
+    /// Whether the items that determine its class are still there.
     pub in_logger: InLogger,
-    /// Something of what makes its class is certainly there.
+    /// Some of the items that determine its class are certainly there.
     pub is_certain: bool,
-    /// When nothing of the gaps is left in it, if it goes on measuring.
+    /// When nothing of the gaps is left in it, if it continues to measure.
     pub nothing_left_by: Option<GatewayTime>,
     /// It should have been heard and was not.
     pub is_silent: bool,
@@ -205,16 +206,16 @@ pub struct Visit {
     pub stake: Stake,
     /// What to copy, by epoch and sequence.
     pub fetch: Vec<Fetch>,
-    /// What is no longer in the logger, and not written off: it may be in a file that was read before.
+    /// What is no longer in the logger and not written off: it may be in a file that was read before.
     pub look_for: Vec<Fetch>,
-    /// What another unit made, which was there before.
+    /// What another, earlier unit made.
     pub elsewhere: Vec<Fetch>,
     /// The instrument's serial number.
     pub unit: Option<u64>,
     pub last_heard: Option<GatewayTime>,
     /// Its newest battery voltage and when that was measured; mV.
     pub battery: Option<(u16, GatewayTime)>,
-    /// When the cell was put in, as the roster has it.
+    /// When the battery was put in, from the roster.
     pub battery_installed: Option<String>,
     pub area: Option<String>,
     /// How to get there.
@@ -222,7 +223,7 @@ pub struct Visit {
 }
 
 impl Visit {
-    /// Of a logger, with nothing at stake yet.
+    /// The visit of a logger, with nothing to fetch yet.
     pub fn new(logger: &Logger, known: &Known) -> Self {
         Self {
             logger: logger.address,
@@ -254,7 +255,7 @@ impl Visit {
             && (!is_quiet || self.stake.records > SINGLE_RECORDS || self.unclosed > 0)
     }
 
-    /// Whether nothing is missing but what a silent logger is presumed to have made.
+    /// Whether only what a silent logger is presumed to have made is missing.
     pub fn is_only_silent(&self) -> bool {
         self.is_silent && self.stake.records == 0 && self.unclosed == 0
     }
@@ -264,12 +265,12 @@ impl Visit {
         self.look_for.iter().filter_map(Fetch::records).sum()
     }
 
-    /// Whole days until it should be done, downwards; below 0: since the date.
+    /// Whole days until the visit should be made, rounded down; negative after the date.
     pub fn days_left(&self, now: GatewayTime) -> Option<i64> {
         self.deadline.goes_by().map(|by| by.since(now).div_euclid(86_400))
     }
 
-    /// Whole days since its cell was put in, where the roster says when.
+    /// Whole days since the battery was put in, if the roster says when.
     pub fn cell_days(&self, now: GatewayTime) -> Option<u64> {
         let put_in = crate::when::day(self.battery_installed.as_deref()?).ok()?;
         u64::try_from(now.since(put_in).div_euclid(86_400)).ok()
@@ -282,7 +283,7 @@ impl Visit {
     }
 }
 
-/// What counts towards the class and deadline of a visit.
+/// The items that count towards the class and deadline of a visit.
 #[derive(Default)]
 struct Urgency {
     large: Vec<InMemory>,
@@ -290,7 +291,7 @@ struct Urgency {
 }
 
 impl Urgency {
-    /// The class, and the deadline of what is oldest in it: that with the earliest date.
+    /// Sets the class, and the deadline of its oldest item: the one with the earliest date.
     fn settle(&self, visit: &mut Visit) {
         let (of, dated, undated) = match (self.large.is_empty(), self.small.is_empty()) {
             (false, _) => (&self.large, Class::Dated, Class::Undated),
@@ -307,13 +308,13 @@ impl Urgency {
         visit.class = if oldest.is_some() { dated } else { undated };
         visit.deadline =
             oldest.map_or_else(Deadline::default, |of| Deadline { earliest: of.earliest, latest: of.latest });
-        // Of the oldest; where no date is known, of what is least sure.
+        // From the oldest; if no date is known, from the least certain.
         let least = of.iter().map(|of| of.in_logger).max().unwrap_or_default();
         visit.in_logger = oldest.map_or(least, |of| of.in_logger);
     }
 }
 
-/// What is open of one logger.
+/// The open items of one logger.
 #[derive(Default)]
 struct Open<'a> {
     gaps: Vec<&'a Gap>,
@@ -321,7 +322,7 @@ struct Open<'a> {
     silence: Option<&'a Silence>,
 }
 
-/// The visits in order. Loggers of which nothing is open are left out, and so are those that `known` lacks.
+/// The visits in order. Loggers without open items are left out, and so are those missing from `known`.
 pub fn plan(
     report: &Report,
     roster: &Roster,
@@ -377,7 +378,7 @@ fn visit(open: &Open<'_>, logger: &Logger, known: &Known, now: GatewayTime) -> O
     urgency.settle(&mut visit);
     let is_needed =
         visit.is_silent || [&visit.fetch, &visit.look_for, &visit.elsewhere].iter().any(|of| !of.is_empty());
-    // An epoch that probably lacks nothing is copied too, if the visit is made anyway.
+    // An epoch that is probably complete is copied too, if the visit is made anyway.
     if is_needed && matches!(visit.class, Class::Dated | Class::Undated | Class::Small) {
         for open in
             open.unclosed.iter().filter(|open| is_probably_whole(open) && open.in_memory.can_be_fetched())
@@ -391,14 +392,14 @@ fn visit(open: &Open<'_>, logger: &Logger, known: &Known, now: GatewayTime) -> O
     is_needed.then_some(visit)
 }
 
-/// Whether an unclosed epoch ended, as far as time tells, with the last record that is held.
+/// Whether an unclosed epoch probably ended with its last held record, judged by time.
 pub fn is_probably_whole(open: &UnclosedGap) -> bool {
     open.presumed_readings == Some(0)
 }
 
 impl Visit {
     fn gap(&mut self, gap: &Gap, urgency: &mut Urgency) {
-        // The oldest are gone first.
+        // The oldest records are overwritten first.
         let left = gap.left();
         let split = gap.last - u32::try_from(left).unwrap_or(u32::MAX).min(gap.last);
         if left < gap.records() {

@@ -1,6 +1,6 @@
-//! Where to go: the visits of one state of the ledger in order, and what comes before any of them.
+//! The visits of one state of the ledger in order, and what comes before any of them.
 //!
-//! Input: the configuration, the loggers that are asked for, the present. Output: [`VisitList`]. The order itself is made in
+//! Input: the configuration, the wanted loggers, the present time. Output: [`VisitList`]. The order itself is made in
 //! [`super::visits`].
 
 use super::gaps::{self, Silence};
@@ -26,7 +26,8 @@ pub struct VisitList {
     pub verdict: Verdict,
     pub visits: Vec<Visit>,
     pub gateway: Gateway,
-    /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
+    /// Among the loggers that the gateway does not hear: the one whose memory first overwrites what was not received,
+    /// and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,
     /// Loggers that left.
     pub service: Service,
@@ -48,7 +49,8 @@ pub fn known(
     Ok(known)
 }
 
-/// The first logger, of those that the gateway does not hear, whose memory overwrites what was not received, and when.
+/// Among the loggers that the gateway does not hear: the one whose memory first overwrites what was not received, and
+/// when.
 pub fn first_to_overwrite(
     unheard: &[Silence],
     known: &BTreeMap<Address, Known>,
@@ -60,7 +62,7 @@ pub fn first_to_overwrite(
     unheard.iter().filter_map(overwrites).min()
 }
 
-/// The visits of one state of the ledger; of these loggers, or of all if there is none.
+/// The visits of one state of the ledger; for these loggers, or for all if empty.
 pub fn gather(
     config: &Config,
     snapshot: &Snapshot<'_>,

@@ -1,19 +1,19 @@
-//! Chance under a seed: streams of numbers, and numbers that belong to a place and a time.
+//! Randomness from a seed: streams of numbers, and numbers that belong to a place and a time.
 //!
-//! Two kinds, for two needs. [`Chance`] is a stream, for what happens one thing after the other (the air,
-//! the line). [`mix`] is a function, for what must be the same whenever it is asked (the noise of a channel
-//! at an instant), so that an outage more or less changes no measured value.
+//! There are two kinds, for two needs. [`Chance`] is a stream, for events that happen one after the other (on the air,
+//! on the line). [`mix`] is a function, for values that must be the same each time they are requested (the noise of a
+//! channel at an instant), so that an additional outage changes no measured value.
 //!
-//! What this is not: a source of secrets.
+//! It is not a source of secrets.
 
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
-/// A stream of numbers that a seed, a label and a number name.
+/// A stream of numbers, identified by a seed, a label and a number.
 pub(super) struct Chance(ChaCha8Rng);
 
 impl Chance {
-    /// The stream of that name. Streams of different names have nothing in common.
+    /// The stream of that name. Streams with different names are independent.
     pub(super) fn new(seed: u64, label: &[u8; 4], number: u64) -> Self {
         let mut name = [0; 32];
         name[..8].copy_from_slice(&seed.to_le_bytes());

@@ -1,38 +1,38 @@
-//! The clocks of the field: what they show at an instant. A logger's loses time, more of it in the cold, and shows whole
-//! seconds; a right one shows the true time.
+//! The clocks of the field: what they show at an instant. A logger's clock loses time, more of it in the cold, and
+//! shows whole seconds; a correct clock shows the true time.
 //!
-//! Input: a plan's [`ClockDrift`], and instants of a right clock. Output: what the logger's clock shows, and when it
+//! Input: a plan's [`ClockDrift`], and instants of a correct clock. Output: what the logger's clock shows, and when it
 //! will show something.
 //!
 //! ```text
 //! rate lost = slow + cold · (T - 25 °C)²         a watch crystal's parabola: common practice, no source
-//! T         = season (mean + yearly wave of the air) + what is faster, by its mean square only
+//! T         = season (mean + yearly wave of the air) + what changes faster, by its mean square only
 //! ```
 //!
-//! The integral of that is a closed formula, so that any instant costs the same.
+//! The integral of this has a closed formula, so any instant costs the same.
 
 use super::physics::{DAILY_C, GROUND_MEAN_C, YEAR_S, YEARLY_C, year_s};
 use super::true_time::TrueTime;
 use crate::time::{GatewayTime, LoggerTime};
 use std::f64::consts::TAU;
 
-/// Where the crystals are at their fastest (common practice, no source).
+/// The temperature at which the crystals are fastest (common practice, no source).
 const TURNOVER_C: f64 = 25.0;
 /// Mean square of the weather's three waves (amplitudes 2, 1.5 and 1 °C, as in `physics`).
 const WEATHER_K2: f64 = (2.0 * 2.0 + 1.5 * 1.5 + 1.0) / 2.0;
 
 impl TrueTime {
-    /// What the gateway's clock shows then, if it is right.
+    /// What the gateway's clock shows at this time if it is correct.
     pub const fn by_gateway(self) -> GatewayTime {
         GatewayTime(self.unix_s())
     }
 
-    /// When the gateway's clock shows this, if it is right.
+    /// When the gateway's clock shows this, if it is correct.
     pub const fn when_gateway_shows(shown: GatewayTime) -> Self {
         Self(shown.unix_s())
     }
 
-    /// What a logger's clock shows then, if it is right.
+    /// What a logger's clock shows at this time if it is correct.
     pub(super) const fn by_right_logger(self) -> LoggerTime {
         LoggerTime(self.unix_s())
     }
@@ -42,9 +42,9 @@ impl TrueTime {
 /// over 2 in a cold one; 60 seconds a month are 22.8 ppm.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ClockDrift {
-    /// Parts per million at 25 °C; negative: it gains.
+    /// Parts per million at 25 °C; negative if it gains time.
     pub slow_ppm: f64,
-    /// Parts per million more for each square kelvin away from 25 °C.
+    /// Additional parts per million for each square kelvin away from 25 °C.
     pub cold_ppm_per_k2: f64,
 }
 
@@ -65,7 +65,7 @@ impl ClockDrift {
     }
 }
 
-/// A clock that runs since it was last set.
+/// A clock that has been running since it was last set.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Clock {
     drift: Option<ClockDrift>,
@@ -90,8 +90,8 @@ impl Clock {
     /// The first second, not before `from`, at which it shows `wanted` or more.
     pub(super) fn when(&self, wanted: LoggerTime, from: TrueTime) -> TrueTime {
         let mut at = self.set_at.later(wanted.since(self.showed));
-        // What it lost until then comes on top; a few steps come to rest, since drifts are small. The bound is for
-        // a plan whose clock stands still.
+        // Adds what the clock lost until then. This converges in a few steps, because drifts are small. The limit is
+        // for a plan whose clock does not advance.
         for _ in 0..64 {
             let lacks = wanted.since(self.shows(at));
             if lacks == 0 {
@@ -99,7 +99,7 @@ impl Clock {
             }
             at = at.later(lacks);
         }
-        // A clock that gains shows some seconds twice as soon: the first of them.
+        // A clock that gains time may skip seconds: find the first second at which it shows enough.
         while at > from && self.drift.is_some() && self.shows(at.later(-1)) >= wanted {
             at = at.later(-1);
         }
@@ -167,7 +167,7 @@ mod tests {
             }
             assert_eq!(clock.when(YEAR_2000.later(60), FROM.later(5_000)), FROM.later(5_000));
         }
-        // Nonsense ends too.
+        // An impossible drift must end too.
         let stands =
             Clock::new(Some(ClockDrift { slow_ppm: 1e6, cold_ppm_per_k2: 0.0 }), FROM, LoggerTime(0));
         assert!(stands.when(LoggerTime(10), FROM) >= FROM);

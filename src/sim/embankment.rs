@@ -1,4 +1,4 @@
-//! The loggers of the Harrow Tarn embankment: who stands where, and what is connected.
+//! The loggers of the Harrow Tarn embankment: where each one is, and what is connected to it.
 //!
 //! Input: a seed and a place in the list. Output: [`LoggerPlan`]s. Names, numbers and values are invented.
 
@@ -7,14 +7,14 @@ use super::physics::Sensor;
 use super::plan::{ADDRESS_FIRST, ChannelPlan, LoggerPlan};
 use crate::wire::seq::{Address, Epoch, Slot};
 
-/// When, within its interval, a logger reads.
+/// The offset within its interval at which a logger reads.
 pub(super) fn offset_s(seed: u64, address: Address, interval_s: u32) -> u32 {
     // At least a second after the start, so that the profile and the start event come before it.
     let share = unit(seed, u64::from(address.number()), 901, 0);
     (share * f64::from(interval_s)) as u32
 }
 
-/// What a generated logger is; the named ones are written out below.
+/// The kinds of generated loggers; the named ones are listed here in full.
 const KINDS: [(&str, &str, Kind); 12] = [
     ("P-11 core upstream", "core", Kind::Core { tips: 1 }),
     ("P-12 core centre", "core", Kind::Core { tips: 2 }),
@@ -30,7 +30,7 @@ const KINDS: [(&str, &str, Kind); 12] = [
     ("SM-22 downstream face", "downstream face", Kind::Moisture),
 ];
 
-/// What further loggers are, in turn.
+/// The kinds of further loggers, in turn.
 const FURTHER: [(&str, &str, Kind); 5] = [
     ("P", "core", Kind::Core { tips: 1 }),
     ("P", "downstream shell", Kind::Core { tips: 2 }),
@@ -95,13 +95,13 @@ const FIRST_EPOCH: Epoch = match Epoch::new(1) {
     Some(epoch) => epoch,
     None => panic!("1 is an epoch"),
 };
-/// A unit that replaced another takes the Unix time of its set-up as its epoch.
+/// A unit that replaced another uses the Unix time of its set-up as its epoch.
 const SET_UP_EPOCH: Epoch = match Epoch::new(1_700_000_000) {
     Some(epoch) => epoch,
     None => panic!("not 0"),
 };
 
-/// The channels of a kind. `between(channel, what, low, high)` gives a number that belongs to them.
+/// The channels of a kind. `between(channel, what, low, high)` gives a number that belongs to these arguments.
 fn channels(kind: Kind, between: &dyn Fn(u32, u64, f64, f64) -> f64) -> Vec<ChannelPlan> {
     let channel = |name: String, sensor: Sensor| ChannelPlan { name, sensor };
     let piezometer = |number: u32, toe: bool| Sensor::Piezometer {

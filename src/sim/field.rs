@@ -1,14 +1,14 @@
-//! The air and the serial line: what a gateway's radio hands over, in the order of time.
+//! The air and the serial line: what a gateway's radio passes on, in the order of time.
 //!
-//! Input: a [`FieldPlan`]. Output: [`Emission`]s. Each record is sent once, seconds after it was made; then
-//! chance, under the plan's seed, loses, repeats, delays and damages it, and puts other people's frames and
-//! noise between.
+//! Input: a [`FieldPlan`]. Output: [`Emission`]s. Each record is sent once, seconds after it was made. Then
+//! random events under the plan's seed lose, repeat, delay and damage it, and insert a neighbour's frames and
+//! noise.
 //!
-//! What [`What`] says is what was *meant*: a flipped bit can turn a delimiter into something else, and noise
-//! may lack one, so the frame after it is lost to any right receiver. What a right receiver sees is in
+//! [`What`] says what was *meant*: a flipped bit can turn a delimiter into something else, and noise
+//! may lack a delimiter, so the frame after it is lost to any correct receiver. What a correct receiver sees is in
 //! [`Field::truth`] and [`Field::tally`], which a [`Witness`] keeps at the line's end.
 //!
-//! Promises: times never go back; nothing is emitted while the gateway is deaf, nothing that bears a
+//! Guarantees: times never go back; nothing is emitted while the gateway is deaf, and nothing with a
 //! logger's address while that logger is out of reach; memory grows with the number of records, not bytes.
 
 use super::chance::Chance;
@@ -22,7 +22,7 @@ use crate::wire::frame::{HEADER_LEN, KIND_AIR, Signal, TAG_LEN, VERSION, encode_
 use crate::wire::seq::{Address, Identity, Slot};
 use std::collections::BTreeSet;
 
-/// The neighbour's loggers: so many addresses from here on, as far as they are not this site's.
+/// The neighbour's loggers: addresses from here on that are not this site's.
 const FOREIGN_FIRST: u16 = 40_001;
 const FOREIGN_LOGGERS: u32 = 30;
 /// Nothing comes later than this after the plan's end.
@@ -41,30 +41,30 @@ pub enum What {
     Foreign(Identity),
     /// A frame that claims to be a logger's and is not.
     Forged(Identity),
-    /// A logger's frame again, much later, by somebody who recorded it.
+    /// A logger's frame again, much later, sent by an attacker who recorded it.
     Replayed(Identity),
-    /// Bytes that are no frame.
+    /// Bytes that are not a frame.
     Noise,
 }
 
 /// Bytes for the serial line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Emission {
-    /// When the gateway's radio hands them over; never before the emission ahead of it.
+    /// When the gateway's radio passes them on; never before the previous emission.
     pub at: TrueTime,
     /// One frame with its delimiter, or noise with or without one.
     pub bytes: Vec<u8>,
     pub what: What,
 }
 
-/// A field that has run out.
+/// A field that has finished.
 #[derive(Clone, Debug)]
 pub struct Run {
     /// All emissions, in order.
     pub emissions: Vec<Emission>,
-    /// Every record, and which were heard.
+    /// Every record, and which ones were heard.
     pub truth: Truth,
-    /// What a right gateway counts.
+    /// What a correct gateway counts.
     pub tally: Tally,
 }
 
@@ -75,7 +75,7 @@ impl Run {
     }
 }
 
-/// A running field: an iterator over what its gateway's radio hands over.
+/// A running field: an iterator over what its gateway's radio passes on.
 #[derive(Debug)]
 pub struct Field {
     plan: FieldPlan,
@@ -85,7 +85,7 @@ pub struct Field {
     sendings: std::vec::IntoIter<Sending>,
 }
 
-/// Something that will come over the line; its bytes are made when it does.
+/// Something that will come over the line; its bytes are made at that time.
 #[derive(Clone, Copy, Debug)]
 struct Sending {
     at: TrueTime,
@@ -93,7 +93,7 @@ struct Sending {
 }
 
 impl Field {
-    /// Lets the loggers live, and decides what becomes of each frame.
+    /// Runs the loggers' lives, and decides the fate of each frame.
     pub fn new(plan: FieldPlan) -> Self {
         let truth = Truth::new(&plan);
         let sendings = schedule(&plan, &truth).into_iter();
@@ -109,12 +109,12 @@ impl Field {
         &self.plan
     }
 
-    /// Every record of the whole plan, and which of them were heard so far.
+    /// Every record of the whole plan, and which ones have been heard so far.
     pub fn truth(&self) -> &Truth {
         &self.truth
     }
 
-    /// What a right gateway has counted so far.
+    /// What a correct gateway has counted so far.
     pub fn tally(&self) -> Tally {
         self.witness.tally()
     }
@@ -123,7 +123,7 @@ impl Field {
         self.sendings.len()
     }
 
-    /// Runs to the end. Emissions that were taken before are not in the result; truth and tally know them.
+    /// Runs to the end. Emissions that were taken before are not in the result; truth and tally include them.
     pub fn run_out(mut self) -> Run {
         let emissions = self.by_ref().collect();
         Run { emissions, tally: self.witness.tally(), truth: self.truth }
@@ -169,7 +169,7 @@ fn schedule(plan: &FieldPlan, truth: &Truth) -> Vec<Sending> {
     sendings
 }
 
-/// Lets some frames arrive behind later ones, and keeps times from going back.
+/// Lets some frames arrive after later ones, and keeps times from going back.
 fn reorder(plan: &FieldPlan, sendings: Vec<Sending>) -> Vec<Sending> {
     let mut chance = Chance::new(plan.seed, b"ordr", 0);
     let mut placed: Vec<(usize, Sending)> = sendings
@@ -179,7 +179,7 @@ fn reorder(plan: &FieldPlan, sendings: Vec<Sending>) -> Vec<Sending> {
             let delayed = chance.happens(plan.faults.reordered);
             let behind = 1 + chance.below(plan.faults.reorder_frames_max) as usize;
             let is_frame = matches!(sending.what, What::Whole(_) | What::Repeated(_));
-            // Odd places lie between the frames that stay where they are.
+            // Odd places lie between the frames that keep their place.
             let place = if delayed && is_frame { 2 * (place + behind) + 1 } else { 2 * place };
             (place, sending)
         })
@@ -207,14 +207,14 @@ fn address_of(what: What) -> Option<Address> {
     }
 }
 
-/// What chance does to one logger's frames.
+/// The random events of one logger's frames.
 struct Air<'a> {
     plan: &'a FieldPlan,
     chance: Chance,
     bursts: Option<Bursts>,
 }
 
-/// A path that loses in bursts.
+/// A path that loses frames in bursts.
 struct Bursts {
     path: BurstLoss,
     chance: Chance,
@@ -223,13 +223,13 @@ struct Bursts {
 
 impl Bursts {
     fn new(path: BurstLoss, seed: u64, address: Address) -> Self {
-        // Streams of its own, so that a path made bad changes nothing but its losses.
+        // Separate streams, so that making a path bad changes nothing but its losses.
         let mut chance = Chance::new(seed, b"brst", u64::from(address.number()));
         let is_bad = chance.happens(path.bad_share());
         Self { path, chance, is_bad }
     }
 
-    /// One frame sent: whether it is lost; then the path's state takes a step.
+    /// For one frame sent: whether it is lost; then the path's state advances by one step.
     fn loses(&mut self) -> bool {
         let (lost, step) = match self.is_bad {
             true => (self.path.lost_bad, self.path.out_of_bad),
@@ -257,7 +257,7 @@ impl<'a> Air<'a> {
         self.bursts.as_mut().map_or(lost, Bursts::loses)
     }
 
-    /// All numbers are drawn whatever they decide, so that a rate changed does not change everything else.
+    /// All numbers are drawn whatever they decide, so that changing one rate does not change everything else.
     fn send(&mut self, record: &TruthRecord, out: &mut Vec<Sending>) {
         let (rates, identity) = (self.plan.faults, record.identity);
         let mut at = record.made_at.later(1 + i64::from(self.chance.below(4)));
@@ -279,7 +279,7 @@ impl<'a> Air<'a> {
         }
 
         let replayed = self.chance.happens(rates.replayed);
-        // Somewhere in what is left of the plan, but not at once.
+        // Anywhere in the rest of the plan, but not at once.
         let left_s = self.plan.end().since(at).max(0) as f64;
         let later_s = 60 + (left_s * (0.1 + 0.9 * self.chance.unit())) as i64;
         if replayed {
@@ -296,7 +296,7 @@ impl<'a> Air<'a> {
         }
 
         let forged = self.chance.happens(rates.forged);
-        // A record that there is, or one that is still to come.
+        // An existing record, or one that is still to come.
         let ahead = [0, 1, 50, 100_000][self.chance.below(4) as usize];
         let (epoch, sequence) = (identity.epoch.number(), identity.sequence.number());
         let claimed = Identity::new(identity.address.number(), epoch, sequence.saturating_add(ahead));
@@ -342,7 +342,7 @@ impl Line {
             }
             What::Foreign(identity) => self.stranger(identity, Slot(0)),
             What::Forged(identity) => {
-                // Mostly the slot in use, now and then one that the logger never had.
+                // Mostly the slot in use, sometimes one that the logger never had.
                 let slot = truth.record(identity).map_or(Slot(0), |record| record.slot);
                 let other = Slot(self.chance.below(256) as u8);
                 let slot = if self.chance.happens(0.1) { other } else { slot };
@@ -357,8 +357,8 @@ impl Line {
         self.on_the_line(identity.address, &air)
     }
 
-    /// A right header, a right check sequence, and between them bytes that no key of ours opens: what a
-    /// neighbour's sealed frame looks like to us, and a forger's too.
+    /// A valid header, a correct check sequence, and between them bytes that no key of this site opens: this is how a
+    /// neighbour's sealed frame looks to this site, and a forger's too.
     fn stranger(&mut self, identity: Identity, slot: Slot) -> Vec<u8> {
         let mut air = header(VERSION, slot, identity.address, identity.epoch, identity.sequence).to_vec();
         let record_len = 14 + self.chance.below(40) as usize;
@@ -367,9 +367,9 @@ impl Line {
         self.on_the_line(identity.address, &air)
     }
 
-    /// Three in four with a signal report: a radio has none at hand for every frame.
+    /// Three in four have a signal report: a radio does not have one for every frame.
     fn on_the_line(&mut self, address: Address, air: &[u8]) -> Vec<u8> {
-        // How far away the logger is decides most of it; −60 to −115 dBm, 0 to +10 dB and −12 when weak.
+        // The distance of the logger decides most of it; −60 to −115 dBm, 0 to +10 dB and −12 when weak.
         let share = super::chance::unit(self.seed, 17, u64::from(address.number()), 0);
         let far = if self.bad_paths.contains(&address) { 0.9 + 0.1 * share } else { share };
         let rssi = -60.0 - 50.0 * far - 5.0 * self.chance.unit();
@@ -381,8 +381,8 @@ impl Line {
         bytes
     }
 
-    /// Some bytes, rarely more than any frame has; one burst in six has no delimiter at its end, so it takes
-    /// the next frame with it.
+    /// Some bytes, rarely more than any frame has; one burst in six has no delimiter at its end, so the
+    /// next frame is lost with it.
     fn noise(&mut self) -> Vec<u8> {
         let len =
             if self.chance.happens(0.05) { 229 + self.chance.below(600) } else { 1 + self.chance.below(40) };

@@ -1,8 +1,8 @@
-//! The operator's files of a simulated site: the one place in here that writes.
+//! The operator's files of a simulated site: the only file of this room that writes.
 //!
 //! Input: a plan, a folder. Output: `site.toml`, `loggers.toml`, `keys.toml`, `points.toml`, `calibrations.toml` and a
-//! folder `run`, as the configuration's loader reads them. The calibrations are the very figures with which
-//! [`super::physics`] makes counts of values.
+//! folder `run`, as the configuration's loader reads them. The calibrations are exactly the figures with which
+//! [`super::physics`] converts values to counts.
 
 use super::physics::{self, Sensor};
 use super::plan::{ChannelPlan, FieldPlan, LoggerPlan, SITE_NAME, SITE_UTC_OFFSET};
@@ -23,12 +23,12 @@ const CONFIG_FILES: [(&str, u32); 6] = [
 ];
 
 impl FieldPlan {
-    /// Writes a configuration for this field into a folder that exists. Where one of its files is there already,
-    /// nothing is written: a keyring that is written over is a lost key.
+    /// Writes a configuration for this field into an existing folder. If one of the files already exists,
+    /// nothing is written, because overwriting a keyring loses a key.
     ///
-    /// `port` is what `[[radio]]` names: a device file or `tcp://host:port`. Paths in the files are relative,
-    /// so that the folder can be moved; the daemon's state goes into `run` inside it. There also stands the
-    /// file that says that the gateway's clock is synchronised: remove it to have a clock that is not.
+    /// `port` goes into `[[radio]]`: a device file or `tcp://host:port`. Paths in the files are relative,
+    /// so that the folder can be moved; the daemon's state goes into `run` inside it. There is also the
+    /// file whose presence says that the gateway's clock is synchronised: remove it for a clock that is not.
     pub fn write_config(&self, dir: &Path, port: &str, commit_every_s: f64) -> io::Result<()> {
         let texts = [
             String::new(),
@@ -106,8 +106,8 @@ impl FieldPlan {
 
     fn calibrations_toml(&self) -> String {
         let mut text = String::from(
-            "# A simulated site; nothing in here exists. What a site's calibrations are is nobody's business but its\n\
-             # owner's: only the owner of this file may read it.\n",
+            "# A simulated site; nothing in here exists. A site's calibrations are confidential: only\n\
+             # the owner of this file may read it.\n",
         );
         let barometer = self
             .channels()
@@ -205,15 +205,15 @@ fn site_toml(port: &str, commit_every_s: f64) -> String {
     )
 }
 
-/// How long the simulated calibrations hold after the field's end.
+/// How long the simulated calibrations are valid after the field's end.
 const CALIBRATED_FOR_S: i64 = 2 * 365 * 86_400;
 
-/// The first word of a logger's name, which holds its number.
+/// The first word of a logger's name, which contains its number.
 fn short_name(logger: &LoggerPlan) -> &str {
     logger.name.split(' ').next().unwrap_or_default()
 }
 
-/// What the point at a channel is called.
+/// The name of the point at a channel.
 pub fn point_name(logger: &LoggerPlan, channel: &ChannelPlan) -> String {
     format!("{} {}", short_name(logger), channel.name)
 }
@@ -227,7 +227,7 @@ fn serial(logger: &LoggerPlan, index: usize) -> String {
     format!("HT-{}-{body}", logger.address)
 }
 
-/// Where a piezometer's tip lies, in metres above the site's datum. Invented, below the pool by its head and more.
+/// Height of a piezometer's tip, in metres above the site's datum. Invented: below the pool by its head and more.
 pub fn tip_elevation_m(head_m: f64) -> f64 {
     physics::POOL_MEAN_M - 3.0 - head_m
 }
@@ -272,7 +272,7 @@ fn loop_range(low: f64, span: f64) -> String {
     format!("kind = \"loop_4_20_ma\"\nat_4_ma = {}\nat_20_ma = {}", float(low), float(low + span))
 }
 
-/// A number as TOML writes it, whole: it reads back as the very same.
+/// A number in TOML, in full: it reads back as exactly the same number.
 fn float(number: f64) -> String {
     toml::Value::Float(number).to_string()
 }

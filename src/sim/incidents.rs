@@ -1,12 +1,12 @@
-//! What can happen to a logger or to its path, as plain data; [`super::FieldPlan`] holds lists of it.
+//! What can happen to a logger or to its path, as plain data; [`super::FieldPlan`] has lists of it.
 //!
-//! Input: whoever plans a field. Output: read by `logger` (what a unit goes through) and by `field` (what its
-//! frames go through). Nothing in here happens by itself, and nothing is random.
+//! Input: from the author of a field plan. Output: read by `logger` (what happens to a unit) and by `field` (what
+//! happens to its frames). Nothing here happens by itself, and nothing is random.
 
 use super::true_time::TrueTime;
 use crate::wire::seq::Address;
 
-/// A span of time, its end not included.
+/// A span of time, end exclusive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Span {
     /// The first second.
@@ -16,7 +16,7 @@ pub struct Span {
 }
 
 impl Span {
-    /// From one instant up to another.
+    /// From one instant to another, end exclusive.
     pub fn new(from: TrueTime, to: TrueTime) -> Self {
         Self { from, to }
     }
@@ -27,7 +27,7 @@ impl Span {
     }
 }
 
-/// A logger that starts again and takes a new epoch. Its clock goes on.
+/// A logger restarts and takes a new epoch. Its clock keeps running.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RestartPlan {
     pub address: Address,
@@ -37,21 +37,21 @@ pub struct RestartPlan {
     pub names_previous: bool,
 }
 
-/// A logger gets a new cell: a new epoch, a clock that begins on 2000-01-01T00:00:00Z, pulses that count from 0;
-/// its memory keeps what it has. That loggers begin in 2000 is common practice, no source.
+/// A logger gets a new battery: a new epoch, a clock that begins at 2000-01-01T00:00:00Z, pulses that count from 0;
+/// its memory keeps its content. That loggers begin in 2000 is common practice, no source.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct BatterySwap {
     pub address: Address,
-    /// When the new cell is in.
+    /// When the new battery is in.
     pub at: TrueTime,
     /// As in [`RestartPlan`].
     pub names_previous: bool,
-    /// How long after that somebody sets its clock; `None`: nobody does.
+    /// How long after that its clock is set; `None`: it is never set.
     pub clock_set_after_s: Option<u32>,
 }
 
-/// Another unit under the same address: the next key slot, an epoch above all that were used (the Unix time), an
-/// empty memory, a right clock, a new cell; its profiles name no epoch of the old unit's.
+/// Another unit under the same address: the next key slot, an epoch above all used ones (the Unix time), an
+/// empty memory, a correct clock, a new battery; its profiles name no epoch of the old unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct UnitReplacement {
     pub address: Address,
@@ -59,31 +59,32 @@ pub struct UnitReplacement {
     pub at: TrueTime,
     /// The new unit's serial number.
     pub unit: u64,
-    /// How long before that the old unit had stopped for good; 0: it worked to the end.
+    /// How long before that the old unit had stopped permanently; 0: it worked to the end.
     pub stopped_before_s: u32,
 }
 
-/// A logger goes over to another interval, and says so in a profile at once. Readings follow the new interval from
+/// A logger changes to another interval, and says so at once in a profile. Readings follow the new interval from
 /// the next one on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct IntervalChange {
     pub address: Address,
     pub at: TrueTime,
-    /// Seconds between readings; 0: it promises none any more, and goes on as before.
+    /// Seconds between readings; 0: it no longer promises an interval, and continues as before.
     pub interval_s: u32,
 }
 
-/// Somebody sets a logger's clock. Before that it was wrong by as many seconds, besides what it had lost.
+/// A technician sets a logger's clock. Before that it was wrong by this many seconds, in addition to what it had lost.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ClockSet {
     pub address: Address,
     pub at: TrueTime,
-    /// What is added to its clock, besides what it had lost. It is right then, but for later settings: it was
-    /// wrong by theirs as well, as far back as it last lost its power.
+    /// What is added to its clock, in addition to what it had lost. The clock is then right except for later settings:
+    /// it was wrong by those too, back to the last time that it lost its power.
     pub seconds_added: i64,
 }
 
-/// A path that loses frames in bursts: a chain of two states, one step a frame sent, and a share lost in each.
+/// A path that loses frames in bursts: a chain of two states, with one step for each frame sent, and a share lost in
+/// each state.
 ///
 /// Source: E. N. Gilbert, "Capacity of a burst-noise channel", Bell System Technical Journal 39, 1960 (the
 /// chain); E. O. Elliott, "Estimates of error rates for codes on burst-noise channels", Bell System Technical
@@ -101,7 +102,7 @@ pub struct BurstLoss {
 }
 
 impl BurstLoss {
-    /// A path that loses this share in the long run (0.01 to 0.85), in bursts of so many frames on average.
+    /// A path that loses this share in the long run (0.01 to 0.85), in bursts of this many frames on average.
     pub fn new(share: f64, burst_frames: f64) -> Self {
         let (lost_good, lost_bad) = (0.01, 0.85);
         let out_of_bad = 1.0 / burst_frames.max(1.0);

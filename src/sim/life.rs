@@ -1,6 +1,6 @@
-//! What one logger made in its life: its records in order, its epochs, and what its memory still holds of them.
+//! The life of one logger: its records in order, its epochs, and which records its memory still holds.
 //!
-//! `logger` fills it; `truth` counts in it. What this is not: nothing here knows the plan or the line.
+//! `logger` fills it; `truth` counts in it. Nothing here knows the plan or the line.
 
 use super::true_time::TrueTime;
 use crate::wire::record::Record;
@@ -19,7 +19,7 @@ pub struct TruthRecord {
     pub plaintext: Box<[u8]>,
     /// Whether a whole copy came over the line, as [`super::Witness`] saw it.
     pub heard: bool,
-    /// When the first such copy came, where that was said.
+    /// When the first such copy came, if it was recorded.
     pub heard_at: Option<TrueTime>,
 }
 
@@ -31,12 +31,12 @@ impl std::fmt::Debug for TruthRecord {
 }
 
 impl TruthRecord {
-    /// By when a gateway can know of it: when it came, and else when it was made.
+    /// From when a gateway can know of it: when it came, or else when it was made.
     pub(super) fn known_at(&self) -> TrueTime {
         self.heard_at.unwrap_or(self.made_at)
     }
 
-    /// The record read back from its plaintext; always there.
+    /// The record decoded from its plaintext; always there.
     pub fn record(&self) -> Option<Record> {
         Record::decode(&self.plaintext, self.identity.epoch).ok()
     }
@@ -46,23 +46,23 @@ impl TruthRecord {
 #[derive(Clone, Debug)]
 pub(super) struct LoggerTruth {
     pub(super) memory_records: usize,
-    /// From when on the roster expects its records, where it says.
+    /// From when on the roster expects its records, if it says so.
     pub(super) in_service_from: Option<TrueTime>,
     /// The shortest interval that the roster gives.
     pub(super) interval_s: u32,
     pub(super) records: Vec<TruthRecord>,
-    /// In order; epochs grow.
+    /// In order; epoch numbers grow.
     pub(super) epochs: Vec<EpochTruth>,
-    /// Indices of the records that stand first in a cleared memory, or in a new unit's.
+    /// Indices of the records that are first in a cleared memory, or in a new unit's memory.
     pub(super) clears: Vec<usize>,
 }
 
-/// One epoch of a logger: its records stand without a gap from `first_index` to the next epoch's.
+/// One epoch of a logger: its records are without gaps from `first_index` to the next epoch's.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct EpochTruth {
     pub(super) epoch: Epoch,
     pub(super) first_index: usize,
-    /// The previous epoch and its last sequence, if the profiles of this one tell.
+    /// The previous epoch and its last sequence, if this epoch's profiles give them.
     pub(super) names: Option<(Epoch, u32)>,
 }
 
@@ -87,7 +87,7 @@ impl LoggerTruth {
         self.records.iter().filter(|record| record.heard)
     }
 
-    /// The first sequence of an epoch that is expected; `None`: none of it is.
+    /// The first expected sequence of an epoch; `None` if none is expected.
     pub(super) fn first_expected(&self, epoch: u32) -> Option<u32> {
         let Some(since) = self.in_service_from else { return Some(1) };
         let heard = || self.heard().filter(move |record| record.identity.epoch.number() == epoch);

@@ -1,13 +1,14 @@
 //! One logger's whole life: every record that it makes, in order.
 //!
-//! Input: the plan and the physics. Output: [`LoggerTruth`]. What becomes of the records on their way is
-//! none of a logger's business: it measures whether it is heard or not.
+//! Input: the plan and the physics. Output: [`LoggerTruth`]. A logger does not know what happens to its records on the
+//! way: it measures whether it is heard or not.
 //!
 //! Order of an epoch: its profile, the event "powered up", then readings, a profile each day and at each change of
-//! the interval, and events as they come. What the plan says happens at its instants; readings and daily profiles
-//! come when the logger's own clock says so, hence a little later each time, and anew after the clock was set.
+//! the interval, and events as they come. What is in the plan happens at the plan's instants. Readings and daily
+//! profiles follow the logger's own clock, so each comes slightly later than the one before, and they start again after
+//! the clock was set.
 //!
-//! Promises: sequences of an epoch are 1, 2, 3 and so on; a record's slot and bytes never change.
+//! Guarantees: sequences of an epoch are 1, 2, 3 and so on; a record's slot and bytes never change.
 
 use super::clock::Clock;
 use super::life::{EpochTruth, LoggerTruth, TruthRecord};
@@ -21,9 +22,9 @@ use crate::wire::seq::{Address, Epoch, Identity, Slot};
 const DAY_S: i64 = 86_400;
 /// How long an enclosure stays open.
 const OPEN_S: i64 = 600;
-/// What a clock shows when it has had no power: 2000-01-01T00:00:00Z (common practice, no source).
+/// What a clock shows after a loss of power: 2000-01-01T00:00:00Z (common practice, no source).
 pub(super) const YEAR_2000: LoggerTime = LoggerTime(946_684_800);
-/// What the loggers' profiles call their software. Invented.
+/// The software name in the loggers' profiles. Invented.
 const FIRMWARE: &str = "field 1.4";
 
 /// What happens at an instant; at equal instants in this order.
@@ -55,7 +56,7 @@ enum Happening {
 /// Makes every record of a logger.
 pub(super) fn live(plan: &FieldPlan, logger: &LoggerPlan, physics: &Physics) -> LoggerTruth {
     let planned = timeline(plan, logger);
-    // Beyond that instant nothing is made; a plan of no length still has its start.
+    // Nothing is made after that instant; a plan without any length still has its start.
     let end = plan.end().max(plan.from.later(i64::from(logger.offset_s / 2) + 1));
     let mut planned = planned.into_iter().take_while(|(at, _)| *at < end).peekable();
     let mut life = Life::new(plan, logger, physics);
@@ -70,7 +71,7 @@ pub(super) fn live(plan: &FieldPlan, logger: &LoggerPlan, physics: &Physics) -> 
     life.truth
 }
 
-/// All that the plan lets happen to a logger, in order.
+/// Everything in the plan that happens to a logger, in order.
 fn timeline(plan: &FieldPlan, logger: &LoggerPlan) -> Vec<(TrueTime, Happening)> {
     let own = |address| address == logger.address;
     let start = plan.from.later(i64::from(logger.offset_s / 2));
@@ -108,7 +109,7 @@ fn timeline(plan: &FieldPlan, logger: &LoggerPlan) -> Vec<(TrueTime, Happening)>
     all
 }
 
-/// Something that comes again by the logger's clock: when what the clock shows is a multiple of `every_s` after `phase`.
+/// Something that repeats by the logger's clock: whenever the clock shows a multiple of `every_s` after `phase`.
 #[derive(Clone, Copy)]
 struct Alarm {
     every_s: i64,
@@ -123,7 +124,7 @@ impl Alarm {
         Self { every_s: every_s.max(1), phase, due: LoggerTime(0) }
     }
 
-    /// Next at `earliest` or later.
+    /// Sets the next time to `earliest` or later.
     fn aim(&mut self, earliest: LoggerTime) {
         self.due = earliest.later(self.phase.since(earliest).rem_euclid(self.every_s));
     }
@@ -139,7 +140,7 @@ struct Life<'a> {
     unit: u64,
     cell: Cell,
     pulses_since: TrueTime,
-    /// What its profiles promise.
+    /// The interval that its profiles promise.
     interval_s: u32,
     reading: Alarm,
     profile: Alarm,
@@ -250,7 +251,7 @@ impl<'a> Life<'a> {
         self.power_up(at, epoch, false);
     }
 
-    /// A new epoch. After the largest there is none: such a logger just goes on.
+    /// A new epoch. If there is no larger epoch, such a logger just continues.
     fn power_up(&mut self, at: TrueTime, epoch: Option<Epoch>, names_previous: bool) {
         let first_index = self.truth.records.len();
         let names =
@@ -281,7 +282,7 @@ impl<'a> Life<'a> {
         self.event(at, Event::CLOCK_SET, seconds_added);
     }
 
-    /// What a clock that was set at that instant shows beyond the right time: what later settings will add, up to
+    /// The error of a clock after it was set at that instant: what later settings will add, up to
     /// the next time that it loses its power.
     fn clock_error_after(&self, at: TrueTime) -> i64 {
         let own = |address: Address| address == self.logger.address;
@@ -306,7 +307,8 @@ impl<'a> Life<'a> {
         self.make_profile(at);
     }
 
-    /// Finds out anew when readings and the daily profile are due; a profile of that very second is made already.
+    /// Determines again when readings and the daily profile are due; a profile for this very second has been made
+    /// already.
     fn aim(&mut self, at: TrueTime) {
         let shows = self.clock.shows(at);
         self.reading.aim(shows);
@@ -376,7 +378,7 @@ impl<'a> Life<'a> {
         }
     }
 
-    /// What its clock shows, as records have it.
+    /// What its clock shows, in the form of a record's time.
     fn time(&self, at: TrueTime) -> u32 {
         self.clock.shows(at).unix_s().clamp(0, i64::from(u32::MAX)) as u32
     }

@@ -1,8 +1,9 @@
-//! What a logger's memory holds, and the dump that a hand reader copies out of it.
+//! The content of a logger's memory, and the dump that a hand reader copies from it.
 //!
 //! A memory is a ring: the newest `memory_records` records of the unit, of whatever epoch, unless it was
-//! cleared or another unit stands there now (the old one's is what it held a second before). Input: the truth. Output: sealed dumps (wire format, section 10): the very frames that went on
-//! the air; and the same as the gateway's own CSV.
+//! cleared or another unit is there now (the old unit's memory is what it held a second before). Input: the truth.
+//! Output: sealed dumps (wire format, section 10): exactly the frames that were sent; and the same as the gateway's own
+//! CSV.
 
 use super::life::TruthRecord;
 use super::true_time::TrueTime;
@@ -13,7 +14,7 @@ use crate::wire::seq::{Address, Identity};
 use std::fmt::Write as _;
 
 impl Truth {
-    /// What a logger's memory holds at an instant, oldest first.
+    /// The content of a logger's memory at an instant, oldest first.
     pub fn memory_at(&self, address: Address, at: TrueTime) -> &[TruthRecord] {
         let Some(logger) = self.of_logger(address) else { return &[] };
         let made = logger.records.partition_point(|record| record.made_at <= at);
@@ -35,7 +36,7 @@ impl Truth {
     }
 
     /// What an old reader copies at the field's end: the readings of the memory in the gateway's own CSV, and which
-    /// they are. It stops at each epoch's last record that was heard, beyond which no CSV is believed as it is.
+    /// ones they are. It stops at each epoch's last heard record, because no CSV is accepted by itself beyond that.
     pub fn own_csv(&self, address: Address) -> (String, Vec<Identity>) {
         let readings = self.memory_at(address, self.end()).iter().filter_map(|made| match made.record() {
             Some(Record::Reading(reading)) => Some((made.identity, reading)),

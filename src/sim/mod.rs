@@ -1,25 +1,25 @@
-//! The simulated field: loggers, the ground they stand in, the air between, and the truth about all of it.
+//! The simulated field: loggers, the ground that they are in, the air between, and the truth about all of it.
 //!
-//! Input: a [`FieldPlan`], which a seed and a few numbers make. Output: the bytes that a gateway's radio
-//! would hand over ([`Field`]), what a technician would bring home ([`Truth::sealed_dump`]), and what a
-//! right gateway must make of them ([`Truth`], [`Witness`]). The demo, the tests and the benches run on it.
+//! Input: a [`FieldPlan`], made from a seed and a few numbers. Output: the bytes that a gateway's radio
+//! would pass on ([`Field`]), what a technician would bring home ([`Truth::sealed_dump`]), and what a
+//! correct gateway must make of them ([`Truth`], [`Witness`]). The demo, the tests and the benches run on it.
 //!
 //! ```text
 //! plan ── logger (what each unit measures, from physics; by its clock) ── truth ──┬── field (air, line) ── bytes
-//!  ▲ embankment (who stands where), story (what happens)                          └── memory (hand downloads)
+//!  ▲ embankment (where loggers are), story (what happens)                         └── memory (hand downloads)
 //!                                             bytes ── witness ── tally, and which records were heard
 //! ```
 //!
-//! The site is the *Harrow Tarn embankment*. It does not exist: every place, name, number and value in here
-//! is invented, and no sensor is modelled on a maker's. What is common knowledge of the trade is marked
+//! The site is the *Harrow Tarn embankment*. It does not exist: every place, name, number and value here
+//! is invented, and no sensor is modelled on a real product. General knowledge of the trade is marked
 //! "common practice, no source".
 //!
-//! What this is not: a model of a dam. Values are believable, not calculated.
+//! This is not a model of a dam. Values are plausible, not calculated.
 //!
-//! Promises: no clock and no I/O but for [`FieldPlan::write_config`];
-//! the same plan gives the same bytes,
-//! on one machine (the last digit of a sine may differ on another); what is expected of a gateway is worked
-//! out by [`witness`] without any code of `wire::cobs`, of the frame parser or of `judge`.
+//! Guarantees: no clock and no I/O except for [`FieldPlan::write_config`];
+//! the same plan gives the same bytes
+//! on one machine (the last digit of a sine may differ on another); [`witness`] computes what is expected of a gateway
+//! without any code of `wire::cobs`, of the frame parser or of `judge`.
 //!
 //! ```
 //! use stonechat::sim::{Field, FieldPlan, TrueTime};
@@ -31,7 +31,7 @@
 //! let run = field.run_out();
 //! assert_eq!(run.truth.heard().count() as u64, run.tally.stored);
 //!
-//! // A configuration is written once: a second one would take the place of a key.
+//! // A configuration is written once: a second one would replace a key.
 //! let folder = tempfile::tempdir()?;
 //! let plan = FieldPlan::harrow_tarn(7, 3, TrueTime(1_780_000_000), 2);
 //! plan.write_config(folder.path(), "/dev/harrow-tarn-mast", 10.0)?;

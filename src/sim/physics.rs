@@ -1,19 +1,19 @@
-//! What the instruments feel: a pool, the ground, the air, and what sensors make of them.
+//! What the instruments measure: a pool, the ground, the air, and the sensors' response.
 //!
 //! Input: a seed, and an instant. Output: values, and raw counts in each sensor's raw unit. Everything is a
-//! closed formula of time, so any instant costs the same and nothing has to be run up to it.
+//! closed formula of time, so any instant costs the same and nothing has to be simulated up to it.
 //!
 //! ```text
 //! pool   = mean + yearly wave + weekly wave + storms, each storm  A (exp(-x/b) - exp(-x/a))
-//! pore   = head + ratio · (pool behind a first-order lag - mean) + air pressure (sensors are sealed)
+//! pore   = head + ratio · (pool after a first-order lag - mean) + air pressure (sensors are sealed)
 //! ground = mean + Σ over year and day of  A exp(-z/d) cos(ω t - z/d),  d = sqrt(2 α / ω)
 //! ```
 //!
-//! What this is not: a model of a dam. Every figure is invented to be believable; where one follows the
-//! trade's habit it says "common practice, no source". Calibrations, where a demonstration needs them, are
+//! This is not a model of a dam. Every figure is invented to be plausible; where one follows the
+//! habits of the trade it says "common practice, no source". Calibrations, where a demonstration needs them, are
 //! the fields of [`Sensor`] and the constants here.
 //!
-//! Promises: the pool moves at most 0.5 m a day; the ground's temperature solves the heat equation; counts
+//! Guarantees: the pool moves at most 0.5 m a day; the ground's temperature solves the heat equation; counts
 //! of one seed, logger, channel and instant are always the same.
 
 use super::chance::{mix, noise, unit};
@@ -24,24 +24,25 @@ use std::f64::consts::TAU;
 
 const DAY_S: f64 = 86_400.0;
 const YEAR_DAYS: f64 = 365.25;
-/// Length of the year of every yearly wave.
+/// Length of the year in every yearly wave.
 pub(super) const YEAR_S: f64 = YEAR_DAYS * DAY_S;
 
-/// The pool's level in the long run, in metres above the site's datum.
+/// The pool's long-term level, in metres above the site's datum.
 pub const POOL_MEAN_M: f64 = 412.0;
-/// What the pool gauge reads 4 mA at, in metres above the site's datum; 20 mA is [`POOL_GAUGE_SPAN_M`] above.
+/// The level at which the pool gauge gives 4 mA, in metres above the site's datum; 20 mA is [`POOL_GAUGE_SPAN_M`]
+/// above.
 pub const POOL_GAUGE_ZERO_M: f64 = 400.0;
-/// What the pool gauge's 16 mA stand for.
+/// The range that the pool gauge's 16 mA represent.
 pub const POOL_GAUGE_SPAN_M: f64 = 25.0;
-/// Air pressure in the long run, at about 1,150 m above the sea.
+/// Long-term air pressure, at about 1,150 m above the sea.
 pub const AIR_MEAN_KPA: f64 = 88.2;
-/// What the barometer reads 4 mA at; 20 mA is [`BAROMETER_SPAN_KPA`] above.
+/// The pressure at which the barometer gives 4 mA; 20 mA is [`BAROMETER_SPAN_KPA`] above.
 pub const BAROMETER_ZERO_KPA: f64 = 80.0;
-/// What the barometer's 16 mA stand for.
+/// The range that the barometer's 16 mA represent.
 pub const BAROMETER_SPAN_KPA: f64 = 30.0;
 /// Pressure of a metre of water: 1000 kg/m³ times standard gravity.
 pub const KPA_PER_METRE: f64 = 9.806_65;
-/// Temperature in the ground in the long run.
+/// Long-term temperature in the ground.
 pub const GROUND_MEAN_C: f64 = 5.0;
 /// Thermal diffusivity of the embankment in m²/s: moist earth fill, common practice, no source.
 pub const DIFFUSIVITY_M2_S: f64 = 0.9e-6;
@@ -57,11 +58,11 @@ pub const THERMISTOR_BETA_K: f64 = 3_900.0;
 pub const LOAD_CELL_FULL_KN: f64 = 1_000.0;
 /// 2 mV/V (common practice, no source).
 pub const LOAD_CELL_FULL_RATIO: f64 = 2e-3;
-/// Rain of one pulse of the gauge.
+/// Rain for one pulse of the gauge.
 pub const RAIN_MM_PER_PULSE: f64 = 0.2;
 /// Volts of the weir's transmitter without flow.
 pub const WEIR_ZERO_V: f64 = 0.4;
-/// Its volts per litre a second.
+/// Volts for each litre a second.
 pub const WEIR_V_PER_L_S: f64 = 0.2;
 /// The temperature at which the piezometers' zero was taken.
 pub const PIEZOMETER_ZERO_C: f64 = 20.0;
@@ -73,10 +74,10 @@ const POOL_WEEKLY_M: f64 = 0.04;
 const STORM_M: (f64, f64) = (0.5, 0.9);
 const STORM_RISE_DAYS: f64 = 2.5;
 const STORM_FALL_DAYS: f64 = 30.0;
-/// One storm in so many days; after eight such cells nothing of it is left.
+/// One storm in this many days; after eight such cells nothing of it is left.
 const STORM_CELL_DAYS: f64 = 40.0;
 const STORM_CELLS: i64 = 8;
-/// What a cell has lost when it is empty enough to be changed, and how fast it gets there. Invented.
+/// How much voltage a battery has lost when it is empty enough to be changed, and how fast it gets there. Invented.
 const CELL_ENDS_MV: f64 = 180.0;
 const CELL_ENDS_DAYS: f64 = 5.0;
 
@@ -86,26 +87,26 @@ pub enum Sensor {
     /// A sealed vibrating-wire piezometer: kPa = `kpa_per_digit` · (`zero_digits` - f²/1000) + `kpa_per_c` ·
     /// (T - 20 °C), with f in Hz, against the long-run air pressure. Common practice, no source.
     Piezometer {
-        /// How much of the pool's movement it feels.
+        /// The share of the pool's movement that it feels.
         ratio: f64,
-        /// How far behind the pool it is: time constant in days.
+        /// How far it is behind the pool: time constant in days.
         lag_days: f64,
-        /// Water above it when the pool stands at its mean, in metres.
+        /// Water above it when the pool is at its mean, in metres.
         head_m: f64,
-        /// How deep it lies, for its temperature.
+        /// Its depth, for its temperature.
         depth_m: f64,
         /// Reading without pressure, in thousands of Hz².
         zero_digits: f64,
-        /// Pressure of one digit less.
+        /// The pressure that one digit less represents.
         kpa_per_digit: f64,
-        /// What a degree adds.
+        /// What one degree adds.
         kpa_per_c: f64,
         /// Standard deviation of a measurement.
         noise_hz: f64,
     },
-    /// A thermistor at a depth; at 0 it hangs in the air.
+    /// A thermistor at a depth; at 0 it is in the air.
     Thermistor {
-        /// How deep it lies, in metres.
+        /// Its depth, in metres.
         depth_m: f64,
     },
     /// A barometer, 4 to 20 mA.
@@ -120,7 +121,7 @@ pub enum Sensor {
         gauge_m: f64,
         /// How fast its head moves.
         creep_mm_month: f64,
-        /// How deep it hangs, for its temperature.
+        /// Its depth, for its temperature.
         depth_m: f64,
     },
     /// A bridge under an anchor's head.
@@ -130,9 +131,9 @@ pub enum Sensor {
     },
     /// A seepage weir with a voltage transmitter.
     Weir,
-    /// A tipping rain gauge: pulses since its logger last had no power.
+    /// A tipping rain gauge: pulses since its logger last lost its power.
     RainGauge,
-    /// A bare number that grows with the moisture of the soil.
+    /// A number without a unit that grows with the moisture of the soil.
     Moisture,
 }
 
@@ -151,7 +152,7 @@ impl Sensor {
     }
 }
 
-/// One cell in a logger.
+/// One battery in a logger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Cell {
     pub put_in_at: TrueTime,
@@ -159,7 +160,7 @@ pub struct Cell {
     pub empty_at: Option<TrueTime>,
 }
 
-/// What a logger makes of one channel.
+/// A logger's measurement of one channel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Measured {
     /// Raw counts, or a fault code.
@@ -189,7 +190,7 @@ impl Physics {
         self.pool_lagged_m(at, 0.0)
     }
 
-    /// The pool's level behind a first-order lag: the solution of τ dy/dt = pool - y, long after its start.
+    /// The pool's level after a first-order lag: the solution of τ dy/dt = pool - y, long after its start.
     pub fn pool_lagged_m(&self, at: TrueTime, lag_days: f64) -> f64 {
         let days = self.days(at);
         let year_phase = TAU * (absolute_days(at) - 160.0) / YEAR_DAYS;
@@ -207,7 +208,7 @@ impl Physics {
             + storms
     }
 
-    /// Air pressure: weather of 1 to 3 kPa within days, and the twice-daily tide of the air.
+    /// Air pressure: weather of 1 to 3 kPa within days, and the air's tide twice a day.
     pub fn air_kpa(&self, at: TrueTime) -> f64 {
         let days = self.days(at);
         let wave = |period: f64, what: u64| (TAU * (days / period + unit(self.seed, 12, what, 0))).sin();
@@ -228,19 +229,19 @@ impl Physics {
         self.ground_c(at, 0.0) + 2.0 * wave(6.1, 0) + 1.5 * wave(3.7, 1) + wave(11.3, 2)
     }
 
-    /// Temperature on a logger's board: the air's, and a little of the electronics' own.
+    /// Temperature on a logger's board: that of the air, and a little from the electronics.
     pub fn board_c(&self, at: TrueTime, address: Address) -> f64 {
         let own = 0.3 + 0.8 * unit(self.seed, 14, u64::from(address.number()), 0);
         self.air_c(at) + own + 0.05 * self.noise(address, 50, at)
     }
 
-    /// Voltage of a lithium cell that was put in when the field began: flat for years, and a little lower in the
+    /// Voltage of a lithium battery that was put in when the field began: flat for years, and slightly lower in the
     /// cold (common practice, no source).
     pub fn battery_mv(&self, at: TrueTime, address: Address) -> u16 {
         self.cell_mv(at, address, Cell { put_in_at: self.from, empty_at: None })
     }
 
-    /// Voltage of a given cell; in its last weeks it falls off (common practice, no source).
+    /// Voltage of a given battery; it falls in its last weeks (common practice, no source).
     pub fn cell_mv(&self, at: TrueTime, address: Address, cell: Cell) -> u16 {
         let which = cell.put_in_at.since(self.from) as u64;
         let fresh = 3_630.0 + 20.0 * unit(self.seed, 15, u64::from(address.number()), which);
@@ -254,7 +255,8 @@ impl Physics {
         (fresh - 2.5 * cold - aged - ending + self.noise(address, 51, at)) as u16
     }
 
-    /// When the first storm begins: within a week or a few hours more, so that a run of two weeks has all of its rise.
+    /// When the first storm begins: within a week or a few hours more, so that a run of two weeks contains its whole
+    /// rise.
     pub fn first_storm(&self) -> TrueTime {
         let (_, ago_days) = self.storm(0, 0.0);
         self.from.later(-((ago_days * DAY_S) as i64))
@@ -269,9 +271,9 @@ impl Physics {
         drizzle + cells.map(|cell| self.storm(cell, days)).filter(|(_, x)| *x > 0.0).map(poured).sum::<f64>()
     }
 
-    /// What a sensor stands in, in its engineering unit: kPa (piezometer, against the long-run air pressure;
+    /// The quantity at a sensor, in its engineering unit: kPa (piezometer, against the long-term air pressure;
     /// barometer), °C, metres above datum (pool), millimetres of movement since it was set (tilt), kN,
-    /// litres a second, millimetres of rain; a bare number for moisture.
+    /// litres a second, millimetres of rain; a number without a unit for moisture.
     pub fn value(&self, sensor: &Sensor, at: TrueTime) -> f64 {
         let days = self.days(at);
         match *sensor {
@@ -306,7 +308,7 @@ impl Physics {
         Measured { counts, fault: false }
     }
 
-    /// What a sensor without noise would give: its value to the resolution of a count.
+    /// What a sensor without noise would give: its value, rounded to a count.
     pub fn measure_without_noise(&self, sensor: &Sensor, at: TrueTime) -> i32 {
         self.counts(sensor, at, 0.0)
     }
@@ -331,16 +333,16 @@ impl Physics {
             }
             Sensor::LoadCell { .. } => 1e9 * LOAD_CELL_FULL_RATIO * value / LOAD_CELL_FULL_KN + 300.0 * noise,
             Sensor::Weir => 1e8 * (WEIR_ZERO_V + WEIR_V_PER_L_S * value) + 20_000.0 * noise,
-            // A gauge cannot take a pulse back: no noise.
+            // A gauge cannot take a pulse back, so it has no noise.
             Sensor::RainGauge => (value / RAIN_MM_PER_PULSE).floor(),
             Sensor::Moisture => value + 2.0 * noise,
         };
-        // A cast of an f64 to i32 saturates; none of the above comes near.
+        // A cast of an f64 to i32 saturates; none of the values above comes near.
         counts.round() as i32
     }
 
     /// One day in some 400 a channel's wire has no contact for some hours (a rain gauge only closes a contact,
-    /// so its logger cannot tell).
+    /// so its logger cannot notice this).
     fn is_open(&self, address: Address, channel: u8, at: TrueTime) -> bool {
         let day = at.unix_s().div_euclid(86_400) as u64;
         let bits = mix(self.seed ^ 0x0F0F, u64::from(address.number()), u64::from(channel), day);
@@ -361,7 +363,7 @@ impl Physics {
     fn storm(&self, cell: i64, days: f64) -> (f64, f64) {
         let share = |what: u64| unit(self.seed, 16, cell as u64, what);
         let size = STORM_M.0 + (STORM_M.1 - STORM_M.0) * share(0);
-        // The first comes after a week, so that a short run has one too, and people know when to look for it.
+        // The first storm comes after a week, so that a short run has one too, and at a known time.
         let begins = if cell == 0 { 6.5 + share(1) } else { 28.0 * share(1) };
         (size, days - cell as f64 * STORM_CELL_DAYS - begins)
     }
@@ -382,7 +384,7 @@ fn loop_na(share: f64) -> f64 {
     4e6 + 16e6 * share
 }
 
-/// How deep a wave of that period reaches: its amplitude falls to 1/e, its phase by one radian.
+/// The depth that a wave of this period reaches: there its amplitude is 1/e, and its phase is one radian behind.
 ///
 /// Source: H. S. Carslaw, J. C. Jaeger, "Conduction of Heat in Solids", 2nd ed., section 2.6.
 pub fn damping_depth_m(period_s: f64) -> f64 {
@@ -395,15 +397,15 @@ pub fn heat_wave(amplitude_c: f64, period_s: f64, depth_m: f64, t_s: f64) -> f64
     amplitude_c * (-depths).exp() * (TAU / period_s * t_s - depths).cos()
 }
 
-/// cos(phase) behind a first-order lag of `omega_tau` = ω τ.
+/// cos(phase) after a first-order lag of `omega_tau` = ω τ.
 fn lagged_wave(phase: f64, omega_tau: f64) -> f64 {
     (phase - omega_tau.atan()).cos() / (1.0 + omega_tau * omega_tau).sqrt()
 }
 
-/// exp(-x/b), begun at x = 0, behind a first-order lag that was at rest.
+/// exp(-x/b), begun at x = 0, after a first-order lag that was at rest.
 fn lagged_decay(x_days: f64, b_days: f64, lag_days: f64) -> f64 {
-    // The formula's limit at equal constants needs a formula of its own; a step aside of a few minutes
-    // does as well.
+    // If the constants are equal, the formula's limit would need a formula of its own; changing one by a few minutes
+    // gives the same result.
     let lag = if (lag_days - b_days).abs() < 1e-3 { lag_days + 2e-3 } else { lag_days };
     b_days / (b_days - lag) * ((-x_days / b_days).exp() - (-x_days / lag).exp())
 }
@@ -460,7 +462,8 @@ mod tests {
         for seed in SEEDS {
             let physics = Physics::new(seed, FROM);
             for lag_days in [2.5, 3.0, 7.0, 12.0] {
-                // Ten-minute steps from the closed form's own start; the midpoint rule's error is far below.
+                // Ten-minute steps from the closed formula's own start; the midpoint rule's error is far below the
+                // tolerance.
                 let step = 600;
                 let mut lagged = physics.pool_lagged_m(FROM, lag_days);
                 for at in (0..60 * DAY).step_by(step as usize).map(|s| FROM.later(s)) {
@@ -479,8 +482,8 @@ mod tests {
 
     #[test]
     fn the_heat_wave_solves_the_heat_equation() {
-        // Explicit differences on a fine grid, driven at the surface for twelve years from rest, against the
-        // closed form; nothing of the start is left by then at these depths.
+        // Explicit differences on a fine grid, driven at the surface for twelve years from rest, compared with the
+        // closed formula; nothing of the start is left by then at these depths.
         let period_s = YEAR_DAYS * DAY_S;
         let (dz, cells) = (0.2, 120);
         let steps_a_year = 3_000;
@@ -519,7 +522,7 @@ mod tests {
                 assert!(heat_wave(10.0, year_s, depth, share * year_s).abs() <= amplitude + 1e-9);
             }
         }
-        // The daily wave is gone two metres down, and there on the board.
+        // Two metres down the daily wave is gone; on the board it is there.
         let physics = Physics::new(1, FROM);
         let swing = |temperature: &dyn Fn(TrueTime) -> f64| {
             let day: Vec<f64> = hours(1).map(temperature).collect();

@@ -1,9 +1,9 @@
-//! What shall happen in the field: which loggers, what goes wrong, and when.
+//! What is to happen in the field: which loggers, what goes wrong, and when.
 //!
 //! Input: a seed and a few numbers. Output: a [`FieldPlan`] of plain public values; change any of them
 //! before you hand it to [`super::Field`]. Incidents that name an address which no logger has do nothing.
 //!
-//! What this is not: no record is made here; the plans of whole sites are made in `sites`. All names and numbers are
+//! No record is made here; the plans of whole sites are made in `sites`. All names and numbers are
 //! invented.
 
 use super::chance::Chance;
@@ -21,13 +21,13 @@ pub use super::incidents::{
 
 /// The name of the invented site.
 pub const SITE_NAME: &str = "Harrow Tarn embankment";
-/// What people read there, as `site.toml` writes it.
+/// The site's offset from UTC, as `site.toml` writes it.
 pub const SITE_UTC_OFFSET: &str = "-07:00";
 /// The address of the first logger; the others follow without a gap.
 pub const ADDRESS_FIRST: u16 = 11;
-/// The most loggers of a site.
+/// The largest number of loggers at a site.
 pub const LOGGERS_MAX: usize = 255;
-/// When a plan begins for which nobody cares about the date: 2026-05-04T00:00:00Z.
+/// The start of plans whose date does not matter: 2026-05-04T00:00:00Z.
 pub const FROM: TrueTime = TrueTime(1_777_852_800);
 /// Seconds between readings in [`FieldPlan::dense`].
 pub const DENSE_INTERVAL_S: u32 = 60;
@@ -39,21 +39,21 @@ pub struct FaultRates {
     pub lost: f64,
     /// The logger sends the frame a second time, seconds later.
     pub repeated: f64,
-    /// The frame arrives behind frames that were sent after it.
+    /// The frame arrives after frames that were sent later.
     pub reordered: f64,
-    /// Behind at most so many.
+    /// It arrives after at most this many of them.
     pub reorder_frames_max: u32,
     /// The frame arrives hours late.
     pub late: f64,
-    /// Bits of it flip on the serial line.
+    /// Some of its bits flip on the serial line.
     pub damaged: f64,
     /// A frame of the neighbour's loggers arrives as well.
     pub foreign: f64,
-    /// Somebody sends a frame with a right header and a wrong tag.
+    /// An attacker sends a frame with a valid header and a wrong tag.
     pub forged: f64,
-    /// Somebody sends the frame again much later.
+    /// An attacker sends the frame again much later.
     pub replayed: f64,
-    /// Stray bytes stand before the next frame.
+    /// Stray bytes come before the next frame.
     pub noise: f64,
 }
 
@@ -90,7 +90,7 @@ impl FaultRates {
         }
     }
 
-    /// A site in a bad season: the same, several times over, and more of the neighbour's frames than one's own.
+    /// A site in a bad season: the same, several times as often, and more of the neighbour's frames than of its own.
     /// Invented.
     pub const fn harsh() -> Self {
         Self {
@@ -126,14 +126,14 @@ impl ChannelPlan {
 #[derive(Clone, Debug, PartialEq)]
 pub struct LoggerPlan {
     pub address: Address,
-    /// What people call it.
+    /// The name that people use for it.
     pub name: String,
     pub area: String,
-    /// The key slot that it begins with.
+    /// The key slot with which it begins.
     pub slot: Slot,
     /// Seconds between readings.
     pub interval_s: u32,
-    /// How long after the plan's beginning its first reading is, so that not all speak at once.
+    /// How long after the plan's start its first reading is, so that not all loggers send at once.
     pub offset_s: u32,
     /// Records that its memory holds before the oldest is overwritten.
     pub memory_records: u32,
@@ -144,10 +144,10 @@ pub struct LoggerPlan {
     pub channels: Vec<ChannelPlan>,
 }
 
-/// All that shall happen. The same plan gives the same bytes.
+/// Everything that is to happen. The same plan gives the same bytes.
 #[derive(Clone)]
 pub struct FieldPlan {
-    /// Decides what is left to chance.
+    /// Decides everything that is random.
     pub seed: u64,
     /// When the loggers are switched on.
     pub from: TrueTime,
@@ -159,29 +159,29 @@ pub struct FieldPlan {
     pub faults: FaultRates,
     /// The gateway hears nothing at all.
     pub radio_outages: Vec<Span>,
-    /// Nothing of one logger is heard; it goes on measuring.
+    /// Nothing of one logger is heard; it continues to measure.
     pub logger_outages: Vec<(Address, Span)>,
     /// New epochs.
     pub restarts: Vec<RestartPlan>,
-    /// A logger seals with the next slot from then on (what is in its memory stays as it is sealed).
+    /// A logger seals with the next slot from then on (records already in its memory keep their seal).
     pub slot_changes: Vec<(Address, TrueTime)>,
     pub memory_clears: Vec<(Address, TrueTime)>,
-    /// Somebody opens an enclosure, and closes it ten minutes later.
+    /// A technician opens an enclosure, and closes it ten minutes later.
     pub openings: Vec<(Address, TrueTime)>,
     pub clock_sets: Vec<ClockSet>,
-    /// How clocks lose time; those that are not in here are right.
+    /// How clocks lose time; clocks that are not listed are right.
     pub clock_drift: Vec<(Address, ClockDrift)>,
-    /// New cells.
+    /// New batteries.
     pub battery_swaps: Vec<BatterySwap>,
     /// New units under old addresses.
     pub unit_replacements: Vec<UnitReplacement>,
-    /// Other intervals, for alarm mode and back. The fastest of a logger stands in the roster.
+    /// Other intervals, for alarm mode and back. A logger's fastest interval is in the roster.
     pub interval_changes: Vec<IntervalChange>,
-    /// Paths that lose in bursts, instead of [`FaultRates::lost`].
+    /// Paths that lose frames in bursts, instead of [`FaultRates::lost`].
     pub bad_paths: Vec<(Address, BurstLoss)>,
-    /// From when on the roster expects a logger's records; the others from their first on.
+    /// From when on the roster expects a logger's records; for loggers not listed, from their first record on.
     pub in_service_from: Vec<(Address, TrueTime)>,
-    /// The key of the site, from the seed. Protects nothing.
+    /// The site key, from the seed. It protects nothing.
     pub site_key: [u8; 32],
 }
 
@@ -199,8 +199,8 @@ impl fmt::Debug for FieldPlan {
 }
 
 impl FieldPlan {
-    /// The same without any incident: no outages, bad paths, restarts, new cells or units, slot and interval changes,
-    /// visits and clock settings, and with right clocks. Fault rates stay.
+    /// The same plan without any incident: no outages, bad paths, restarts, new batteries or units, slot and interval
+    /// changes, visits and clock settings, and with correct clocks. Fault rates stay.
     pub fn without_incidents(mut self) -> Self {
         self.radio_outages.clear();
         self.logger_outages.clear();
@@ -240,7 +240,7 @@ impl FieldPlan {
                 .iter()
                 .map(|channel| Channel { name: channel.name.clone(), raw_unit: channel.raw_unit() })
                 .collect();
-            // An address that stands twice in a plan keeps its first logger, as everywhere in here.
+            // An address that is in a plan twice keeps its first logger, as everywhere in this module.
             let _ = roster.add(Logger {
                 address: logger.address,
                 name: logger.name.clone(),
@@ -263,14 +263,14 @@ impl FieldPlan {
         roster
     }
 
-    /// The interval of a logger's alarm mode, where it has one.
+    /// The interval of a logger's alarm mode, if it has one.
     pub fn fastest_interval_s(&self, logger: &LoggerPlan) -> Option<u32> {
         let changes = self.interval_changes.iter().filter(|change| change.address == logger.address);
         let fastest = changes.map(|change| change.interval_s).filter(|interval_s| *interval_s > 0).min();
         fastest.filter(|interval_s| *interval_s < logger.interval_s)
     }
 
-    /// From when on a logger's records are expected, where the roster says.
+    /// From when on a logger's records are expected, if the roster says so.
     pub(super) fn in_service_since(&self, address: Address) -> Option<TrueTime> {
         self.in_service_from.iter().find(|(of, _)| *of == address).map(|(_, since)| *since)
     }

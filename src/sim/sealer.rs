@@ -1,7 +1,7 @@
 //! The loggers' side of the keys: seals what they make.
 //!
-//! Input: a plan's site key, loggers, slot changes and new units. Output: air frames. Ciphers are worked out once for
-//! every logger and slot that the plan can come to. Nothing here opens anything.
+//! Input: a plan's site key, loggers, slot changes and new units. Output: air frames. Ciphers are computed once for
+//! every logger and slot that the plan can reach. Nothing here opens frames.
 
 use super::plan::FieldPlan;
 use crate::seal::{Cipher, SiteKey};
@@ -21,7 +21,7 @@ impl Sealer {
             for logger in &plan.loggers {
                 let changes = plan.slot_changes.iter().filter(|(address, _)| *address == logger.address);
                 let new_units = plan.unit_replacements.iter().filter(|new| new.address == logger.address);
-                // A slot is one byte: more steps than that only come to the same ones again.
+                // A slot is one byte: more steps than that only repeat the same slots.
                 for step in 0..=(changes.count() + new_units.count()).min(255) {
                     let slot = Slot(logger.slot.0.wrapping_add(step as u8));
                     let cipher = || Cipher::new(&site.derive(logger.address, slot));
@@ -32,8 +32,8 @@ impl Sealer {
         Self { ciphers }
     }
 
-    /// The air frame, the same each time; empty if the plan has no such logger or slot, or the record no or
-    /// too many bytes (which records of this module never have).
+    /// The air frame, the same each time; empty if the plan has no such logger or slot, or if the record has no bytes
+    /// or too many (which records of this module never have).
     pub(super) fn seal(&self, slot: Slot, identity: Identity, plaintext: &[u8]) -> Vec<u8> {
         let cipher = self.ciphers.get(&(identity.address, slot));
         cipher.and_then(|cipher| cipher.seal(slot, identity, plaintext)).unwrap_or_default()

@@ -1,4 +1,4 @@
-//! Plans of whole sites: the embankment in an ordinary and in a bad season, and many loggers in a hurry.
+//! Plans of whole sites: the embankment in an ordinary and in a bad season, and many fast loggers.
 //!
 //! Input: a seed and a few numbers. Output: a [`FieldPlan`], its loggers by `embankment`, its incidents by `story`.
 
@@ -11,18 +11,18 @@ const DAY_S: i64 = 86_400;
 impl FieldPlan {
     /// The Harrow Tarn embankment for some days, with an ordinary site's faults and a few incidents.
     ///
-    /// 1 to 255 loggers (other numbers are brought into that range), from address 11 on. The first twelve
-    /// are named and of different kinds; address 17 is the toe drain. What happens, where there are twelve:
+    /// 1 to 255 loggers (other numbers are limited to that range), from address 11 on. The first twelve
+    /// are named and of different kinds; address 17 is the toe drain. What happens if there are twelve:
     ///
-    /// - every clock loses time; some are set right during visits; one path (16) loses 10 to 15 % in bursts;
+    /// - every clock loses time; some are corrected during visits; one path (16) loses 10 to 15 % in bursts;
     /// - a restart that names its previous epoch (13) and one that does not (19), a logger out of reach (14), a
     ///   change of key slot during a visit (11), the gateway deaf for some hours;
     /// - from 14 days on: the gateway deaf for two to three days over the first storm, one logger (17) in alarm mode
-    ///   meanwhile and back, a new cell (12) whose clock is in the year 2000 for five hours;
+    ///   during that time and back, a new battery (12) with a clock in the year 2000 for five hours;
     /// - from 30 days on: a unit replaced (18), a memory cleared (20).
     ///
-    /// With fewer loggers, the last one takes the bad path, alarm mode, new cell and new unit of those that are not
-    /// there.
+    /// With fewer loggers, the last one gets the bad path, alarm mode, new battery and new unit of those that do not
+    /// exist.
     pub fn harrow_tarn(seed: u64, loggers: usize, from: TrueTime, days: u32) -> Self {
         let mut plan = Self::empty(seed, from, i64::from(days) * DAY_S);
         plan.loggers =
@@ -33,16 +33,16 @@ impl FieldPlan {
     }
 
     /// The same in a bad season: [`FaultRates::harsh`], more and longer bursts, clocks that lose up to three minutes
-    /// a month, memories at the small end; from 14 days on also five days without the gateway, many loggers in alarm
-    /// mode at a reading a minute, and more new cells and units, some of whose clocks nobody sets.
+    /// a month, rather small memories; from 14 days on also five days without the gateway, many loggers in alarm
+    /// mode with a reading a minute, and more new batteries and units, with some clocks that are never set.
     pub fn harsher(mut self) -> Self {
         self.faults = FaultRates::harsh();
         story::harsh(&mut self);
         self
     }
 
-    /// Many loggers in a hurry, for stress: a reading a minute, each logger exactly `readings_each`, and
-    /// everything wrong that can be. Every tenth logger starts again half-way (every second of those without
+    /// Many fast loggers, for stress tests: a reading a minute, each logger exactly `readings_each`, and
+    /// everything wrong that can be. Every tenth logger restarts half-way (every second of those without
     /// naming its previous epoch), another tenth changes its slot.
     ///
     /// `loss`, `duplicate` and `noise` are shares of the frames sent; bits flip in half as many frames as

@@ -1,7 +1,7 @@
-//! What happens at Harrow Tarn, as far as it is not left to chance frame by frame: fills a plan's lists.
+//! What happens at Harrow Tarn, except for the random events of single frames: fills a plan's lists.
 //!
 //! Input: a plan with its loggers, seed and span. Output: the same plan with its incidents. All of it is invented;
-//! when and to whom things happen stands in [`FieldPlan::harrow_tarn`].
+//! [`FieldPlan::harrow_tarn`] describes what happens when and to which logger.
 
 use super::chance::unit;
 use super::clock::ClockDrift;
@@ -15,18 +15,18 @@ use crate::wire::seq::Address;
 
 const HOUR_S: i64 = 3_600;
 const DAY_S: i64 = 86_400;
-/// Shorter plans have no room for a storm and what comes of it.
+/// Shorter plans have no room for a storm and its consequences.
 const STORM_PLAN_S: i64 = 14 * DAY_S;
-/// Nor these for a unit that fails and is replaced.
+/// Shorter plans have no room for a unit that fails and is replaced.
 const MONTH_PLAN_S: i64 = 30 * DAY_S;
-/// Somebody opens an enclosure so long before anything else is done there.
+/// An enclosure is opened this long before anything else is done there.
 const OPENED_BEFORE_S: i64 = 300;
 /// How long a new cell's clock stays in the year 2000.
 const YEAR_2000_S: u32 = 5 * 3_600;
-/// What a new unit's serial number is more than the old one's. Invented.
+/// The difference between a new unit's serial number and the old one's. Invented.
 const NEW_UNIT_STEP: u64 = 900_001;
 
-/// Who has which incident, as a place in the list of loggers.
+/// Which logger has which incident, as an index into the list of loggers.
 const VISITED: usize = 0;
 const NEW_CELL: usize = 1;
 const RESTARTED: usize = 2;
@@ -63,7 +63,7 @@ pub(super) fn ordinary(plan: &mut FieldPlan) {
         plan.bad_paths.push((address, BurstLoss::new(share, 10.0)));
     }
     if plan.duration_s >= STORM_PLAN_S {
-        // In a short plan the one at 0.45 would lie right beside the storm's.
+        // In a short plan the outage at 0.45 would be directly next to the storm's.
         plan.radio_outages = vec![short_deaf(plan, 0.9)];
         let days = 2.0 + unit(plan.seed, 21, 0, 0);
         storm(plan, days);
@@ -83,7 +83,7 @@ pub(super) fn ordinary(plan: &mut FieldPlan) {
     }
 }
 
-/// A bad season on top of it.
+/// Adds a bad season to it.
 pub(super) fn harsh(plan: &mut FieldPlan) {
     plan.clock_drift.clear();
     drifting(plan, (18.0, 25.0), 0.042);
@@ -106,7 +106,7 @@ pub(super) fn harsh(plan: &mut FieldPlan) {
     for address in every(3, 0) {
         alarm(plan, address, 60);
     }
-    // Every other one's clock is never set, and every third does not say which epoch was before.
+    // The clock of every other one is never set, and every third does not say which epoch was before.
     for (n, address) in every(6, 4).enumerate() {
         let at = at_share(plan, 0.3 + 0.6 * chance(plan, address, 2));
         new_cell(plan, address, at, (n % 2 == 1).then_some(30 * HOUR_S as u32));
@@ -120,12 +120,12 @@ pub(super) fn harsh(plan: &mut FieldPlan) {
     }
 }
 
-/// The logger at a place; none if there are not so many.
+/// The logger at an index; `None` if there are not so many.
 fn exactly(plan: &FieldPlan, index: usize) -> Option<Address> {
     plan.loggers.get(index).map(|logger| logger.address)
 }
 
-/// The logger at a place, or the last one.
+/// The logger at an index, or the last one.
 fn or_last(plan: &FieldPlan, index: usize) -> Option<Address> {
     plan.loggers.get(index).or(plan.loggers.last()).map(|logger| logger.address)
 }
@@ -148,7 +148,7 @@ fn drifting(plan: &mut FieldPlan, slow_ppm: (f64, f64), cold_ppm_per_k2: f64) {
     plan.clock_drift.extend(all);
 }
 
-/// Somebody comes by every seven weeks or so, and sets the clock.
+/// A technician visits every seven weeks or so, and sets the clock.
 fn visits(plan: &mut FieldPlan) {
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
     for address in addresses {
@@ -166,7 +166,7 @@ fn visit_and_set(plan: &mut FieldPlan, address: Address, at: TrueTime) {
     plan.clock_sets.push(ClockSet { address, at: at.later(60), seconds_added: 0 });
 }
 
-/// The first storm takes the gateway's power while the pool still rises.
+/// The gateway loses power in the first storm while the pool still rises.
 fn storm(plan: &mut FieldPlan, days: f64) {
     let begins = Physics::new(plan.seed, plan.from).first_storm().later(18 * HOUR_S);
     plan.radio_outages.push(Span::new(begins, begins.later((days * DAY_S as f64) as i64)));

@@ -1,50 +1,50 @@
-//! CSV files as readers of several makes write them, for tests and the demo: rounded, in local time, with or without
+//! CSV files in the styles of several invented readers, for tests and the demo: rounded, in local time, with or without
 //! sequence numbers.
 //!
-//! Input: readings as the truth has them, and a [`Style`]. Output: a file's bytes, and for the two styles of the demo
-//! a layout. The makes are invented. No code of `hand` is used, so that a fault of its readers cannot hide here.
+//! Input: readings from the truth, and a [`Style`]. Output: a file's bytes, and for the two styles of the demo
+//! a layout. The readers are invented. No code of `hand` is used, so that a fault in it cannot hide here.
 
 use super::life::TruthRecord;
 use crate::when::civil::{CivilZone, shown};
 use crate::wire::record::{RawUnit, Reading, Record};
 use crate::wire::seq::{Address, Identity};
 
-/// From UTC to what the file shows.
+/// The relation between UTC and the times in the file.
 #[derive(Clone, Copy, Debug)]
 pub enum Local {
-    /// Always so many seconds east.
+    /// Always this many seconds east.
     Offset(i32),
     Civil(CivilZone),
 }
 
-/// How a reader writes.
+/// How a reader writes files.
 #[derive(Clone, Debug)]
 pub struct Style {
     pub delimiter: char,
     pub decimal_mark: char,
-    /// Around every cell.
+    /// Whether every cell is quoted.
     pub quoted: bool,
-    /// `strftime`; two of them: a column for the day and one for the time of day.
+    /// `strftime` formats; two formats mean one column for the day and one for the time of day.
     pub time: &'static [&'static str],
-    /// Where its clock shows.
+    /// The local time of its clock.
     pub local: Local,
-    /// Seconds from one time that it shows to the next; it leaves out what is finer.
+    /// The step of the times in the file, in seconds; times are truncated to it.
     pub step_s: i64,
-    /// Counts from one number that it shows to the next; it rounds to the nearest.
+    /// The step of the numbers in the file, in counts; numbers are rounded to the nearest.
     pub step: i32,
-    /// Whether it shows epoch and sequence.
+    /// Whether the file has epoch and sequence.
     pub numbered: bool,
     pub names_logger: bool,
-    /// Whether it shows bare counts; else the raw unit's own.
+    /// Whether the file has plain counts; otherwise values in the raw unit.
     pub counts: bool,
-    /// Battery and board temperature.
+    /// Whether the file has battery and board temperature.
     pub housekeeping: bool,
     /// Lines before the header.
     pub preamble: &'static [&'static str],
-    /// A line of units below it.
+    /// Whether a line of units follows the header.
     pub units_line: bool,
     pub newest_first: bool,
-    /// Ends lines as the web does.
+    /// Whether lines end with CR and LF.
     pub crlf: bool,
 }
 
@@ -70,7 +70,7 @@ impl Default for Style {
     }
 }
 
-/// A raw unit as files name it, and decimal places from there to one count.
+/// The name of a raw unit in files, and the number of decimal places from it to one count.
 pub fn file_unit(unit: RawUnit) -> (&'static str, usize) {
     match unit {
         RawUnit::Count => ("count", 0),
@@ -84,7 +84,7 @@ pub fn file_unit(unit: RawUnit) -> (&'static str, usize) {
     }
 }
 
-/// A whole number of 10^-`places` as text, without the zeros that a step makes.
+/// A whole number of 10^-`places` as text, without the zeros that come from a step.
 fn number(value: i64, places: usize, step: i64, mark: char) -> String {
     let rounded = (value + step / 2).div_euclid(step) * step;
     let shown = places.saturating_sub(step.max(1).ilog10() as usize);
@@ -136,7 +136,7 @@ pub fn write(style: &Style, address: Address, units: &[RawUnit], readings: &[(Id
     text
 }
 
-/// The names of the columns, with their units where no line of units follows; and that line.
+/// The names of the columns, with their units if no line of units follows; and that line.
 fn header(style: &Style, units: &[RawUnit]) -> (Vec<String>, Vec<String>) {
     let (mut header, mut below) = (Vec::new(), Vec::new());
     let mut column = |name: String, unit: &str| {
@@ -211,7 +211,7 @@ pub struct StyleFile {
     pub layout: String,
 }
 
-/// Two readers' files of one logger of a simulated field, from some of its records: one with numbers and UTC, and
+/// Files of two readers for one logger of a simulated field, from some of its records: one with numbers and UTC, and
 /// one without numbers, in the site's civil time to the minute, rounded to ten counts.
 pub fn two_styles(address: Address, units: &[RawUnit], records: &[TruthRecord]) -> [StyleFile; 2] {
     let readings = readings(records);
@@ -238,7 +238,7 @@ pub fn two_styles(address: Address, units: &[RawUnit], records: &[TruthRecord]) 
     [file(&numbered, "numbered"), file(&plain, "by-the-minute")]
 }
 
-/// The layout of a style; its title is the start of a file's name, where no column says whose it is.
+/// The layout of a style; its title is the start of a file's name, if no column gives the logger.
 pub fn layout(style: &Style, title: &str, units: &[RawUnit]) -> String {
     let mut text = format!(
         "# A simulated reader; no such make exists.\n[layout]\ntitle = \"{title}\"\n\n[file]\ndelimiter = \"{}\"\n\

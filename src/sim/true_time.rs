@@ -1,6 +1,6 @@
-//! The true time of the simulated field. What its clocks show follows from it, by `clock`.
+//! The true time of the simulated field. `clock` derives from it what clocks show.
 //!
-//! What this is not: no clock's reading. What a logger's or the gateway's clock shows has the type of that clock.
+//! It is not what any clock shows. What a logger's or the gateway's clock shows has the type of that clock.
 
 use crate::text::UnixSeconds;
 

@@ -1,10 +1,10 @@
-//! Every record that was ever made, and which of them a gateway must hold.
+//! Every record that was ever made, and which ones a gateway must hold.
 //!
-//! Input: the loggers' lives, and what [`super::Witness`] sees on the line. Output: expectations that tests
-//! and the demo compare a ledger and its reports with.
+//! Input: the loggers' lives, and what [`super::Witness`] sees on the line. Output: expectations with which tests
+//! and the demo compare a ledger and its reports.
 //!
-//! What this is not: no code of the judge, of coverage or of the gap report is used, so that a fault of
-//! theirs cannot hide here. Sets are counted through record by record, on purpose.
+//! No code of the judge, of coverage or of the gap report is used, so that a fault in
+//! them cannot hide here. Sets are counted record by record, on purpose.
 
 use super::life::{LoggerTruth, TruthRecord};
 use super::plan::FieldPlan;
@@ -26,12 +26,12 @@ pub struct Truth {
     loggers: BTreeMap<Address, LoggerTruth>,
     sealer: Arc<Sealer>,
     end: TrueTime,
-    /// When what is heard now comes over the line.
+    /// The time at which what is heard now comes over the line.
     line_at: Option<TrueTime>,
 }
 
 impl Truth {
-    /// Lets every logger live through the plan. Nothing is heard yet.
+    /// Runs every logger through the plan. Nothing is heard yet.
     pub fn new(plan: &FieldPlan) -> Self {
         let physics = Physics::new(plan.seed, plan.from);
         let mut loggers = BTreeMap::new();
@@ -80,8 +80,8 @@ impl Truth {
             .map_or_else(Vec::new, |logger| logger.epochs.iter().map(|epoch| epoch.epoch.number()).collect())
     }
 
-    /// What a right gap report lists for an epoch: of 1 (or of the first that the roster expects) to its largest
-    /// heard sequence, or to the end that a heard profile names, whichever is more, the sequences that were not heard.
+    /// What a correct gap report lists for an epoch: the sequences that were not heard, from 1 (or from the first that
+    /// the roster expects) to the largest heard sequence, or to the end that a heard profile names if that is larger.
     pub fn missing_ranges(&self, address: Address, epoch: u32) -> Vec<RangeInclusive<u32>> {
         let Some(logger) = self.loggers.get(&address) else { return Vec::new() };
         let Some(first) = logger.first_expected(epoch) else { return Vec::new() };
@@ -102,7 +102,7 @@ impl Truth {
         ranges
     }
 
-    /// Every gap of a right report: logger, epoch, missing sequences; epochs without one are left out.
+    /// Every gap of a correct report: logger, epoch, missing sequences; epochs without one are left out.
     pub fn missing(&self) -> Vec<(Address, u32, RangeInclusive<u32>)> {
         let mut all = Vec::new();
         for address in self.addresses() {
@@ -115,8 +115,8 @@ impl Truth {
         all
     }
 
-    /// The epochs of a logger of which something was heard and expected, that are over (a later one was heard or
-    /// named) and whose end no heard profile names.
+    /// The epochs of a logger that are over (a later one was heard or named), of which something was heard and
+    /// expected, and whose end no heard profile names.
     pub fn unclosed(&self, address: Address) -> Vec<u32> {
         let Some(logger) = self.loggers.get(&address) else { return Vec::new() };
         let heard: BTreeSet<u32> = logger.heard().map(|record| record.identity.epoch.number()).collect();
@@ -126,12 +126,12 @@ impl Truth {
         heard.into_iter().filter(is_open).filter(|epoch| logger.first_expected(*epoch).is_some()).collect()
     }
 
-    /// Says when what is heard from here on comes over the line; `None`: not known, or by hand.
+    /// Sets the time at which what is heard from now on comes over the line; `None`: not known, or by hand.
     pub fn set_line_time(&mut self, at: Option<TrueTime>) {
         self.line_at = at;
     }
 
-    /// Says that a record is held after all; `true` if it was not before.
+    /// Marks a record as held; `true` if it was not before.
     pub fn mark_heard(&mut self, identity: Identity) -> bool {
         let Some(logger) = self.loggers.get_mut(&identity.address) else { return false };
         let Some(index) = logger.index(identity) else { return false };
@@ -142,7 +142,7 @@ impl Truth {
         !std::mem::replace(&mut record.heard, true)
     }
 
-    /// Forgets what was heard, to have another [`super::Witness`] listen.
+    /// Forgets what was heard, so that another [`super::Witness`] can listen.
     pub fn forget_heard(&mut self) {
         for record in self.loggers.values_mut().flat_map(|logger| &mut logger.records) {
             record.heard = false;
@@ -155,9 +155,9 @@ impl Truth {
         self.sealer.seal(record.slot, record.identity, &record.plaintext)
     }
 
-    /// One line of JSON a record: logger, epoch, sequence, type, time (RFC 3339, by the logger's clock), made_at (the
-    /// same by a right clock), battery, board temperature, counts and faults (the numbers of the faulted channels; null for what a
-    /// type has not), heard, in memory at the field's end.
+    /// One line of JSON for each record: logger, epoch, sequence, type, time (RFC 3339, by the logger's clock), made_at
+    /// (the same by a correct clock), battery, board temperature, counts and faults (the numbers of the faulted
+    /// channels; null for what the type does not have), heard, in memory at the field's end.
     pub fn write_jsonl(&self, out: &mut impl Write) -> io::Result<()> {
         for logger in self.loggers.values() {
             let oldest = logger.oldest_index(logger.records.len());

@@ -1,10 +1,10 @@
-//! Somebody else at the line: counts what a right gateway must make of a stream of bytes.
+//! A second receiver on the line: counts what a correct gateway must make of a stream of bytes.
 //!
-//! Input: the very bytes that a gateway was given. Output: a [`Tally`] by the outcomes of the wire format's
+//! Input: exactly the bytes that a gateway received. Output: a [`Tally`] by the outcomes of the wire format's
 //! section 11, and in [`Truth`] which records were heard. A sealed dump is a stream too.
 //!
-//! Written from the format's page and as plainly as can be: own splitter, own COBS, check sequence bit by
-//! bit, no key but through the truth's own frames. It shares no code with `wire::cobs`, the frame parser or
+//! It was written from the description of the format, as simply as possible: own splitter, own COBS, check sequence bit
+//! by bit, no key but through the truth's own frames. It shares no code with `wire::cobs`, the frame parser or
 //! the judge, and must not.
 
 use super::truth::Truth;
@@ -13,7 +13,7 @@ use crate::wire::seq::Identity;
 /// How many frames had which outcome.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Tally {
-    /// Records that nobody held before.
+    /// Records that were not held before.
     pub stored: u64,
     /// Records that were held already.
     pub duplicate: u64,
@@ -25,11 +25,11 @@ pub struct Tally {
     pub unopened: u64,
     /// Frames of loggers that are not this site's.
     pub foreign: u64,
-    /// Right frames that are not from a logger.
+    /// Valid frames that are not from a logger.
     pub skipped: u64,
-    /// What is no frame.
+    /// Runs that are not a frame.
     pub noise: u64,
-    /// Its bytes on the line, delimiters left out.
+    /// Their bytes on the line, without delimiters.
     pub noise_bytes: u64,
 }
 
@@ -47,26 +47,26 @@ impl Tally {
     }
 }
 
-/// The longest run that can be a right frame.
+/// The longest run that can be a valid frame.
 const RUN_MAX: usize = 228;
 
 /// Listens to a line.
 #[derive(Clone, Debug, Default)]
 pub struct Witness {
-    /// The run so far, up to one byte more than a right frame has.
+    /// The run so far, up to one byte more than a valid frame has.
     run: Vec<u8>,
-    /// How long it really is.
+    /// Its real length.
     run_len: u64,
     tally: Tally,
 }
 
 impl Witness {
-    /// What was counted so far.
+    /// What has been counted so far.
     pub fn tally(&self) -> Tally {
         self.tally
     }
 
-    /// Takes bytes off the line, in pieces of any size, and notes in the truth which records they carry.
+    /// Takes bytes from the line, in pieces of any size, and records in the truth which records they carry.
     pub fn feed(&mut self, bytes: &[u8], truth: &mut Truth) {
         for &byte in bytes {
             if byte == 0 {
@@ -142,7 +142,7 @@ fn is_authentic(air: &[u8], identity: Identity, truth: &Truth) -> bool {
     truth.record(identity).is_some_and(|record| truth.air_frame(record) == air)
 }
 
-/// COBS, the slow way.
+/// Decodes COBS, the slow way.
 fn unstuff(run: &[u8]) -> Option<Vec<u8>> {
     let mut out = Vec::new();
     let mut at = 0;
@@ -159,7 +159,7 @@ fn unstuff(run: &[u8]) -> Option<Vec<u8>> {
     Some(out)
 }
 
-/// FCS-16, bit by bit. Source: RFC 1662, appendix C.1 (polynomial x^16 + x^12 + x^5 + 1, reversed 0x8408).
+/// Checks the FCS-16, bit by bit. Source: RFC 1662, appendix C.1 (polynomial x^16 + x^12 + x^5 + 1, reversed 0x8408).
 fn check_sequence_is_right(frame: &[u8]) -> bool {
     if frame.len() < 3 {
         return false;
@@ -209,10 +209,10 @@ mod tests {
         witness.feed(&[0, 0], &mut truth);
         witness.feed(&frames[0], &mut truth);
         witness.feed(&frames[0], &mut truth);
-        // An overlong run takes the frame behind it along.
+        // An overlong run, which takes the following frame with it.
         witness.feed(&[7; 900], &mut truth);
         witness.feed(&frames[1], &mut truth);
-        // A reserved sequence, a stranger, a forgery; each with a right check sequence.
+        // A reserved sequence, a foreign logger, a forgery; each with a correct check sequence.
         let record = truth.records().next().unwrap();
         let air = truth.air_frame(record);
         let mut changed = |at: usize, to: u8, kind: u8| {

@@ -89,7 +89,7 @@ pub fn quiet_line(remark: &Remark, utc_offset_s: i32) -> String {
 /// What is in a damaged ledger that was set aside, and so not in what is shown.
 pub fn not_here(aside: &DamagedLedger) -> String {
     format!(
-        "{} counted as held in {}, a damaged ledger that was set aside; `stonechat verify --salvage {}` brings over \
+        "{} counted as held in {}, a damaged ledger that was set aside; `stonechat salvage {}` brings over \
          what it still has",
         counted(aside.records, "record"),
         aside.file,

@@ -57,7 +57,7 @@ pub fn text(from: &Path, done: &Salvaged) -> String {
         "everything that it was known to hold is in the present ledger\n"
     } else {
         "what could not be brought counts as missing now, unless another ledger has it: see `stonechat gaps`; a \
-         backup that has it is brought over in the same way (`stonechat verify --salvage BACKUP`), and copies of the \
+         backup that has it is brought over in the same way (`stonechat salvage BACKUP`), and copies of the \
          loggers' memories are imported\n"
     };
     text
@@ -126,7 +126,7 @@ fn adopted(from: &Path, done: &Salvaged) -> String {
         );
     }
     text + "remarks, readings by hand and write-offs stay in that file\n\
-            Next: `stonechat import --list` shows what was adopted, and `stonechat import --withdraw` takes it back.\n"
+            Next: `stonechat import list` shows what was adopted, and `stonechat import withdraw` takes it back.\n"
 }
 
 /// What agrees with another ledger that is not shown to be of this site and what does not, and what to do.

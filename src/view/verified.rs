@@ -32,7 +32,7 @@ pub fn text(
     text += if found.differences.is_empty() {
         "sound: SQLite finds no damage, and coverage is what the records say\n"
     } else if is_named {
-        "not sound: do not restore it as it is; `stonechat verify --salvage` brings over what it proves\n"
+        "not sound: do not restore it as it is; `stonechat salvage` brings over what it proves\n"
     } else {
         "not sound: keep this file as it is, make a copy of it and of its -wal, and compare with a backup\n"
     };

@@ -114,7 +114,7 @@ impl Bench {
 
     /// `units show` of all of a point.
     pub fn show(&self, point: &str) -> Vec<Value> {
-        let args = ["units", "show", "--point", point, "--units", "calibrations.toml", "--json"];
+        let args = ["units", "show", "--point", point, "--calibrations", "calibrations.toml", "--json"];
         let args = [&args[..], &["--from", "2020-01-01T00:00:00Z"]].concat();
         let shown: Value = serde_json::from_str(&self.text(&args)).unwrap();
         shown["values"].as_array().unwrap().clone()
@@ -133,7 +133,7 @@ impl Bench {
     }
 
     pub fn by_units(&self, args: &[&str]) -> Vec<std::collections::BTreeMap<String, String>> {
-        self.exported(&[&["--units", "calibrations.toml"], args].concat())
+        self.exported(&[&["--calibrations", "calibrations.toml"], args].concat())
     }
 }
 

@@ -25,8 +25,8 @@ pub fn not_read(path: &Path, error: &Error) -> Exit {
     let path = name_of(path);
     Exit::could_not(match error.is_damage() {
         true => format!(
-            "{path}: is damaged ({}); compare with another copy, or bring over what it still has with `stonechat verify \
-             --salvage {path}`",
+            "{path}: is damaged ({}); compare with another copy, or bring over what it still has with `stonechat \
+             salvage {path}`",
             error.cause()
         ),
         false => format!("{path}: {error}"),

@@ -46,12 +46,12 @@ impl Story<'_> {
         // A day before the end: the barometer's readings on both sides of it are there.
         let before = rfc3339(self.now.later(-86_400));
         let (units, at) = (&self.units, &self.at);
-        self.shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--units", units])?;
+        self.shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--calibrations", units])?;
         self.shell.say(
             "\n12. The same piezometer out in engineering units, and as a picture through the storm and its repair\n",
         )?;
         let values = self.dir.join("pore-pressure.csv").display().to_string();
-        let what = ["export", "--units", units, "--point", POINT, "--gaps", "--remarks"];
+        let what = ["export", "--calibrations", units, "--point", POINT, "--gaps", "--remarks"];
         self.shell.run(&[&what[..], &["-o", &values, "--now", at]].concat())?;
         self.shell.say("")?;
         self.picture("repaired.svg")
@@ -62,10 +62,10 @@ impl Story<'_> {
         let text = format!(
             "\nThe folder stays. To try there:\n   \
              stonechat -c {site} status --now {at}\n   \
-             stonechat -c {site} import --list\n   \
+             stonechat -c {site} import list\n   \
              stonechat -c {site} visits --sheet walk.html --now {at}\n   \
              stonechat -c {site} verify\n   \
-             stonechat -c {site} units show --point '{POINT}' --units {units}\n   \
+             stonechat -c {site} units show --point '{POINT}' --calibrations {units}\n   \
              sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
              {}",
             dir.display(),

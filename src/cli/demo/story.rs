@@ -68,7 +68,8 @@ impl Story<'_> {
         let temperature = POINT.replace("pore pressure", "temperature");
         let (units, at) = (&self.units, &self.at);
         let points = ["--point", POINT, "--point", &temperature];
-        self.shell.run(&[&["plot"], &points[..], &["--units", units, "-o", &file, "--now", at]].concat())
+        self.shell
+            .run(&[&["plot"], &points[..], &["--calibrations", units, "-o", &file, "--now", at]].concat())
     }
 
     /// Somebody walks, imports what was copied, and leaves a remark.

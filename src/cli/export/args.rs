@@ -12,7 +12,7 @@ pub const HELP: &str = "Examples:
   stonechat export -o harrow-tarn.csv
   stonechat export --logger 17 --from 2026-05-01T00:00:00-07:00 --to 2026-06-01T00:00:00-07:00 -o may.parquet
   stonechat export --shape long --clock corrected --gaps --offset site -o all.csv
-  stonechat export --units calibrations.toml --point \"P-17 pore pressure\" -o pressure.csv
+  stonechat export --calibrations calibrations.toml --point \"P-17 pore pressure\" -o pressure.csv
   stonechat export -o - | head
 
 Raw counts in wide CSV are what `stonechat import` reads back. docs/export.md shows how to open each format.
@@ -25,11 +25,11 @@ pub struct Args {
     #[arg(short, long, value_name = "FILE")]
     pub(super) output: PathBuf,
     /// Raw counts, as they were measured (the default)
-    #[arg(long, conflicts_with = "units")]
+    #[arg(long, conflicts_with = "calibrations")]
     pub(super) raw: bool,
     /// Engineering units, by this file of calibrations
-    #[arg(long, value_name = "CALIBRATIONS")]
-    pub(super) units: Option<PathBuf>,
+    #[arg(long, value_name = "FILE")]
+    pub(super) calibrations: Option<PathBuf>,
     /// Only this point; may be given several times
     #[arg(long, value_name = "NAME")]
     pub(super) point: Vec<String>,
@@ -92,20 +92,21 @@ impl Args {
 
     /// What is asked for; `site_offset_s`: the site's offset from UTC.
     pub(super) fn request(&self, site_offset_s: i32, now: GatewayTime) -> Result<Request, String> {
-        if self.units.is_none() && !self.point.is_empty() {
+        if self.calibrations.is_none() && !self.point.is_empty() {
             return Err(
-                "--point gives values in engineering units: name the calibrations with --units".to_owned()
+                "--point gives values in engineering units: name the calibrations with --calibrations"
+                    .to_owned(),
             );
         }
         let format = self.format()?;
         let shape = match self.shape.as_deref() {
-            None if format == Format::Csv && self.units.is_none() => Shape::Wide,
+            None if format == Format::Csv && self.calibrations.is_none() => Shape::Wide,
             None | Some("long") => Shape::Long,
             Some("wide") => Shape::Wide,
             Some(other) => return Err(format!("--shape {other:?} is none; write wide or long")),
         };
         let clock = match self.clock.as_deref() {
-            None if self.units.is_some() => Clock::Corrected,
+            None if self.calibrations.is_some() => Clock::Corrected,
             None | Some("logger") => Clock::Logger,
             Some("corrected") => Clock::Corrected,
             Some(other) => return Err(format!("--clock {other:?} is none; write logger or corrected")),

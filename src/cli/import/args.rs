@@ -7,9 +7,45 @@ use crate::record::notes::{self, BY_MAX};
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
+/// What else `import` does than take downloads in.
+#[derive(clap::Subcommand)]
+pub enum Command {
+    /// List the imports so far
+    #[command(after_help = "Example: stonechat import list")]
+    List {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Withdraw a CSV import: its rows stay in the ledger, and no longer fill gaps
+    #[command(
+        after_help = "Example: stonechat import withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\""
+    )]
+    Withdraw(WithdrawArgs),
+}
+
+/// The arguments of `import withdraw`.
+#[derive(clap::Args)]
+pub struct WithdrawArgs {
+    /// The import's number, as `stonechat import list` shows it
+    pub(super) id: i64,
+    /// Who withdraws it: a person's name, kept with the import
+    #[arg(long, value_name = "NAME")]
+    pub(super) by: String,
+    /// Why it is withdrawn
+    #[arg(long, value_name = "TEXT")]
+    pub(super) reason: String,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
 /// The arguments of `import`.
 #[derive(clap::Args)]
+#[command(args_conflicts_with_subcommands = true)]
 pub struct Args {
+    #[command(subcommand)]
+    pub(super) command: Option<Command>,
     /// Downloads: files, folders with all that is in them, or `-` for standard input
     pub(super) files: Vec<PathBuf>,
     /// Who imports them: a person's name, kept with the import
@@ -35,17 +71,8 @@ pub struct Args {
     #[arg(long, value_name = "N", requires = "layout")]
     pub(super) logger: Option<u16>,
     /// Look at an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout", "withdraw", "list"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
     pub(super) describe: Option<PathBuf>,
-    /// List the imports so far
-    #[arg(long, conflicts_with_all = ["files", "dry_run", "strict", "refused", "withdraw"])]
-    pub(super) list: bool,
-    /// Take the rows of a CSV import out of what covers; they stay in the ledger
-    #[arg(long, value_name = "ID", conflicts_with_all = ["files", "dry_run", "strict", "refused"])]
-    pub(super) withdraw: Option<i64>,
-    /// Why it is withdrawn
-    #[arg(long, value_name = "TEXT", requires = "withdraw")]
-    pub(super) reason: Option<String>,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
@@ -60,10 +87,16 @@ Examples:
   stonechat import --dry-run --against gaps.json /media/stick   (on a laptop, without ledger and keys)
   stonechat import --describe unknown.csv > layouts/blue-reader.toml
   stonechat import --dry-run --layout blue-reader --logger 17 unknown.csv
-  stonechat import --list
-  stonechat import --withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\"";
+  stonechat import list
+  stonechat import withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\"
+\nA file whose name is `list` or `withdraw` is named with its folder: ./list";
 
 impl Args {
+    /// Whether it brings files in, so that it works on after it has printed its plan.
+    pub(in crate::cli) fn brings(&self) -> bool {
+        !self.dry_run && self.command.is_none() && self.describe.is_none()
+    }
+
     /// Who imports; of a dry run, nobody need say.
     pub(super) fn by(&self) -> Result<String, Exit> {
         match (&self.by, self.dry_run) {

@@ -1,13 +1,13 @@
-//! `import --withdraw` and `import --list`.
+//! `import withdraw` and `import list`.
 
-use super::args::Args;
+use super::args::WithdrawArgs;
 use super::patience::{open_patiently, patiently};
 use crate::cli::exit::{DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::imports::Withdrawal;
-use crate::record::notes::{self, TEXT_MAX};
+use crate::record::notes::{self, BY_MAX, TEXT_MAX};
 use crate::text::rfc3339;
 use crate::time::{Clock, SystemClock};
 use crate::view::import as view;
@@ -23,11 +23,10 @@ pub(super) fn list(config: &Config, json: bool, out: &mut dyn Write) -> Result<u
 }
 
 /// Takes the rows of an import out of what covers.
-pub(super) fn run(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let reason = args.reason.as_ref();
-    let reason =
-        reason.ok_or_else(|| Exit::usage("say why with --reason TEXT: it is kept with the import"))?;
-    let reason = notes::text("--reason", reason, TEXT_MAX).map_err(Exit::usage)?;
+pub(super) fn run(config: &Config, args: &WithdrawArgs, out: &mut dyn Write) -> Result<u8, Exit> {
+    let id = args.id;
+    let by = &notes::text("--by", &args.by, BY_MAX).map_err(Exit::usage)?;
+    let reason = notes::text("--reason", &args.reason, TEXT_MAX).map_err(Exit::usage)?;
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let now = clock.now();
     // Only in a ledger that exists: a mistyped path must not make an empty one.
@@ -36,7 +35,7 @@ pub(super) fn run(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn
     let done = patiently(|| ledger.withdraw(id, by, &reason, now))?;
     let imports = ledger.imports()?;
     let Some(import) = imports.iter().find(|import| import.id == id) else {
-        return Err(Exit::usage(format!("there is no import {id}; `stonechat import --list` lists them")));
+        return Err(Exit::usage(format!("there is no import {id}; `stonechat import list` lists them")));
     };
     match (done, &import.withdrawn) {
         (Some(true), _) if args.json => {

@@ -14,8 +14,8 @@ use std::path::{Path, PathBuf};
 /// What the help says at its end.
 pub const HELP: &str = "\
 Examples:
-  stonechat plot --point \"P-17 pore pressure\" --units calibrations.toml -o p17.svg
-  stonechat plot --point \"P-17 pore pressure\" --point \"P-17 temperature\" --units calibrations.toml \\
+  stonechat plot --point \"P-17 pore pressure\" --calibrations calibrations.toml -o p17.svg
+  stonechat plot --point \"P-17 pore pressure\" --point \"P-17 temperature\" --calibrations calibrations.toml \\
       --from 2026-05-04T00:00:00-07:00 -o p17.png
   stonechat plot --logger 17 --channel 0 -o logger17.svg";
 
@@ -40,7 +40,7 @@ pub struct Args {
     pub(super) channel: Vec<u32>,
     /// The file of the calibrations, for engineering units; without it, raw counts
     #[arg(long, value_name = "FILE")]
-    pub(super) units: Option<PathBuf>,
+    pub(super) calibrations: Option<PathBuf>,
     /// From this time on (RFC 3339) [default: 30 days before the newest reading]
     #[arg(long, value_name = "TIME")]
     pub(super) from: Option<String>,
@@ -197,6 +197,6 @@ fn unknown_point(ground: &Ground<'_>, point: &str) -> String {
         [] => "the points' file has none".to_owned(),
         near => format!("the nearest names are {}", near.join(", ")),
     };
-    let derived = if ground.has_units() { "" } else { "; a derived point needs --units" };
+    let derived = if ground.has_units() { "" } else { "; a derived point needs --calibrations" };
     format!("--point {point:?}: there is no such point; {near}{derived}")
 }

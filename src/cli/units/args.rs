@@ -7,14 +7,14 @@ use std::path::PathBuf;
 pub enum Command {
     /// The values of a point as a table, with what its reader must know of them
     #[command(after_help = "Example: stonechat units show --point \"P-17 pore pressure\" \
-                            --from 2026-05-04T00:00:00-07:00 --units calibrations.toml")]
+                            --from 2026-05-04T00:00:00-07:00 --calibrations calibrations.toml")]
     Show(ShowArgs),
     /// The calculation of one value, step by step, as one would check it on paper
     #[command(after_help = "Example: stonechat units explain --point \"P-17 pore pressure\" \
-                            --at 2026-05-04T12:00:00-07:00 --units calibrations.toml")]
+                            --at 2026-05-04T12:00:00-07:00 --calibrations calibrations.toml")]
     Explain(ExplainArgs),
     /// Check points and calibrations: every mistake at once, and which points have no calibration now
-    #[command(after_help = "Example: stonechat units check --units calibrations.toml")]
+    #[command(after_help = "Example: stonechat units check --calibrations calibrations.toml")]
     Check(CheckArgs),
 }
 
@@ -26,7 +26,7 @@ pub struct ShowArgs {
     pub(super) point: String,
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]
-    pub(super) units: PathBuf,
+    pub(super) calibrations: PathBuf,
     /// Values from this time on (RFC 3339) [default: a day before the newest]
     #[arg(long, value_name = "TIME")]
     pub(super) from: Option<String>,
@@ -49,7 +49,7 @@ pub struct ExplainArgs {
     pub(super) point: String,
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]
-    pub(super) units: PathBuf,
+    pub(super) calibrations: PathBuf,
     /// The last value at or before this time (RFC 3339) [default: the newest]
     #[arg(long, value_name = "TIME")]
     pub(super) at: Option<String>,
@@ -63,7 +63,7 @@ pub struct ExplainArgs {
 pub struct CheckArgs {
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]
-    pub(super) units: PathBuf,
+    pub(super) calibrations: PathBuf,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,

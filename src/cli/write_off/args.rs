@@ -8,46 +8,61 @@ Examples:
   stonechat write-off --logger 17 --epoch 1 --first 187 --last 536 --by 'A. Surveyor' --reason 'memory was cleared'
   stonechat write-off --logger 12 --epoch 3 --rest-of-epoch --by 'A. Surveyor' --reason 'stolen'
   stonechat write-off --logger 12 --all-unclosed --by 'A. Surveyor' --reason 'restarts that it does not name'
-  stonechat write-off --list";
+  stonechat write-off list";
+
+/// What else `write-off` does than write off.
+#[derive(clap::Subcommand)]
+pub enum Command {
+    /// List what is written off, and what of it has turned up since
+    #[command(after_help = "Example: stonechat write-off list --logger 17")]
+    List {
+        /// Only of this logger
+        #[arg(long, value_name = "ADDRESS")]
+        logger: Option<u16>,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
 
 /// The arguments of `write-off`.
 #[derive(clap::Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub struct Args {
-    /// The logger's address; with --list: only this logger's
-    #[arg(long, value_name = "ADDRESS", required_unless_present = "list")]
+    #[command(subcommand)]
+    pub(super) command: Option<Command>,
+    /// The logger's address
+    #[arg(long, value_name = "ADDRESS", required = true)]
     pub(super) logger: Option<u16>,
     /// The epoch, as `stonechat gaps` tells it
-    #[arg(long, required_unless_present_any = ["list", "all_unclosed"], conflicts_with = "list")]
+    #[arg(long, required_unless_present = "all_unclosed")]
     pub(super) epoch: Option<u32>,
     /// The first sequence
-    #[arg(long, value_name = "SEQUENCE", requires = "last", conflicts_with_all = ["rest_of_epoch", "list"])]
+    #[arg(long, value_name = "SEQUENCE", requires = "last", conflicts_with = "rest_of_epoch")]
     pub(super) first: Option<u32>,
     /// The last sequence; records between that are held stay held
-    #[arg(long, value_name = "SEQUENCE", requires = "first", conflicts_with_all = ["rest_of_epoch", "list"],
-        required_unless_present_any = ["rest_of_epoch", "all_unclosed", "list"])]
+    #[arg(long, value_name = "SEQUENCE", requires = "first", conflicts_with = "rest_of_epoch",
+        required_unless_present_any = ["rest_of_epoch", "all_unclosed"])]
     pub(super) last: Option<u32>,
     /// What the epoch may have made after its largest held record: a logger was stolen or struck, or an epoch's end
     /// was never told
-    #[arg(long, conflicts_with = "list")]
+    #[arg(long)]
     pub(super) rest_of_epoch: bool,
     /// The same of every epoch of the logger that is over and whose end is not known
-    #[arg(long, conflicts_with_all = ["epoch", "first", "last", "rest_of_epoch", "list"])]
+    #[arg(long, conflicts_with_all = ["epoch", "first", "last", "rest_of_epoch"])]
     pub(super) all_unclosed: bool,
     /// Do not ask whether to write off the rest of an epoch while the logger is heard
-    #[arg(long, conflicts_with = "list")]
+    #[arg(long)]
     pub(super) yes: bool,
     /// Who decides so
-    #[arg(long, value_name = "NAME", required_unless_present = "list", conflicts_with = "list")]
+    #[arg(long, value_name = "NAME", required = true)]
     pub(super) by: Option<String>,
     /// Why
-    #[arg(long, value_name = "TEXT", required_unless_present = "list", conflicts_with = "list")]
+    #[arg(long, value_name = "TEXT", required = true)]
     pub(super) reason: Option<String>,
     /// Say what would be written off, and write nothing
-    #[arg(long, conflicts_with = "list")]
-    pub(super) dry_run: bool,
-    /// List what is written off, and what of it has turned up since
     #[arg(long)]
-    pub(super) list: bool,
+    pub(super) dry_run: bool,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,

@@ -1,19 +1,19 @@
-//! What is seen of each column, cell by cell.
+//! What was found in each column, cell by cell.
 
 use super::style::{is_numeric, is_unix, reads};
 use crate::config::layout::{Format, Piece};
 use crate::when::civil::CivilTime;
 use std::collections::BTreeMap;
 
-/// Different texts that are kept of a column.
+/// How many different texts of a column are kept.
 const TEXTS_MAX: usize = 12;
-/// Changes of a value before a coarser step than its decimals is believed: by chance, all are even once in a
-/// million.
+/// How many changes of a value are needed before a step coarser than its decimals is accepted: at random, all of them
+/// are even once in a million times.
 const CHANGES_MIN: u64 = 20;
-/// Decimal places that are looked at.
+/// Decimal places that are examined.
 const PLACES_MAX: usize = 9;
 
-/// How often a mark stood in a number so that it can only be one thing.
+/// How often a mark was in a number in a way that allows only one meaning.
 #[derive(Debug, Default)]
 pub(super) struct Marks {
     pub(super) decimal: u64,
@@ -21,7 +21,7 @@ pub(super) struct Marks {
     either: u64,
 }
 
-/// What the commas and dots of all numbers can be.
+/// The possible meanings of the commas and dots of all numbers.
 #[derive(Debug, Default)]
 pub(super) struct NumberMarks {
     comma: Marks,
@@ -33,12 +33,13 @@ impl NumberMarks {
         if mark == b',' { &mut self.comma } else { &mut self.dot }
     }
 
-    /// How many numbers have marks between thousands.
+    /// How many numbers have separators between thousands.
     pub(super) fn grouping(&self) -> u64 {
         self.comma.grouping + self.dot.grouping
     }
 
-    /// Counts what a number's marks can be; returns where its decimal mark stands, as far as that is to be told.
+    /// Counts the possible meanings of a number's marks; returns the place of its decimal mark, as far as that is
+    /// known.
     pub(super) fn note(&mut self, cell: &[u8]) -> Option<usize> {
         let digits_from = cell.iter().position(u8::is_ascii_digit).unwrap_or(0);
         let all: Vec<usize> = (0..cell.len()).filter(|&at| b",.".contains(&cell[at])).collect();
@@ -66,7 +67,7 @@ impl NumberMarks {
         }
     }
 
-    /// The decimal mark; `None`: not to be told.
+    /// The decimal mark; `None` if it is not known.
     pub(super) fn decimal_mark(&self) -> Option<u8> {
         let (comma, dot) = (&self.comma, &self.dot);
         match (comma.decimal > 0, dot.decimal > 0) {
@@ -80,7 +81,7 @@ impl NumberMarks {
     }
 }
 
-/// When a row was made, as far as its cells before this one say.
+/// When a row was made, as far as the cells before this one show.
 #[derive(Default)]
 pub(super) struct RowMoment {
     /// A day, and whether its time of day is known with it.
@@ -89,7 +90,7 @@ pub(super) struct RowMoment {
 }
 
 impl RowMoment {
-    /// The first day and the first time of day count.
+    /// Only the first day and the first time of day count.
     fn note(&mut self, local: CivilTime, format: &Format) {
         let has_clock = format.has(Piece::Minute);
         if format.has(Piece::Day) && self.day.is_none() {
@@ -115,7 +116,7 @@ impl RowMoment {
     }
 }
 
-/// What was seen of a column.
+/// What was found in a column.
 #[derive(Debug)]
 pub(super) struct Seen {
     pub(super) name: String,
@@ -170,7 +171,7 @@ impl Seen {
         }
     }
 
-    /// Takes a cell in as a time, if it is one. `rows`: how many there are with this one.
+    /// Counts a cell as a time, if it is one. `rows`: number of rows including this one.
     pub(super) fn time(&mut self, cell: &[u8], all: &[Format], rows: u64, moment: &mut RowMoment) -> bool {
         let is_first = self.formats.is_none();
         let fitting = || all.iter().filter(|format| reads(format, cell).is_some()).cloned().collect();
@@ -179,7 +180,7 @@ impl Seen {
             return false;
         }
         if !formats.iter().any(|format| reads(format, cell).is_some()) {
-            // Not all of it is a time. Rows before this one counted as none.
+            // Not all cells are times. The rows before this one counted as not being times.
             if self.times * 20 < rows * 19 {
                 formats.clear();
             }
@@ -196,7 +197,7 @@ impl Seen {
         true
     }
 
-    /// Takes a cell in as a number or a text.
+    /// Counts a cell as a number or a text.
     pub(super) fn value(&mut self, cell: &[u8], marks: &mut NumberMarks, moment: &mut RowMoment) {
         if !is_numeric(cell) {
             self.text(cell);
@@ -212,7 +213,7 @@ impl Seen {
         }
     }
 
-    /// `mark`: where the decimal mark stands in the cell.
+    /// `mark`: the place of the decimal mark in the cell.
     pub(super) fn number(&mut self, cell: &[u8], mark: Option<usize>) {
         self.numbers += 1;
         let negative = cell.first() == Some(&b'-');
@@ -239,7 +240,7 @@ impl Seen {
         self.most = self.most.max(value);
     }
 
-    /// The step: what the decimals say, or a coarser one that every value keeps to.
+    /// The step: that of the decimals, or a coarser one if every value is a multiple of it.
     pub(super) fn resolution(&self) -> String {
         let unit = 10_u128.pow((PLACES_MAX - self.places) as u32);
         let mut step = unit;
@@ -263,7 +264,7 @@ impl Seen {
         }
     }
 
-    /// The unit that its name or its units line gives.
+    /// The unit from its name or its line of units.
     pub(super) fn unit_text(&self) -> &str {
         let bare = |text: &'_ str| -> Option<(usize, usize)> {
             let open = text.rfind(['(', '['])?;

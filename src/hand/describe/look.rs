@@ -1,4 +1,4 @@
-//! Reads the file once, and keeps what was seen.
+//! Reads the file once, and keeps what it finds.
 
 use super::columns::{NumberMarks, RowMoment, Seen};
 use super::style::{Beginning, beginning, candidates, encoding};
@@ -10,12 +10,12 @@ use crate::when::civil::CivilTime;
 use std::collections::BTreeMap;
 use std::io::Read;
 
-/// Bytes by which the style is told, where lines are long.
+/// How many bytes are used to detect the style, if lines are long.
 const HEAD_BYTES: usize = 256 * 1024;
 /// Different steps in time that are counted.
 const TIME_STEPS_MAX: usize = 1000;
 
-/// What was seen of a file, from which a layout is printed.
+/// What was found in a file, from which a layout is printed.
 #[derive(Debug)]
 pub struct Description {
     pub(super) name: String,
@@ -29,7 +29,7 @@ pub struct Description {
     pub(super) marks: NumberMarks,
     pub(super) has_end: bool,
     pub(super) nul_lines: u64,
-    /// What stands before the header, for signs of a zone.
+    /// The text before the header, which may show a time zone.
     pub(super) preamble: String,
 }
 
@@ -38,12 +38,12 @@ pub struct Description {
 pub enum DescribeError {
     #[error("{0}")]
     Read(PlanError),
-    /// There are no rows of several columns in it.
-    #[error("has no rows with a time and a number in columns; if it is a sealed dump, import it as it is")]
+    /// It has no rows with several columns.
+    #[error("has no rows with columns for a time and a number; if it is a sealed dump, import it unchanged")]
     NoColumns,
 }
 
-/// Looks at a file.
+/// Reads and describes a file.
 pub fn describe(
     name: &str,
     input: &mut dyn Read,
@@ -68,7 +68,7 @@ pub fn describe(
 
 struct Looking<'n> {
     name: &'n str,
-    /// The first bytes, until the style is told from them.
+    /// The first bytes, until the style is known from them.
     head: Vec<u8>,
     state: Option<(Description, Fields, Vec<Format>)>,
     decoded: Option<Decoded>,
@@ -176,7 +176,7 @@ impl Description {
         }
     }
 
-    /// Takes in when a row was made.
+    /// Counts the time at which a row was made.
     fn made_at(&mut self, local: CivilTime) {
         let Some((_, last)) = &mut self.span else {
             self.span = Some((local, local));

@@ -1,4 +1,4 @@
-//! What was seen as text: a layout, with the rest in comments.
+//! Prints what was found: a layout, with the rest in comments.
 
 use super::columns::Seen;
 use super::look::Description;
@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
 
-/// What a choice looks like in the layout: no reader takes it.
+/// Marks a choice in the layout: no reader accepts it.
 const CHOOSE: &str = "?";
 
 fn parsed(layout: &str) -> Result<Layout, Problems> {
@@ -17,12 +17,12 @@ fn parsed(layout: &str) -> Result<Layout, Problems> {
 }
 
 impl Description {
-    /// Whether the layout is complete as it is printed; if not, it says where somebody must choose.
+    /// Whether the layout is complete as printed; if not, it marks the choices for a person to make.
     pub fn is_complete(&self) -> bool {
         parsed(&self.layout()).is_ok()
     }
 
-    /// The whole: what was seen, as comments, and the layout.
+    /// The whole text: what was found, as comments, and the layout.
     pub fn text(&self) -> String {
         let mut text = String::new();
         for line in self.seen() {
@@ -31,9 +31,9 @@ impl Description {
         text.push('\n');
         let layout = self.layout();
         text.push_str(&layout);
-        // What the file does not tell, and no mark in the layout stands for.
+        // What the file does not show, and is not marked as a choice in the layout.
         if let (false, Err(problems)) = (layout.contains(&format!("\"{CHOOSE}\"")), parsed(&layout)) {
-            text.push_str("\n# It is no layout yet; to choose:\n");
+            text.push_str("\n# This is not a complete layout yet. Still to choose:\n");
             for problem in problems.iter() {
                 let _ = writeln!(text, "# - {}", crate::text::shown(&problem.text));
             }
@@ -41,9 +41,9 @@ impl Description {
         text
     }
 
-    /// What was seen, line by line.
+    /// What was found, line by line.
     pub fn seen(&self) -> Vec<String> {
-        let mut all = vec![format!("{}: what was seen, and a layout to start from.", clean(&self.name))];
+        let mut all = vec![format!("{}: what was found, and a layout to start from.", clean(&self.name))];
         self.style_seen(&mut all);
         self.times_seen(&mut all);
         self.damage_seen(&mut all);
@@ -64,7 +64,9 @@ impl Description {
         };
         let decimal = match self.marks.decimal_mark() {
             Some(mark) => format!("decimal mark `{}`", char::from(mark)),
-            None => "decimal mark not to be told: each mark has three digits behind it, as groups of thousands have".to_owned(),
+            None => {
+                "decimal mark not known: three digits follow each mark, as in groups of thousands".to_owned()
+            }
         };
         all.push(format!("{encoding}; {} columns with {delimiter} between them; {decimal}.", self.width));
         all.push(format!(
@@ -87,15 +89,17 @@ impl Description {
             let label = if sure {
                 label.to_owned()
             } else {
-                format!("{label}, if the first of its formats is the right one")
+                format!("{label}, if the first of the formats below is the right one")
             };
             all.push(format!("From {first} to {last} ({label})."));
         }
         if let Some((step, times)) = self.steps.iter().max_by_key(|(_, times)| **times) {
             let rest = self.steps.values().sum::<u64>() - times;
             all.push(match rest {
-                0 => format!("From row to row always {step} s."),
-                _ => format!("From row to row mostly {step} s; otherwise: {rest} of the rows."),
+                0 => format!("The step from row to row is always {step} s."),
+                _ => {
+                    format!("The step from row to row is mostly {step} s; it differs in {rest} of the rows.")
+                }
             });
         }
     }
@@ -103,7 +107,7 @@ impl Description {
     fn damage_seen(&self, all: &mut Vec<String>) {
         if self.uneven > 0 {
             all.push(format!(
-                "{} lines have another number of columns: perhaps several styles in one file.",
+                "{} lines have another number of columns: the file may contain several styles.",
                 self.uneven
             ));
         }
@@ -111,13 +115,13 @@ impl Description {
             all.push(format!("{} lines hold NUL bytes: the file is damaged.", self.nul_lines));
         }
         if !self.has_end {
-            all.push("The last line has no end: the file may be cut off within it.".to_owned());
+            all.push("The last line has no line end: the file may be cut off there.".to_owned());
         }
         for column in &self.columns {
             if column.exponents > 0 {
                 all.push(format!(
-                    "Column {} has {} numbers with exponents: a spreadsheet has saved this file again, and their digits \
-                     are lost. Take the file from the reader once more.",
+                    "Column {} has {} numbers with exponents: a spreadsheet has saved this file, and digits \
+                     are lost. Copy the file from the reader again.",
                     shown(&column.name),
                     column.exponents
                 ));
@@ -125,7 +129,7 @@ impl Description {
         }
         if self.marks.grouping() > 0 {
             all.push(format!(
-                "{} numbers have marks between thousands: a spreadsheet may have saved this file again.",
+                "{} numbers have marks between thousands: a spreadsheet may have saved this file.",
                 self.marks.grouping()
             ));
         }
@@ -138,20 +142,20 @@ impl Description {
         };
         if shows(Piece::Minute) && !shows(Piece::Second) {
             all.push(
-                "Times show no seconds: the reader leaves them out, or a spreadsheet has lost them. Where they were \
-                 just left out, write rounding = \"cut\"."
+                "Times show no seconds: the reader leaves them out, or a spreadsheet has lost them. If the reader \
+                 leaves them out, write rounding = \"cut\"."
                     .to_owned(),
             );
         } else if shows(Piece::Second) && !clocks.iter().any(|column| column.seconds) {
             all.push(
-                "Every second is 0: the logger keeps to whole minutes, or its seconds are lost. If it keeps to them, \
-                 write resolution_s = 1."
+                "Every second is 0: the logger measures at whole minutes, or its seconds are lost. If it measures at \
+                 whole minutes, write resolution_s = 1."
                     .to_owned(),
             );
         }
     }
 
-    /// Orders of day and month that a column may be in, where there is more than one.
+    /// The possible orders of day and month in a column, if there is more than one.
     fn day_orders(&self, column: &Seen) -> Vec<String> {
         if !column.only_times() {
             return Vec::new();
@@ -165,7 +169,7 @@ impl Description {
         text.push_str(&self.time(&roles));
         let has = |role: &Role| roles.contains(role);
         if !has(&Role::Logger) {
-            text.push_str("# No column says which logger it is: import with --logger N, or\n# [logger]\n# file_name = \"P-{logger}_*.csv\"\n\n");
+            text.push_str("# No column gives the logger: import with --logger N, or\n# [logger]\n# file_name = \"P-{logger}_*.csv\"\n\n");
         }
         if !has(&Role::Sequence) {
             text.push_str("# No column has sequence numbers: rows are matched to missing ones by time.\n\n");
@@ -180,7 +184,7 @@ impl Description {
                 }
                 None => {
                     let what = if column.numbers > 0 {
-                        "numbers in no unit that is known here, or engineering values"
+                        "numbers in an unknown unit, or engineering values"
                     } else {
                         "no numbers"
                     };
@@ -192,7 +196,7 @@ impl Description {
         text
     }
 
-    /// Its title, and how the file is written.
+    /// The title, and how the file is written.
     fn file_part(&self) -> String {
         let style = &self.style;
         let mut text = String::new();
@@ -225,7 +229,7 @@ impl Description {
         text
     }
 
-    /// How a column is named: as the header has it, or by its number where that says it better.
+    /// How a column is identified: by the name in the header, or by its number if that is clearer.
     fn place(&self, at: usize, column: &Seen) -> String {
         let is_unique = self.columns.iter().filter(|other| other.name == column.name).count() == 1;
         if self.style.header
@@ -240,7 +244,7 @@ impl Description {
         }
     }
 
-    /// The lines of a column; `None`: it is left out. `channels`: how many come before it.
+    /// The lines of a column; `None` if it is left out. `channels`: how many come before it.
     fn column(
         &self,
         column: &Seen,
@@ -293,7 +297,7 @@ impl Description {
         let has_seconds = is_unix || times.iter().any(|column| column.seconds);
         let mut text = format!("[time]\nresolution_s = {}\n", if has_seconds { 1 } else { 60 });
         if !any(Piece::Second) && !is_unix {
-            text.push_str("# rounding = \"cut\"  # where seconds are just left out\n");
+            text.push_str("# rounding = \"cut\"  # if the reader leaves seconds out\n");
         }
         if !any(Piece::Offset) && !is_unix {
             let said: Vec<&str> =
@@ -301,7 +305,7 @@ impl Description {
             let units: Vec<&str> = times.iter().map(|column| column.unit.as_str()).collect();
             match said.iter().chain(&units).find_map(|text| offset_said(text)) {
                 Some(offset) => {
-                    let _ = writeln!(text, "utc_offset = \"{offset}\"  # as the file says: check");
+                    let _ = writeln!(text, "utc_offset = \"{offset}\"  # from the file: check");
                 }
                 None => {
                     let _ = writeln!(
@@ -323,7 +327,7 @@ impl Description {
             several => {
                 let shown: Vec<String> = several.iter().map(|format| toml_text(format)).collect();
                 format!(
-                    "format = \"{CHOOSE}\"  # choose: {}; the file does not tell day and month apart",
+                    "format = \"{CHOOSE}\"  # choose: {}; the file does not show which is the day and which the month",
                     shown.join(" or ")
                 )
             }

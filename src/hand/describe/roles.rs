@@ -1,9 +1,9 @@
-//! What each column is, as far as its name and its cells say.
+//! The meaning of each column, as far as its name and its cells show it.
 
 use super::columns::Seen;
 use crate::config::layout::Piece;
 
-/// What a column is.
+/// The meaning of a column.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Role {
     Logger,
@@ -14,14 +14,14 @@ pub(super) enum Role {
     Clock,
     Battery(u32),
     Board,
-    /// In this unit.
+    /// A channel in this unit.
     Channel(&'static str),
-    /// Numbers that nothing names.
+    /// Numbers without a known name.
     Unnamed,
     Unused,
 }
 
-/// What each column is. Each role but a channel's is given once, to the first column that it fits.
+/// The meaning of each column. Each role except a channel's is given once, to the first column that fits.
 pub(super) fn roles(columns: &[Seen]) -> Vec<Role> {
     let mut roles: Vec<Role> = Vec::new();
     for column in columns {
@@ -29,7 +29,7 @@ pub(super) fn roles(columns: &[Seen]) -> Vec<Role> {
         let is_taken = !matches!(role, Role::Channel(_) | Role::Unnamed) && roles.contains(&role);
         roles.push(if is_taken { Role::Unused } else { role });
     }
-    // A sequence without an epoch says nothing, and the other way round.
+    // A sequence without an epoch identifies nothing, and an epoch without a sequence neither.
     if roles.contains(&Role::Sequence) != roles.contains(&Role::Epoch) {
         for role in &mut roles {
             if matches!(role, Role::Sequence | Role::Epoch) {
@@ -47,7 +47,7 @@ pub(super) fn roles(columns: &[Seen]) -> Vec<Role> {
     roles
 }
 
-/// What a column is, whatever the others are.
+/// The meaning of a column, whatever the others are.
 fn role(column: &Seen) -> Role {
     if column.only_times() {
         let format = column.formats.iter().flatten().next();
@@ -99,7 +99,7 @@ fn is_own_channel(name: &str) -> bool {
     !rest.is_empty() && rest.len() <= 2 && rest.bytes().all(|byte| byte.is_ascii_digit())
 }
 
-/// A unit as a layout names it, from the ways in which files do.
+/// A unit by its name in layouts, from the spellings that files use.
 fn measured_unit(text: &str) -> Option<&'static str> {
     const UNITS: [(&str, &str); 20] = [
         ("Hz", "Hz"),

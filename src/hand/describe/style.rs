@@ -1,4 +1,4 @@
-//! How a file is written, by its first lines.
+//! Detects how a file is written, from its first lines.
 
 use crate::config::layout::{Encoding, Format, Style, unit};
 use crate::hand::layout::{Decoded, Fields, Moment, each_line};
@@ -6,21 +6,21 @@ use crate::hand::lines::Lines;
 use crate::when::civil::CivilTime;
 use std::collections::BTreeMap;
 
-/// Lines by which the style is told.
+/// How many lines are used to detect the style.
 const HEAD_LINES: usize = 400;
-/// The most columns that are looked at.
+/// The maximum number of columns that are examined.
 const COLUMNS_MAX: usize = 200;
 
-/// The style, and what stands before the rows.
+/// The style, and what comes before the rows.
 pub(super) struct Beginning {
     pub(super) style: Style,
     /// Name and unit of each column; empty where the file has none.
     pub(super) columns: Vec<(String, String)>,
-    /// What stands before the header, for signs of a zone.
+    /// The text before the header, which may show a time zone.
     pub(super) preamble: String,
 }
 
-/// The style, by the first lines. `is_all`: they are the whole file.
+/// Detects the style from the first lines. `is_all`: they are the whole file.
 pub(super) fn beginning(head: &[u8], encoding: Encoding, is_all: bool) -> Option<Beginning> {
     let texts = lines(head, encoding, is_all);
     let cut = Cut::of(&texts)?;
@@ -75,14 +75,14 @@ fn lines(head: &[u8], encoding: Encoding, is_all: bool) -> Vec<Vec<u8>> {
     texts
 }
 
-/// How lines are cut into cells.
+/// How lines are split into cells.
 struct Cut {
     width: usize,
     delimiter: u8,
 }
 
 impl Cut {
-    /// The mark by which most lines have the same number of columns.
+    /// The delimiter for which most lines have the same number of columns.
     fn of(texts: &[Vec<u8>]) -> Option<Self> {
         let mut best: Option<(Self, usize)> = None;
         for delimiter in [b'\t', b';', b'|', b','] {
@@ -110,7 +110,7 @@ impl Cut {
         (0..count).map(|at| String::from_utf8_lossy(fields.get(text, at)).trim().to_owned()).collect()
     }
 
-    /// Whether a line has a time and a number in it.
+    /// Whether a line contains a time and a number.
     fn is_row(&self, text: &[u8], formats: &[Format]) -> bool {
         let mut fields = Fields::new(self.delimiter, Some(b'"'));
         let count = fields.cut(text);
@@ -121,20 +121,20 @@ impl Cut {
     }
 }
 
-/// How bytes are characters, by the first of them.
+/// The encoding of the characters, from the first bytes.
 pub(super) fn encoding(head: &[u8], is_all: bool) -> Encoding {
     if head.starts_with(b"\xFF\xFE") || head.starts_with(b"\xFE\xFF") {
         return Encoding::Utf16;
     }
     match std::str::from_utf8(head) {
         Ok(_) => Encoding::Utf8,
-        // Cut within a character.
+        // The bytes end within a character.
         Err(error) if !is_all && error.error_len().is_none() => Encoding::Utf8,
         Err(_) => Encoding::Windows1252,
     }
 }
 
-/// Every way to write a time that is looked for.
+/// All known ways to write a time.
 pub(super) fn candidates() -> Vec<Format> {
     let mut days = Vec::new();
     for mark in ["-", "/", "."] {
@@ -182,7 +182,7 @@ pub(super) fn reads(format: &Format, cell: &[u8]) -> Option<(CivilTime, bool)> {
     Some((local, local.as_utc_s() % 60 != 0))
 }
 
-/// Whether a cell is a number, however its marks are.
+/// Whether a cell is a number, with any marks.
 pub(super) fn is_numeric(cell: &[u8]) -> bool {
     let digits = cell.strip_prefix(b"-").or_else(|| cell.strip_prefix(b"+")).unwrap_or(cell);
     digits.first().is_some_and(|byte| byte.is_ascii_digit() || b".,".contains(byte))
@@ -190,7 +190,7 @@ pub(super) fn is_numeric(cell: &[u8]) -> bool {
         && digits.iter().all(|byte| byte.is_ascii_digit() || b".,eE+-".contains(byte))
 }
 
-/// Text that says in what a column is.
+/// Whether a text is the unit of a column.
 fn is_unit(cell: &str) -> bool {
     let bare = cell.trim_matches(|c| "[]()".contains(c)).trim();
     const OTHERS: [&str; 22] = [

@@ -1,5 +1,6 @@
-//! Lines of a CSV in another style to rows, by the layout that a person has written: bytes to cells (`text`), cells to
-//! counts (`numbers`) and times (`moment`), a line to a row (`reader`), and the logger in a file's name (`name`).
+//! Turns lines of a CSV in another style into rows, by a layout that a person has written: bytes to cells (`text`),
+//! cells to counts (`numbers`) and times (`moment`), a line to a row (`reader`), and the logger from a file's name
+//! (`name`).
 
 mod moment;
 mod name;

@@ -1,13 +1,13 @@
-//! Days and times of day as a format of the layout has them.
+//! Reads days and times of day in a format of the layout.
 //!
-//! Input: cells and their formats. Output: the parts of a time, and the local time that they are together.
+//! Input: cells and their formats. Output: the parts of a time, and the local time that they give together.
 
 use super::row::{NoRow, not_a_row};
 use crate::config::layout::{Format, Piece, TimeRule};
 use crate::hand::local::instants;
 use crate::when::civil::{CivilDate, CivilTime, Instants};
 
-/// The last day looked up: rows of one day stand together.
+/// The last day looked up, because rows of one day follow each other.
 #[derive(Default)]
 pub(super) struct DayCache(Option<(i64, u32, u32, CivilDate)>);
 
@@ -42,7 +42,7 @@ const MONTHS: [&[u8; 3]; 12] =
     [b"jan", b"feb", b"mar", b"apr", b"may", b"jun", b"jul", b"aug", b"sep", b"oct", b"nov", b"dec"];
 
 impl Moment {
-    /// The local day and time of day, where each part that was read makes sense; what was not read is the first of
+    /// The local day and time of day, if each part that was read is valid; parts that were not read are the first of
     /// January 2000, midnight.
     pub(crate) fn local(&self) -> Option<CivilTime> {
         if let Some(unix) = self.unix {
@@ -54,16 +54,16 @@ impl Moment {
         date.at(self.hour().ok()?, self.minute, self.second)
     }
 
-    /// The instants that it may be, by the layout's rule.
+    /// The possible instants, by the layout's rule.
     pub(super) fn instants(&self, rule: &TimeRule, days: &mut DayCache) -> Result<Instants, NoRow> {
         let bad = |what: &str| not_a_row(format!("its time is {what}"));
         let (seconds, found) = if let Some(unix) = self.unix {
             (unix, Instants::One(unix))
         } else {
             let date =
-                days.get(self.year, self.month, self.day).ok_or_else(|| bad("no day of the calendar"))?;
+                days.get(self.year, self.month, self.day).ok_or_else(|| bad("not a day of the calendar"))?;
             let local = date.at(self.hour()?, self.minute, self.second);
-            let local = local.ok_or_else(|| bad("no time of day"))?;
+            let local = local.ok_or_else(|| bad("not a time of day"))?;
             let seconds = local.as_utc_s();
             match self.offset_s {
                 Some(offset_s) => (seconds, Instants::One(seconds - i64::from(offset_s))),
@@ -74,12 +74,13 @@ impl Moment {
             return Err(NoRow(
                 "finer than stated",
                 format!(
-                    "its time is no multiple of {} s, which the layout says that the file shows",
+                    "its time is not a multiple of {} s, the resolution that the layout gives",
                     rule.step_s
                 ),
             ));
         }
-        // Of a time that was cut, the middle of its step: so half a step either way holds the true one.
+        // For a time that was truncated, use the middle of its step: then half a step in either direction contains the
+        // true time.
         let middle = if rule.cut { i64::from(rule.step_s / 2) } else { 0 };
         Ok(match found {
             Instants::One(at) => Instants::One(at + middle),
@@ -98,7 +99,7 @@ impl Moment {
         }
     }
 
-    /// Takes the parts of a cell in; `None`: it is written otherwise.
+    /// Reads the parts of a cell; `None` if it does not have this format.
     pub(crate) fn read(&mut self, format: &Format, cell: &[u8]) -> Option<()> {
         let mut rest = cell;
         for piece in &format.pieces {

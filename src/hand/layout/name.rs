@@ -1,4 +1,4 @@
-//! The logger that a file's name says.
+//! Finds the logger in a file's name.
 
 use crate::wire::seq::Address;
 
@@ -13,7 +13,7 @@ pub fn logger_of_name(pattern: &str, path: &str) -> Option<Address> {
         let begins = start == 0 || !name.as_bytes()[start - 1].is_ascii_digit();
         if len > 0 && begins && fits(before, &name[..start]) && fits(after, &name[start + len..]) {
             let address = name[start..start + len].parse().ok().and_then(Address::new);
-            // Two readings of one name are no reading.
+            // If a name can be read in two ways, it counts as not readable.
             if found.is_some_and(|other| Some(other) != address) {
                 return None;
             }
@@ -23,7 +23,7 @@ pub fn logger_of_name(pattern: &str, path: &str) -> Option<Address> {
     found
 }
 
-/// Whether a text fits a pattern in which `*` is anything.
+/// Whether a text matches a pattern in which `*` is any text.
 fn fits(pattern: &str, text: &str) -> bool {
     match pattern.split_once('*') {
         None => pattern == text,

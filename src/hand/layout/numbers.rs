@@ -1,10 +1,10 @@
-//! Numbers of a file in counts, exactly or not at all. Digits only, no floating point: 0.1 is 0.1.
+//! Converts numbers of a file to counts, exactly or not at all. Uses digits only, no floating point: 0.1 is 0.1.
 
 use super::row::{NoRow, not_a_row};
 use crate::config::layout::{Grid, Place};
 use crate::hand::csv::shown;
 
-/// A whole number that a record's number can be.
+/// A whole number in the range of an epoch or sequence.
 pub(super) fn whole(cell: &[u8], place: &Place) -> Result<u32, NoRow> {
     let mut rest = cell;
     let mut value = 0_u64;
@@ -13,11 +13,11 @@ pub(super) fn whole(cell: &[u8], place: &Place) -> Result<u32, NoRow> {
         rest = left;
     }
     u32::try_from(value).ok().filter(|_| rest.is_empty() && !cell.is_empty()).ok_or_else(|| {
-        not_a_row(format!("column {place}: {} is no whole number from 0 to 4294967295", shown(cell)))
+        not_a_row(format!("column {place}: {} is not a whole number from 0 to 4294967295", shown(cell)))
     })
 }
 
-/// A number of the file in counts. Digits only, no floating point: 0.1 is 0.1.
+/// A number of the file as counts. Uses digits only, no floating point: 0.1 is 0.1.
 pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64, String> {
     let (negative, digits) = match cell.split_first() {
         Some((b'-', rest)) => (true, rest),
@@ -32,7 +32,7 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
             b'0'..=b'9' => {
                 any = true;
                 if places == Some(grid.places) {
-                    // Beyond the last place that matters only zeros may stand.
+                    // Beyond the last place that matters, only zeros are allowed.
                     if byte != b'0' {
                         return Err(finer(grid));
                     }
@@ -47,15 +47,15 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
             _ if byte == decimal_mark && places.is_none() => places = Some(0),
             b'e' | b'E' if any => {
                 return Err(
-                    "has an exponent: a spreadsheet has saved this file again, and digits are lost; take the file \
-                     from the reader once more"
+                    "has an exponent: a spreadsheet has saved this file, and digits are lost; copy the file \
+                     from the reader again"
                         .to_owned(),
                 );
             }
             b',' | b'.' | b'\'' | b' ' | 0xa0 | 0xc2 if any => {
                 return Err(
-                    "has a mark that is not the decimal mark: digits are grouped, or `decimal_mark` is the \
-                            other one"
+                    "has a mark that is not the decimal mark: digits are grouped, or `decimal_mark` is \
+                            wrong"
                         .to_owned(),
                 );
             }
@@ -77,9 +77,9 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
 
 fn no_number(cell: &[u8]) -> String {
     if cell.is_empty() {
-        "is empty; an empty cell is no value and no fault".to_owned()
+        "is empty; an empty cell is neither a value nor a fault".to_owned()
     } else {
-        "is no number, and no fault marker of the layout".to_owned()
+        "is neither a number nor a fault marker of the layout".to_owned()
     }
 }
 
@@ -91,7 +91,7 @@ fn finer(grid: &Grid) -> String {
         let digits = format!("{:0>width$}", grid.multiple, width = places + 1);
         format!("{}.{}", &digits[..digits.len() - places], &digits[digits.len() - places..])
     };
-    format!("is no multiple of {step}, which the layout says that the column shows")
+    format!("is not a multiple of {step}, the resolution that the layout gives for the column")
 }
 
 #[cfg(test)]
@@ -108,7 +108,7 @@ mod tests {
             counts in 1_u32..1000,
             off in 1_i64..25,
         ) {
-            // The text is made by integer division, apart from the code that reads it.
+            // The text is made by integer division, without the code that reads it.
             let write = |value: i64| {
                 let unit = 10_i64.pow(places.into());
                 let sign = if value < 0 { "-" } else { "" };

@@ -1,10 +1,10 @@
-//! Lines of a CSV in another style to rows, by its layout.
+//! Turns lines of a CSV in another style into rows, by its layout.
 //!
-//! Input: bytes in pieces, and a [`Layout`]. Output: of each line a [`Parsed`] row, or why it is none. Numbers are
-//! taken exactly: whole multiples of the stated resolution, in whole numbers of any size; what does not fit is
-//! refused. Which record a row is and whether it is welcome is said elsewhere.
+//! Input: bytes in pieces, and a [`Layout`]. Output: for each line a [`Parsed`] row, or why it is not one. Numbers are
+//! read exactly: whole multiples of the stated resolution, as whole numbers of any size; what does not fit is
+//! refused. Which record a row is, and whether it is accepted, is decided elsewhere.
 //!
-//! What this is not: it guesses no style. `describe` does that, for a person to check.
+//! It does not guess a style. `describe` does that, for a person to check.
 
 use super::moment::{DayCache, Moment};
 use super::numbers::{on_grid, whole};
@@ -18,7 +18,7 @@ use crate::record::roster::Roster;
 use crate::wire::seq::Address;
 use std::sync::Arc;
 
-/// Where a reader stands in its file.
+/// The part of its file that a reader has reached.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum At {
     Before(u32),
@@ -45,7 +45,7 @@ pub struct LayoutReader<'l> {
     fields: Fields,
     /// The place of each of the layout's columns.
     places: Vec<usize>,
-    /// How many columns a row has; 0: not known yet.
+    /// How many columns a row has; 0 if not known yet.
     width: usize,
     header: Vec<u8>,
     day: DayCache,
@@ -81,12 +81,12 @@ impl<'l> LayoutReader<'l> {
         }
     }
 
-    /// Whether the header, if there should be one, was there.
+    /// Whether the header was found, if there should be one.
     pub fn has_begun(&self) -> bool {
         matches!(self.at, At::After(_) | At::Rows)
     }
 
-    /// Reads a line. `Ok(None)`: it is none of the rows. The outer error: the file does not fit the layout.
+    /// Reads a line. `Ok(None)`: it is not one of the rows. The outer error: the file does not fit the layout.
     pub fn line(&mut self, line: &Line<'_>) -> Result<Result<Option<Parsed>, NoRow>, String> {
         let bytes = if line.number == 1 {
             line.bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line.bytes)
@@ -109,10 +109,9 @@ impl<'l> LayoutReader<'l> {
                 Ok(Ok(None))
             }
             At::Rows if bytes.iter().all(|byte| b" \t\x0c".contains(byte)) => Ok(Ok(None)),
-            At::Rows if line.is_too_long() => Ok(Err(not_a_row(format!(
-                "{} bytes without a line's end; a row has a few hundred",
-                line.len
-            )))),
+            At::Rows if line.is_too_long() => {
+                Ok(Err(not_a_row(format!("{} bytes without a line end; a row has a few hundred", line.len))))
+            }
             At::Rows => {
                 if self.width == 0 {
                     self.by_numbers(bytes)?;
@@ -125,7 +124,7 @@ impl<'l> LayoutReader<'l> {
     fn read_header(&mut self, bytes: &[u8]) -> Result<(), String> {
         if memchr::memchr(0, bytes).is_some() {
             return Err(
-                "the header holds NUL bytes: the file is UTF-16 and the layout says otherwise (write \
+                "the header contains NUL bytes: the file is UTF-16 but the layout says otherwise (write \
                         `[file] encoding = \"utf-16\"`), or it is damaged"
                     .to_owned(),
             );
@@ -139,7 +138,7 @@ impl<'l> LayoutReader<'l> {
                 Place::Number(number) => {
                     if *number > self.width {
                         return Err(format!(
-                            "the layout names column {number}, and the header has {}; correct the layout, or \
+                            "the layout names column {number}, but the header has {}; correct the layout, or \
                              `[file] skip_before`",
                             self.width
                         ));
@@ -152,7 +151,7 @@ impl<'l> LayoutReader<'l> {
                         (Some((at, _)), None) => at,
                         (Some((a, _)), Some((b, _))) => {
                             return Err(format!(
-                                "columns {} and {} are both called {}; name the one that is meant by its number",
+                                "columns {} and {} are both called {}; give the number of the right one",
                                 a + 1,
                                 b + 1,
                                 shown(wanted.as_bytes())
@@ -162,7 +161,7 @@ impl<'l> LayoutReader<'l> {
                             let there: Vec<String> =
                                 names.iter().take(20).map(|name| shown(name.as_bytes())).collect();
                             return Err(format!(
-                                "the layout names the column {}, and the header has {}; name the right layout, or \
+                                "the layout names the column {}, but the header has {}; name the right layout, or \
                                  correct this one (its `[file] skip_before` and `delimiter` too)",
                                 shown(wanted.as_bytes()),
                                 there.join(", ")
@@ -176,16 +175,16 @@ impl<'l> LayoutReader<'l> {
         Ok(())
     }
 
-    /// Without a header: by the first row.
+    /// Without a header: from the first row.
     fn by_numbers(&mut self, bytes: &[u8]) -> Result<(), String> {
         self.width = self.fields.cut(bytes);
         for column in &self.layout.columns {
             let Place::Number(number) = column.place else {
-                return Err("the layout names columns, and the file has no header".to_owned());
+                return Err("the layout names columns, but the file has no header".to_owned());
             };
             if number > self.width {
                 return Err(format!(
-                    "the layout names column {number}, and this line has {}; correct the layout",
+                    "the layout names column {number}, but this line has {}; correct the layout",
                     self.width
                 ));
             }
@@ -197,11 +196,11 @@ impl<'l> LayoutReader<'l> {
     fn row(&mut self, bytes: &[u8], is_ended: bool) -> Result<Parsed, NoRow> {
         let parsed = self.cells(bytes);
         match parsed {
-            // A number that is cut short is still a number.
+            // A truncated number is still a number, so this line cannot be trusted.
             Ok(_) if !is_ended => Err(NoRow(
                 "cut off",
-                "no line's end: the file may be cut off within this line; copy it from the reader again, or end the \
-                 line if it is whole"
+                "no line end: the file may be cut off within this line; copy it from the reader again, or end the \
+                 line if it is complete"
                     .to_owned(),
             )),
             Err(NoRow(kind, why)) if !is_ended => Err(NoRow(kind, format!("{why}; the file ends within this line"))),
@@ -234,30 +233,30 @@ impl<'l> LayoutReader<'l> {
         Ok(Parsed { logger: taken.logger, record, instants, row: taken.row })
     }
 
-    /// Cuts a line into cells, if it is a row at all.
+    /// Splits a line into cells, if it is a row at all.
     fn cut(&mut self, bytes: &[u8]) -> Result<(), NoRow> {
         if memchr::memchr(0, bytes).is_some() {
             return Err(NoRow(
                 "damaged",
-                "holds a NUL byte: the file is damaged, or it is UTF-16 and the layout says otherwise"
+                "contains a NUL byte: the file is damaged, or it is UTF-16 but the layout says otherwise"
                     .to_owned(),
             ));
         }
         let count = self.fields.cut(bytes);
         if count != self.width {
-            let why = format!("columns: {count}; the rows of this layout have {} here", self.width);
+            let why = format!("number of columns: {count}; rows of this layout have {} here", self.width);
             return Err(NoRow("another style", why));
         }
         if bytes == self.header {
             return Err(NoRow(
                 "another style",
-                "the header over again; the file may be several in one".to_owned(),
+                "the header again; the file may consist of several files".to_owned(),
             ));
         }
         Ok(())
     }
 
-    /// Takes one cell in.
+    /// Reads one cell.
     fn cell(&self, column: &Column, cell: &[u8], taken: &mut Taken) -> Result<(), NoRow> {
         let number = |grid: &Grid| {
             on_grid(cell, grid, self.layout.style.decimal_mark)

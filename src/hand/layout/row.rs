@@ -1,4 +1,4 @@
-//! A row as a line of the file gives it, or why it is none.
+//! A row as a line of the file gives it, or why the line is not a row.
 
 use crate::record::judge::Row;
 use crate::when::civil::Instants;
@@ -7,21 +7,21 @@ use crate::wire::seq::Address;
 /// A row as its line gives it.
 #[derive(Debug)]
 pub struct Parsed {
-    /// Its logger, where a column says.
+    /// Its logger, if a column gives it.
     pub logger: Option<Address>,
-    /// Its epoch and sequence, where columns say.
+    /// Its epoch and sequence, if columns give them.
     pub record: Option<(u32, u32)>,
-    /// When, as far as the line alone tells.
+    /// Its time, as far as the line alone shows it.
     pub instants: Instants,
-    /// The rest; its time is 0 until it is settled.
+    /// The other values; its time is 0 until it is decided.
     pub row: Row,
 }
 
-/// Why a line is no row: a kind to count it under, and the reason.
+/// Why a line is not a row: a kind under which it is counted, and the reason.
 #[derive(Debug, PartialEq, Eq)]
 pub struct NoRow(pub &'static str, pub String);
 
-/// Of the usual kind.
+/// A reason of the usual kind.
 pub(super) fn not_a_row(why: impl Into<String>) -> NoRow {
     NoRow("not a row", why.into())
 }

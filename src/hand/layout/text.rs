@@ -1,12 +1,12 @@
-//! A file's bytes to lines and cells, by the style that its layout names.
+//! Turns a file's bytes into lines and cells, by the style that its layout gives.
 //!
-//! Input: pieces of bytes. Output: lines in UTF-8, cells without their quotes. What this is not: it knows no column.
+//! Input: pieces of bytes. Output: lines in UTF-8, cells without their quotes. It knows no columns.
 
 use crate::config::layout::Encoding;
 use crate::hand::csv::Cells;
 use crate::hand::lines::{Line, Lines};
 
-/// Bytes of a file to UTF-8, piece by piece.
+/// Converts bytes of a file to UTF-8, piece by piece.
 pub struct Decoded {
     decoder: Option<encoding_rs::Decoder>,
     buffer: Vec<u8>,
@@ -16,16 +16,16 @@ impl Decoded {
     /// For one file.
     pub fn new(encoding: Encoding) -> Self {
         let decoder = match encoding {
-            // As it is: what is not UTF-8 shows in the cell that holds it.
+            // Unchanged: what is not UTF-8 shows up in its cell.
             Encoding::Utf8 => None,
             Encoding::Windows1252 => Some(encoding_rs::WINDOWS_1252.new_decoder()),
-            // Goes by the byte order mark.
+            // The byte order mark decides.
             Encoding::Utf16 => Some(encoding_rs::UTF_16LE.new_decoder()),
         };
         Self { decoder, buffer: Vec::new() }
     }
 
-    /// Decodes a piece; `is_last` with the last one, which may be empty.
+    /// Decodes a piece; `is_last` for the last one, which may be empty.
     pub fn feed<E>(
         &mut self,
         piece: &[u8],
@@ -46,7 +46,7 @@ impl Decoded {
     }
 }
 
-/// Cells of a line as ranges of it, where nothing is quoted; unquoted copies where something is.
+/// Cells of a line as ranges of it if nothing is quoted; otherwise unquoted copies.
 pub(crate) struct Fields {
     delimiter: u8,
     quote: Option<u8>,
@@ -81,7 +81,7 @@ impl Fields {
     }
 }
 
-/// Reads every row of a file: what [`crate::hand::foreign`] plans with, and what the benches time.
+/// Reads every row of a file: [`crate::hand::foreign`] uses it to plan, and the benches measure it.
 pub fn each_line<E>(
     decoded: &mut Decoded,
     lines: &mut Lines,

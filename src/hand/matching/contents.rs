@@ -1,4 +1,4 @@
-//! Contents of held readings, asked for one at a time and a few of them kept at hand, and what is compared of them.
+//! Contents of held readings: requested one at a time, a few of them cached; and how they are compared.
 
 use super::history::{Content, Contents};
 use super::timeline::Timeline;
@@ -6,10 +6,10 @@ use crate::record::judge::{Row, Steps};
 use crate::wire::seq::Address;
 use std::sync::Arc;
 
-/// Contents kept at hand.
+/// How many contents are cached.
 const AT_HAND: usize = 4_096;
 
-/// Held contents, a few of them at hand.
+/// Held contents, a few of them cached.
 pub(super) struct Asked<'a, C> {
     pub(super) address: Address,
     pub(super) contents: &'a mut C,
@@ -37,7 +37,7 @@ impl<'a, C: Contents> Asked<'a, C> {
         Ok(self.at_hand[place].as_ref().and_then(|(_, content)| content.as_ref()))
     }
 
-    /// Whether a row agrees with a held reading in time and values; `None`: nobody can tell.
+    /// Whether a row agrees with a held reading in time and values; `None` if this cannot be known.
     pub(super) fn agrees(
         &mut self,
         line: &Timeline<'_>,
@@ -68,8 +68,8 @@ impl<'a, C: Contents> Asked<'a, C> {
     }
 }
 
-/// A held reading as a row with twice the steps of `like`: what differs from that differs surely. `None`: with faults,
-/// which come and go.
+/// A held reading as a row with twice the steps of `like`: values that differ from it differ certainly. `None` if it
+/// has faults, which come and go.
 pub(super) fn loosely(content: &Content, like: &Row) -> Option<Row> {
     let mut row = match content {
         Content::Row(row) => row.clone(),
@@ -93,7 +93,7 @@ pub(super) fn empty_row() -> Row {
     Row { time: 0, counts: Vec::new(), faults: 0, battery_mv: None, board_centi_c: None, steps: None }
 }
 
-/// Without asking for memory again.
+/// Copies a row and reuses the memory of its counts.
 pub(super) fn copy_row(into: &mut Row, from: &Row) {
     let mut counts = std::mem::take(&mut into.counts);
     counts.clear();
@@ -101,7 +101,7 @@ pub(super) fn copy_row(into: &mut Row, from: &Row) {
     *into = Row { counts, steps: from.steps.clone(), ..*from };
 }
 
-/// The seconds in which a row's file shows times; 0: all of them.
+/// The step in which a row's file shows times, in seconds; 0 if times are exact.
 pub(super) fn step_s(row: &Row) -> u32 {
     row.steps.as_ref().map_or(0, |steps| if steps.time_s > 1 { steps.time_s } else { 0 })
 }

@@ -1,41 +1,42 @@
-//! Whether the anchors beside a stretch prove its time: whether the file could as well be off by some hours, in whole or
-//! in part, or be of another setting of the clock.
+//! Whether the anchors next to a stretch prove its time: whether the file could also be off by some hours, as a whole
+//! or in part, or belong to another setting of the clock.
 //!
-//! Each shift that is examined is asked of the anchors around the stretch, up to [`WINDOW`] on each side; what is found
-//! is kept from stretch to stretch, so that the work grows with the rows.
+//! Each examined shift is tested with the anchors around the stretch, up to [`WINDOW`] on each side; results
+//! are kept from stretch to stretch, so that the work grows with the number of rows.
 
 use super::contents::{copy_row, empty_row, loosely};
 use super::timeline::Span;
 use super::{Contents, Fit, Matcher, Met, Piece, Why};
 use crate::time::LoggerTime;
 
-/// How far off a file may be as a whole, for all that is examined: a zone's offset, a summer hour, a day.
+/// The largest shift of a whole file that is examined: a zone's offset, a summer hour, a day.
 const SHIFT_S_MAX: i64 = 26 * 3_600;
-/// What clocks and zones are apart in: quarters of an hour.
+/// Clocks and zones differ by multiples of this: a quarter of an hour.
 const SHIFT_STEP_S: i64 = 900;
-/// Shifts by so few intervals are all examined.
+/// Shifts by up to this many intervals are all examined.
 const SHIFT_NEAR: i64 = 8;
-/// By what local clocks go back in autumn: most by an hour; one zone by half an hour, one by two.
+/// By how much local clocks go back in autumn: most by an hour; one zone by half an hour, one by two.
 const CLOCK_CHANGES_S: [i64; 3] = [1_800, 3_600, 7_200];
-/// Anchors on a side that tell one time from another.
+/// How many anchors on one side are used to distinguish one time from another.
 const WINDOW: usize = 256;
-/// Within so many rows of a stretch none may disagree, not even beside one that agrees with the same reading.
+/// Within this many rows of a stretch no row may disagree, not even one next to a row that agrees with the same
+/// reading.
 const CLEAN: usize = 16;
-/// Values often repeat themselves after a day: that a file is not off by one, or nearly so, must be seen.
+/// Values often repeat after a day, so there must be evidence that a file is not off by a day, or nearly a day.
 const DAY_S: std::ops::RangeInclusive<i64> = 82_800..=90_000;
-/// Held readings among which pairs so far apart are looked at, a third of them.
+/// Pairs of held readings at a given distance are searched among three times this many readings.
 const PAIRS: usize = 128;
-/// By chance, rows may agree so often at a time at which they cannot be compared.
+/// Highest accepted probability that rows agree at random at a time at which they cannot be compared.
 const CHANCE_MAX: f64 = 0.01;
 
-/// When a shift was last seen to be impossible, so that no anchor is asked twice.
+/// The last evidence that a shift is impossible, so that no anchor is tested twice.
 #[derive(Clone, Copy, Debug, Default)]
 struct Probed {
-    /// Anchors below this (looking back) or up to before this (looking ahead) are asked.
+    /// Anchors below this (searching back) or up to before this (searching ahead) have been tested.
     asked: usize,
-    /// The anchor, from 1, that spoke against it.
+    /// The anchor, from 1, that disagreed.
     against: usize,
-    /// The last that agreed, from 1.
+    /// The last anchor that agreed, from 1.
     agreed: usize,
 }
 
@@ -46,7 +47,7 @@ struct Side {
     run: Option<u32>,
     interval_s: u32,
     shifts: Vec<i64>,
-    /// One a shift, and the last one: whether rows differ from the row before them.
+    /// One for each shift; the last one: whether rows differ from the row before them.
     probed: Vec<Probed>,
 }
 
@@ -69,7 +70,7 @@ impl Side {
     }
 }
 
-/// By how many intervals a local clock goes back in autumn, as seconds; it must nearly be whole intervals.
+/// By how many intervals a local clock goes back in autumn, as seconds; it must be nearly a whole number of intervals.
 fn changes(interval_s: i64) -> impl Iterator<Item = i64> {
     let whole = move |change_s: i64| {
         let shift = (change_s + interval_s / 2).checked_div(interval_s)? * interval_s;
@@ -78,7 +79,7 @@ fn changes(interval_s: i64) -> impl Iterator<Item = i64> {
     CLOCK_CHANGES_S.into_iter().filter_map(whole)
 }
 
-/// By what a file may be off so that its rows still fall on readings; 0 left out.
+/// The shifts of a file with which its rows still fall on readings; without 0.
 fn shifts(interval_s: i64) -> Vec<i64> {
     let mut all: Vec<i64> = Vec::new();
     if interval_s == 0 {
@@ -93,7 +94,7 @@ fn shifts(interval_s: i64) -> Vec<i64> {
 }
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
-    /// Sees whether what is beside each stretch that fits tells its time from others.
+    /// For each stretch that fits, tests whether the anchors next to it distinguish its time from others.
     pub(super) fn test(&mut self, pieces: &mut [Piece]) -> Result<(), C::Error> {
         let bad = self.disagreements(pieces);
         let (mut back, mut ahead) = (Side::new(true), Side::new(false));
@@ -121,7 +122,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         Ok(())
     }
 
-    /// How many rows before each place disagree with what is held: all, and those that are not just the double of
+    /// How many rows before each place disagree with what is held: all of them, and those that are not duplicates of
     /// one that agrees. Rows of a stretch that fits may meet readings of another setting of the clock, and do not
     /// count: their place is known.
     fn disagreements(&self, pieces: &[Piece]) -> Vec<[u32; 2]> {
@@ -161,7 +162,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         right: Option<usize>,
         [back, ahead]: [&mut Side; 2],
     ) -> Result<Option<Why>, C::Error> {
-        // 1. The rows must show values that change, or a file of another logger could agree as well.
+        // 1. The values of the rows must change; otherwise a file of another logger could agree as well.
         let mut varies = false;
         for (side, at) in [(&mut *back, left), (&mut *ahead, right)] {
             if let Some(at) = at {
@@ -180,9 +181,9 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
             return Ok(Some(why));
         }
         // 3. Nor may a part of it, where a local clock goes back: a reader that keeps one row for each local time loses
-        // an hour there, and no hole shows. Read by one offset, all behind the lost hour is early, or all before it is
-        // late. If that were so at the stretch or ahead of it, all that follows would be early; if behind it, all
-        // that comes before would be late.
+        // an hour there, and no hole shows. Read with one offset, everything after the lost hour is early, or
+        // everything before it is late. If the lost hour were at the stretch or before it, everything that follows
+        // would be early; if after it, everything that comes before would be late.
         let last = from + fit.sequences.len() - 1;
         for (side, at, row, flank) in
             [(&mut *back, left, from, fit.before), (&mut *ahead, right, last, fit.before + 1)]
@@ -233,13 +234,13 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
             }
             any_against |= against;
         }
-        // What cannot be compared counts as told where what can be is: values that change from one time to the next
-        // do not repeat themselves at all anchors.
+        // A shift that cannot be compared counts as excluded if another one can: values that change from one time to
+        // the next do not repeat at all anchors.
         Ok((!any_against).then_some(Why::StandsStill))
     }
 
-    /// Whether all on one side may be off by what clocks go back: from `row`, the outermost of the stretch, on. Where
-    /// the file begins or ends with the stretch there is no more than that.
+    /// Whether everything on one side may be off by what clocks go back: starting at `row`, the outermost row of the
+    /// stretch. If the file begins or ends with the stretch, there are no further rows.
     fn part_doubt(
         &mut self,
         side: &mut Side,
@@ -277,14 +278,14 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         Ok(None)
     }
 
-    /// How many different rows follow each other in the window of a side.
+    /// How many rows in the window of a side differ from the row before them.
     fn changes_in(&self, side: &Side, at: usize) -> u32 {
         let (lo, hi) = self.window(side, at);
         1 + (lo..hi).filter(|&at| self.differ(self.anchors[at].row, self.anchors[at + 1].row)).count() as u32
     }
 
-    /// Whether rows that cannot be compared at another time would hardly agree there by chance: by how often held
-    /// readings so far apart differ, at the file's resolution. Rows that are alike count as one.
+    /// Whether rows that cannot be compared at another time would hardly agree there at random: by how often held
+    /// readings at that distance differ, at the file's resolution. Equal rows count as one.
     fn is_unlikely(&mut self, at: usize, shift: i64, changes: u32) -> Result<bool, C::Error> {
         let line = self.line;
         let anchor = self.anchors[at];
@@ -312,7 +313,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
             }
         };
         if pairs == 0 {
-            // Nothing is known of times so far apart.
+            // Nothing is known about times this far apart.
             return Ok(line.held[span.last].time.since(line.held[span.first].time) < shift.abs());
         }
         let alike = f64::from(pairs + 1 - differing) / f64::from(pairs + 1);
@@ -368,7 +369,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         }
     }
 
-    /// Whether an anchor speaks for (or against) its row being a reading of `span` at a time `shift` later.
+    /// Whether an anchor is evidence for (or against) its row being a reading of `span` at a time `shift` later.
     fn probe(&mut self, at: usize, span: Span, shift: i64) -> Result<Option<bool>, C::Error> {
         let anchor = self.anchors[at];
         self.asked.compared += 1;
@@ -379,8 +380,8 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         }
     }
 
-    /// The same for a shift by its number in its own run of the clock; the number after the last: whether the row
-    /// is like the one before it.
+    /// The same for a shift by its number in its own run of the clock; the number after the last one tests whether the
+    /// row equals the one before it.
     fn probe_one(
         &mut self,
         side: &Side,
@@ -398,8 +399,8 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         }
     }
 
-    /// Whether any anchor of the window speaks against a shift, and whether any agrees. Each anchor is asked once a
-    /// shift: stretches come in the order of the file.
+    /// Whether any anchor of the window disagrees with a shift, and whether any agrees. Each anchor is tested once for
+    /// each shift, because stretches come in the order of the file.
     fn probe_side(&mut self, side: &mut Side, shift: usize, at: usize) -> Result<(bool, bool), C::Error> {
         let (lo, hi) = self.window(side, at);
         let mut probed = side.probed[shift];
@@ -427,7 +428,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         Ok((probed.against > lo, probed.agreed > lo))
     }
 
-    /// Whether two rows of the file show different values.
+    /// Whether two rows of the file have different values.
     fn differ(&self, one: usize, other: usize) -> bool {
         let (one, other) = (self.file.row(one), self.file.row(other));
         let mut same_time = empty_row();

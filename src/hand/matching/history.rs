@@ -1,6 +1,6 @@
-//! What matching works with: the rows of a file, and what is held and missing of their logger.
+//! The input of matching: the rows of a file, and what is held and missing of their logger.
 //!
-//! Values, and the trait by which the contents of held readings are asked for. What this is not: no matching, no I/O.
+//! Values, and the trait that gives the contents of held readings. No matching and no I/O.
 
 use crate::record::coverage::RangeSet;
 use crate::record::judge::Row;
@@ -12,19 +12,20 @@ use crate::wire::seq::{Address, Epoch, Identity};
 pub struct FileRow {
     /// Its line, from 1.
     pub line: u64,
-    /// What it says: the time on the logger's clock, as the layout makes it UTC, and `steps` for its resolution.
+    /// Its content: the time on the logger's clock, as the layout converts it to UTC, and `steps` for its resolution.
     pub row: Row,
-    /// Whether lines between this row and the logger's row before it were refused: nothing is concluded across.
+    /// Whether lines between this row and the logger's previous row were refused: then nothing is concluded across
+    /// them.
     pub after_refused: bool,
 }
 
-/// What a held record is, as far as matching needs it.
+/// The kind of a held record, as far as matching needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
     /// A reading, or a CSV row that covers.
     Reading,
     Profile {
-        /// Seconds between readings from the next on; 0: none is promised.
+        /// Seconds between readings from the next on; 0 if none is promised.
         interval_s: u32,
     },
     ClockSet {
@@ -33,7 +34,7 @@ pub enum Kind {
     PowerUp,
     /// Any other event.
     Event,
-    /// Opaque, or given up: it may have been a reading, and cannot be compared.
+    /// Opaque, or moved to a backup: it may have been a reading, and cannot be compared.
     Unknown,
 }
 
@@ -41,7 +42,7 @@ pub enum Kind {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct HeldRecord {
     pub sequence: u32,
-    /// Its time on the logger's clock (after the change, where it sets the clock); without meaning where it is [`Kind::Unknown`].
+    /// Its time on the logger's clock (after the change, if it sets the clock); without meaning for [`Kind::Unknown`].
     pub time: u32,
     pub kind: Kind,
 }
@@ -50,10 +51,10 @@ pub struct HeldRecord {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct EpochHeld {
     pub epoch: Epoch,
-    /// What is held, authentic or by row, ascending by sequence, each once. What lies more than two days off the
-    /// file's times may be left out; the last profile before what is given must then stand first.
+    /// Held records, authentic or by row, ascending by sequence, each once. Records more than two days from the
+    /// file's times may be left out; the last profile before the given ones must then come first.
     pub records: Vec<HeldRecord>,
-    /// What must exist, is expected, and is not held. Only this is ever matched.
+    /// Sequences that must exist, are expected, and are not held. Only these are ever matched.
     pub missing: RangeSet,
 }
 
@@ -61,7 +62,7 @@ pub struct EpochHeld {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct History {
     pub address: Address,
-    /// Seconds between readings by the roster, where no held profile says it.
+    /// Seconds between readings by the roster, if no held profile gives it.
     pub interval_s: u32,
     /// Its epochs, ascending.
     pub epochs: Vec<EpochHeld>,
@@ -70,7 +71,7 @@ pub struct History {
 /// A held reading, to be compared.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Content {
-    /// Authentic.
+    /// An authentic reading.
     Reading(Reading),
     /// A row that covers.
     Row(Row),
@@ -85,12 +86,13 @@ impl Content {
     }
 }
 
-/// Where contents come from.
+/// The source of contents.
 pub trait Contents {
     /// What may go wrong.
     type Error;
 
-    /// The reading or row held under an identity that [`History`] calls a [`Kind::Reading`]; `None`: it cannot be
-    /// had, and is taken for [`Kind::Unknown`]. Mostly asked in ascending order, and now and then a day or so off.
+    /// The reading or row held under an identity that [`History`] calls a [`Kind::Reading`]; `None` if it is not
+    /// available, and it then counts as [`Kind::Unknown`]. Mostly requested in ascending order, sometimes a day or so
+    /// off.
     fn content(&mut self, identity: Identity) -> Result<Option<Content>, Self::Error>;
 }

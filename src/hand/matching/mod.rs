@@ -1,8 +1,9 @@
-//! Rows without sequence numbers: which missing sequence of their logger each of them is, where that is certain.
+//! Rows without sequence numbers: finds the missing sequence of their logger that each of them is, if that is certain.
 //!
 //! Input: the rows of one file that belong to one logger, in the file's order; what is held and missing of that
-//! logger ([`History`]); and the contents of held readings ([`Contents`]), asked for one at a time. Output: a
-//! [`Matching`]: one [`RowFate`] a row, and the file cut into [`Stretch`]es, each with what becomes of it and why.
+//! logger ([`History`]); and the contents of held readings ([`Contents`]), requested one at a time. Output: a
+//! [`Matching`]: one [`RowFate`] for each row, and the file cut into [`Stretch`]es, each with its outcome and the
+//! reason.
 //!
 //! ```text
 //! held        100 ──── missing 101 102 103 ──── 104 ──── 105        sequences
@@ -10,24 +11,25 @@
 //!            anchor     three rows, three sequences     anchors
 //! ```
 //!
-//! What makes a match certain is counting and not time: if the rows before and after a stretch are held readings,
-//! and the rows between are as many as the sequences missing between, then each row is its sequence, whatever the
-//! clock did. Time only has to agree. So all care goes into the anchors: a row is one if a held reading agrees with
-//! it in time and values, and a flank of anchors counts only if its values tell one time from another. A file that is
-//! an hour off, of a logger whose values stand still, would else agree with the wrong readings.
+//! Counting makes a match certain, not time: if the rows before and after a stretch are held readings,
+//! and there are as many rows in between as missing sequences, then each row is its sequence, whatever the
+//! clock did. Time only has to agree. So the anchors need all the care: a row is an anchor if a held reading agrees
+//! with it in time and values, and the anchors on a side count only if their values distinguish one time from another.
+//! Otherwise a file that is an hour off, of a logger whose values do not change, would agree with the wrong readings.
 //!
-//! Times are those on the logger's clock, as recorded. A held clock setting or power-up cuts them: before it they
-//! follow from the reading before, after it from the reading behind, and never across. A matched row keeps the
+//! Times are those on the logger's clock, as recorded. A held clock setting or power-up divides them: before it, times
+//! follow from the reading before, after it from the reading after, and never across. A matched row keeps the
 //! file's own time, at the file's resolution.
 //!
-//! The way through: `order` and `timeline` put both sides in order, `stretches` finds what each row meets and which
-//! stretches fit, `evidence` asks whether the anchors beside them prove it, `told` puts it down. `contents` asks for held
+//! The steps: `order` and `timeline` sort both sides, `stretches` finds what each row meets and which
+//! stretches fit, `evidence` tests whether the anchors next to them prove it, `told` records the result. `contents`
+//! requests held readings; `why` has the reasons.
 //! readings; `why` has the reasons.
 //!
-//! Cost: one binary search and one content a row, and a bounded number of contents a stretch. Memory: a few dozen
-//! bytes a row beside the rows themselves, and as much a held reading.
+//! Cost: one binary search and one content for each row, and a bounded number of contents for each stretch. Memory: a
+//! few dozen bytes for each row in addition to the rows themselves, and as much for each held reading.
 //!
-//! What this is not: no I/O, and no judge. What is matched goes through `judge` like any row with a number.
+//! No I/O and no judging. Matched rows go through `judge` like any row with a number.
 mod contents;
 mod evidence;
 mod history;
@@ -46,22 +48,22 @@ use order::Ordered;
 use std::collections::HashMap;
 use timeline::Timeline;
 
-/// What becomes of a row.
+/// The outcome for a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum RowFate {
     /// It is this missing record.
     Matched(Identity),
     /// It agrees with this held reading.
     Anchor(Identity),
-    /// The same as an earlier row of the file (by index), which counts.
+    /// It repeats an earlier row of the file (by index), which counts.
     Repeated(usize),
     /// No sequence is known for it; its stretch says why.
     Unmatched,
-    /// Something speaks against it; its stretch says what.
+    /// Something disagrees with it; its stretch says what.
     Refused,
 }
 
-/// What becomes of a stretch.
+/// The outcome for a stretch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum StretchFate {
     /// All rows agree with held readings.
@@ -70,20 +72,20 @@ pub enum StretchFate {
     Matched,
     /// Nothing is wrong with the rows, but it is not certain which sequences they are.
     Unmatched(Why),
-    /// Something is wrong.
+    /// Something is wrong with the rows.
     Refused(Why),
 }
 
-/// Consecutive rows of the file that share their fate. Repeated rows go with the stretch that they lie in.
+/// Consecutive rows of the file with the same outcome. Repeated rows belong to the stretch in which they lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stretch {
     pub first_line: u64,
     pub last_line: u64,
-    /// Its rows, repeated ones left out.
+    /// The number of its rows, without repeated ones.
     pub rows: u64,
     pub repeated: u64,
     pub what: StretchFate,
-    /// The epoch, first and last sequence that it is matched or anchored to, or was tried for.
+    /// The epoch, and the first and last sequence, to which it is matched or anchored, or for which it was tried.
     pub sequences: Option<(Epoch, u32, u32)>,
 }
 
@@ -92,11 +94,11 @@ pub struct Stretch {
 pub struct Matching {
     /// One for each row, in order.
     pub fates: Vec<RowFate>,
-    /// All rows once, in order.
+    /// All rows, each in one stretch, in order.
     pub stretches: Vec<Stretch>,
 }
 
-/// Matches the rows of one file that belong to one logger. `rows` are in the file's order, which may as a whole be
+/// Matches the rows of one file that belong to one logger. `rows` are in the file's order, which may as a whole run
 /// from the newest to the oldest.
 pub fn match_rows<C: Contents>(
     history: &History,
@@ -117,36 +119,36 @@ pub fn match_rows<C: Contents>(
     matcher.match_all()
 }
 
-/// What a row meets among the held readings.
+/// How a row compares with the held readings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Met {
     /// It agrees with this one, and with no other.
     Anchor(usize),
     /// It agrees with more than one, or cannot be compared.
     Several,
-    /// It is at this one's time, and disagrees.
+    /// It has this one's time, and disagrees.
     Disagrees(usize),
-    /// None is at its time.
+    /// No held reading has its time.
     Nothing,
 }
 
 /// A row that agrees with a held reading.
 #[derive(Clone, Copy, Debug)]
 struct Anchor {
-    /// Place in the order.
+    /// Its place in the order.
     row: usize,
     held: usize,
     /// Anchors of one run follow each other without a break, or across stretches that fit.
     run: u32,
 }
 
-/// A stretch that fits: as many rows as sequences, each in its time.
+/// A stretch that fits: as many rows as sequences, each at its time.
 #[derive(Clone, Debug)]
 struct Fit {
-    /// The held reading before; the next one is behind.
+    /// The held reading before it; the next held reading comes after it.
     before: usize,
     sequences: Vec<u32>,
-    /// Whether the clock and the interval stayed.
+    /// Whether the clock and the interval did not change.
     is_plain: bool,
 }
 
@@ -155,7 +157,7 @@ struct Piece {
     /// Places in the order.
     from: usize,
     to: usize,
-    /// `None`: anchors.
+    /// `None` for anchors.
     fit: Option<Result<Fit, Why>>,
 }
 
@@ -165,7 +167,7 @@ struct Matcher<'a, 'l, 'c, C> {
     file: Ordered<'a>,
     met: Vec<Met>,
     anchors: Vec<Anchor>,
-    /// Of held readings of a run of the clock so far apart, in a part of it: pairs, and pairs that differ.
+    /// For held readings of a run of the clock at a given distance, in a part of it: pairs, and pairs that differ.
     pairs: HashMap<(u32, i64, usize), (u32, u32)>,
 }
 
@@ -174,7 +176,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         let mut pieces = self.cut();
         self.number_runs(&pieces);
         self.test(&mut pieces)?;
-        // One row to one sequence: where two stretches of a file fit one gap, neither is taken.
+        // One row for one sequence: if two stretches of a file fit one gap, neither is accepted.
         let mut takers: HashMap<usize, usize> = HashMap::new();
         for at in 0..pieces.len() {
             let Some(Ok(fit)) = &pieces[at].fit else { continue };

@@ -1,4 +1,4 @@
-//! The rows of the file in the order in which they were made, repeated ones left out.
+//! The rows of the file in the order in which they were made, without repeated ones.
 
 use super::history::FileRow;
 use crate::record::judge::Row;
@@ -6,14 +6,14 @@ use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 use std::hash::{BuildHasher, RandomState};
 
-/// The rows in the order in which they were made, repeated ones left out.
+/// The rows in the order in which they were made, without repeated ones.
 pub(super) struct Ordered<'a> {
     pub(super) rows: &'a [FileRow],
     /// Indices into `rows`.
     pub(super) order: Vec<u32>,
-    /// Whether nothing may be concluded across the border before a place of `order`; the last entry: after the end.
+    /// Whether nothing may be concluded across the border before a place of `order`; the last entry is for the end.
     pub(super) broken: Vec<bool>,
-    /// Rows that repeat an earlier one, and that one; ascending.
+    /// Rows that repeat an earlier one, each with that one; ascending.
     pub(super) repeated: Vec<(u32, u32)>,
 }
 

@@ -1,18 +1,18 @@
-//! What each row meets among the held readings, and the stretches between: whether as many rows as missing sequences
-//! lie between two anchors, each in its time.
+//! Compares each row with the held readings, and examines the stretches between anchors: whether there are as many rows
+//! as missing sequences between two anchors, each at its time.
 //!
-//! What this is not: no proof. Whether the anchors tell one time from another, `evidence` says.
+//! This is no proof yet. `evidence` decides whether the anchors distinguish one time from another.
 
 use super::contents::step_s;
 use super::{Anchor, Contents, Fit, HeldRecord, Kind, Matcher, Met, Piece, Why};
 use crate::record::judge::Row;
 use crate::time::LoggerTime;
 
-/// Held readings at one time that a row is compared with.
+/// With how many held readings of one time a row is compared.
 const SAME_TIME_MAX: usize = 32;
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
-    /// Finds what each row meets.
+    /// Compares each row with the held readings.
     pub(super) fn meet(&mut self) -> Result<(), C::Error> {
         self.met.reserve(self.file.len());
         for at in 0..self.file.len() {
@@ -37,8 +37,8 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 return Ok(Met::Several);
             }
         }
-        // One more on either side: a held row may be rounded itself, and a reading nearby is met although it cannot
-        // agree.
+        // One more on either side: a held row may be rounded itself, and a reading nearby counts as met although it
+        // cannot agree.
         let (mut agreed, mut nearest, mut is_dark) = (None, None, false);
         for at in from.saturating_sub(1)..(to + 1).min(line.by_time.len()) {
             let held = line.by_time[at] as usize;
@@ -65,7 +65,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         })
     }
 
-    /// Cuts the file into runs of anchors and what lies between, and sees whether that fits.
+    /// Splits the file into runs of anchors and the rows in between, and tests whether those fit.
     pub(super) fn cut(&self) -> Vec<Piece> {
         let mut pieces = Vec::new();
         let mut from = 0;
@@ -96,7 +96,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         pieces
     }
 
-    /// What a row of these disagrees with.
+    /// What one of these rows disagrees with.
     fn disagreement(&self, from: usize, to: usize) -> Option<Why> {
         (from..to).find_map(|at| match self.met[at] {
             Met::Disagrees(held) => Some(Why::Disagrees {
@@ -108,14 +108,14 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         })
     }
 
-    /// Two neighbours of one time; identical ones are gone.
+    /// Two neighbours with the same time; identical ones were removed before.
     fn doubled(&self, from: usize, to: usize) -> Option<Why> {
         let later = (from.max(1)..(to + 1).min(self.file.len()))
             .find(|&at| self.file.row(at).time == self.file.row(at - 1).time)?;
         Some(Why::Doubled { line: self.file.line(later) })
     }
 
-    /// Whether as many rows as sequences lie between two held readings, each in its time.
+    /// Whether there are as many rows as sequences between two held readings, each at its time.
     fn fit(&self, from: usize, to: usize, before: Option<usize>, after: Option<usize>) -> Result<Fit, Why> {
         let line = self.line;
         if let Some(doubled) = self.doubled(from, to) {
@@ -128,7 +128,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 doubled
             });
         }
-        // What else is wrong, rows that disagree say first.
+        // Rows that disagree are reported before anything else that is wrong.
         let or = |why: Why| Err(self.disagreement(from, to).unwrap_or(why));
         let (before, after) = match (before, after) {
             (None, None) => return or(Why::NoAnchor),
@@ -199,7 +199,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         let (first, last) = (changing.next(), changing.next_back());
         let last = last.or(first);
         let count = sequences.len();
-        // How many are before the first change, and from which on they are behind the last.
+        // How many are before the first change, and from which one on they are after the last.
         let (ahead, behind) = match first.zip(last) {
             None => (count, count),
             Some((first, last)) => (
@@ -222,7 +222,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 return Err(Why::Span { intervals: intervals as u64, interval_s: left.interval_s, seconds });
             }
             for at in 0..count {
-                // Between both neighbours: what they are off is shared.
+                // Between both neighbours: their deviation is shared.
                 off(at, left.time.later(seconds * (at as i64 + 1) / intervals), left_s)?;
             }
             return Ok(true);
@@ -247,7 +247,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         Ok(false)
     }
 
-    /// Gives anchors that follow each other without a break one number.
+    /// Gives anchors that follow each other without a break the same number.
     pub(super) fn number_runs(&mut self, pieces: &[Piece]) {
         let (mut run, mut at) = (0, 0);
         let mut crosses = false;
@@ -269,7 +269,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         }
     }
 
-    /// Whether no reading lies between two held ones, nor any change.
+    /// Whether no reading and no change lies between two held readings.
     fn follows(&self, before: usize, after: usize, place: usize) -> bool {
         let line = self.line;
         after == before + 1
@@ -294,7 +294,7 @@ fn ends_at(change: &HeldRecord) -> LoggerTime {
     }
 }
 
-/// The earliest time that a reading behind a change can have.
+/// The earliest time that a reading after a change can have.
 fn begins_at(change: &HeldRecord) -> LoggerTime {
     LoggerTime(change.time.into())
 }

@@ -1,5 +1,5 @@
 //! What is held of a logger along its clock: readings by sequence and by time, runs of the clock between two
-//! settings, and what is held between two readings.
+//! settings, and the records between two readings.
 
 use super::history::{EpochHeld, HeldRecord, History, Kind};
 use crate::time::LoggerTime;
@@ -11,7 +11,7 @@ pub(super) struct Held {
     pub(super) time: LoggerTime,
     pub(super) epoch: u32,
     pub(super) record: u32,
-    /// Which run of the clock: between two settings, times ascend.
+    /// Its run of the clock, between two settings: within it, times ascend.
     pub(super) span: u32,
     pub(super) interval_s: u32,
 }
@@ -69,7 +69,7 @@ impl<'a> Timeline<'a> {
         line
     }
 
-    /// What a run of the clock may cover: its readings, and what is missing on either side of them.
+    /// The times that a run of the clock may cover: its readings, and what is missing on either side of them.
     fn find_spans(&self) -> Vec<Span> {
         let mut spans: Vec<Span> = Vec::new();
         for (at, held) in self.held.iter().enumerate() {
@@ -89,7 +89,7 @@ impl<'a> Timeline<'a> {
                 };
             let after = match self.held.get(span.last + 1).filter(|after| after.epoch == last.epoch) {
                 Some(_) => i64::from(self.sequence(span.last + 1).saturating_sub(self.sequence(span.last))),
-                // Who knows how long an epoch went on.
+                // It is not known how long an epoch went on.
                 None => i64::from(u32::MAX),
             };
             span.from = span.from.later(-(i64::from(before) * i64::from(first.interval_s)));

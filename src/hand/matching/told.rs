@@ -1,10 +1,10 @@
-//! What was found, put down in the file's order: a fate for each row, and the stretches with their lines.
+//! Records the results in the file's order: an outcome for each row, and the stretches with their lines.
 
 use super::{Contents, Matcher, Matching, Met, Piece, RowFate, Stretch, StretchFate};
 use crate::wire::seq::Identity;
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
-    /// Puts fates and stretches down in the file's order.
+    /// Records outcomes and stretches in the file's order.
     pub(super) fn told(&self, pieces: &[Piece]) -> Matching {
         let line = self.line;
         let mut fates = vec![RowFate::Unmatched; self.file.rows.len()];
@@ -61,7 +61,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 )
             }
             Some(Err(why)) => {
-                // Between which held readings it was tried.
+                // The held readings between which it was tried.
                 let both = piece.from.checked_sub(1).and_then(held).zip(held(piece.to));
                 let tried = both.filter(|&(before, after)| {
                     before < after && line.held[before].epoch == line.held[after].epoch
@@ -80,7 +80,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         Stretch { first_line: one.min(other), last_line: one.max(other), rows, repeated: 0, what, sequences }
     }
 
-    /// Repeated rows go with the stretch in whose lines they are, or the one before.
+    /// Repeated rows belong to the stretch that contains their lines, or to the one before.
     fn count_repeated(&self, matching: &mut Matching) {
         let mut at = 0;
         for &(row, _) in &self.file.repeated {

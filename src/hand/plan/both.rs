@@ -1,4 +1,4 @@
-//! What the ledger holds and what the files of this call have brought, as one.
+//! What the ledger holds, together with what the files of this call have brought.
 
 use super::file::FilePlan;
 use crate::record::download::HeldNow;
@@ -8,7 +8,7 @@ use crate::wire::record::{Reading, Record};
 use crate::wire::seq::Identity;
 use std::collections::HashMap;
 
-/// Where an item stands: file and item.
+/// The position of an item: file and item.
 pub(crate) type At = (u32, u32);
 
 /// What is held, and what these files have brought so far.

@@ -1,4 +1,4 @@
-//! Single items judged, as the radio's are.
+//! Judges single items in the same way as those from the radio.
 
 use super::both::{At, Both};
 use super::file::FilePlan;
@@ -16,14 +16,14 @@ use std::collections::HashMap;
 
 /// What is known of a row when it is read.
 pub(super) enum ForNow {
-    /// All; `false`: there is no room for it.
+    /// Everything is known; `false`: there is no room for it.
     Done(bool),
     Refused(Refused),
     /// No authentic record is held under its identity: the rows around it decide.
     Undecided,
 }
 
-/// Judges single items; everything of [`super::planning::Planning`] but the ledger's connection.
+/// Judges single items; all of [`super::planning::Planning`] except the ledger's connection.
 pub(super) struct Desk<'a> {
     pub(super) roster: &'a Roster,
     pub(super) before: &'a Coverage,
@@ -80,7 +80,7 @@ impl Desk<'_> {
         Ok(true)
     }
 
-    /// Judges a row as it is read, as far as authentic records go.
+    /// Judges a row when it is read, as far as authentic records decide.
     pub(super) fn row(
         &mut self,
         held: &mut dyn HeldNow<Error = ReadError>,
@@ -107,7 +107,7 @@ impl Desk<'_> {
         self.counted(held, id, row, judged.verdict).map(ForNow::Done)
     }
 
-    /// Judges a row where no authentic record is held, by the rows around it; `Ok(Ok(false))`: there is no room for it.
+    /// Judges a row without an authentic record, by the rows around it; `Ok(Ok(false))`: there is no room for it.
     pub(super) fn placed_row(
         &mut self,
         held: &mut dyn HeldNow<Error = ReadError>,
@@ -124,7 +124,7 @@ impl Desk<'_> {
             RowVerdict::Refused(why) => Ok(Err(why)),
             RowVerdict::Duplicate | RowVerdict::Conflict => {
                 let done = self.counted(held, id, row, verdict)?;
-                // Should a sealed record of it come in before this file does, the two are compared.
+                // If a sealed record of it comes in before this file does, the two are compared.
                 Ok(Ok(self.files[at].kept.push_witness(id, row).is_some() && done))
             }
             RowVerdict::Stored => {
@@ -171,7 +171,7 @@ impl Desk<'_> {
     }
 }
 
-/// Notes a conflicting content; whether no file has brought it before.
+/// Records a conflicting content; returns whether no file has brought it before.
 fn is_first(
     beside: &mut HashMap<(Identity, Vec<u8>), u32>,
     content: (Identity, Vec<u8>),

@@ -10,11 +10,11 @@ use crate::wire::record::Reading;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// Why something of a file is refused, and how often.
+/// Why items of a file are refused, and how often.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct RefusedGroup {
     pub count: u64,
-    /// Where the first ones stand, with what is wrong with each.
+    /// The positions of the first ones, with what is wrong with each.
     pub examples: Vec<(Place, String)>,
 }
 
@@ -30,50 +30,50 @@ pub struct FilePlan {
     pub is_sealed: bool,
     /// Frames or rows read.
     pub read: u64,
-    /// To be stored.
+    /// How many are to be stored.
     pub new: u64,
-    /// Of those, CSV rows that too few other rows of the file can prove.
+    /// How many of those are CSV rows that too few other rows of the file can prove.
     pub unproven: u64,
-    /// In the ledger already, the same.
+    /// How many are already in the ledger, identical.
     pub held: u64,
-    /// Met before in these files, the same.
+    /// How many came earlier in these files, identical.
     pub twice: u64,
-    /// Disagree with what is held or was met before: kept beside it.
+    /// How many disagree with what is held or came earlier: they are kept next to it.
     pub conflicts: u64,
-    /// Of those, the other side is kept beside the record already.
+    /// For how many of those the other side is already kept next to the record.
     pub conflicts_kept: u64,
-    /// New records that disagree with a CSV row held before, which steps back.
+    /// New records that disagree with a CSV row held before; they take that row's place.
     pub rows_differ: u64,
-    /// Records whose time cannot be right; they are taken, since a record is known by its numbers.
+    /// Records with an impossible time; they are accepted, because a record is known by its numbers.
     pub odd_times: u64,
-    /// Of the file's two ends, how many are within a frame. That is legitimate, and such a part is not read.
+    /// How many of the file's two ends are within a frame. That is legitimate, and such a part is not read.
     pub cut_at_edges: u8,
-    /// What rows say where authentic records are held.
+    /// How rows compare with held authentic records.
     pub neighbours: Neighbours,
-    /// By what those that disagree are off, by logger.
+    /// By how much those that disagree are off, by logger.
     pub shifts: BTreeMap<Address, Shift>,
     pub refused: BTreeMap<&'static str, RefusedGroup>,
     /// Frames that no key opens, to be set aside.
     pub shut: Vec<ShutFrame>,
-    /// What the ledger is to take.
+    /// What is to go into the ledger.
     pub kept: Kept,
-    /// Imports of the very same file that stand.
+    /// Earlier imports of the very same file that were not withdrawn.
     pub same_as: Vec<i64>,
-    /// Files are taken whole only, and something of this one is refused: nothing of it is to be taken.
+    /// Only whole files are imported, and something of this one is refused: nothing of it is imported.
     pub left_out: bool,
-    /// The layout by which it was read, where it is in another style.
+    /// The layout by which it was read, if it is in another style.
     pub layout: Option<String>,
-    /// What became of rows without sequence numbers, by logger.
+    /// The outcome of rows without sequence numbers, by logger.
     pub stretches: Vec<(Address, Stretch)>,
-    /// Of those, rows that were matched by time to missing records.
+    /// How many of those rows were matched by time to missing records.
     pub matched: u64,
-    /// And rows that agree with held readings.
+    /// How many of those rows agree with held readings.
     pub anchored: u64,
 }
 
 impl FilePlan {
-    /// How a logger's rows compare with the authentic records held, and by how many seconds all that disagree are
-    /// off, where that is one number; loggers of which none disagrees are left out.
+    /// How a logger's rows compare with the held authentic records, and by how many seconds all that disagree are
+    /// off, if that is one number; loggers without disagreeing rows are left out.
     pub fn disagreements(&self) -> impl Iterator<Item = (Address, Votes, Option<i64>)> {
         let shift = |address| self.shifts.get(&address).and_then(Shift::constant_s);
         self.neighbours
@@ -86,7 +86,7 @@ impl FilePlan {
         self.refused.values().map(|group| group.count).sum()
     }
 
-    /// Records in conflict that are not handed in, since their side is kept already or came twice.
+    /// Conflicting records that are not passed on, because their side is already kept or came twice.
     pub fn conflicts_not_handed_in(&self) -> u64 {
         self.conflicts - (self.kept.len() as u64).saturating_sub(self.new).min(self.conflicts)
     }
@@ -97,7 +97,7 @@ impl FilePlan {
     }
 }
 
-/// By what rows that disagree with held readings are off in time.
+/// By how much rows that disagree with held readings are off in time.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Shift {
     rows: u64,
@@ -105,16 +105,16 @@ pub struct Shift {
     by_s: Option<i64>,
 }
 
-/// Zones and summer hours are apart in steps of this: a quarter of an hour.
+/// Time zones and summer time differ by multiples of this: a quarter of an hour.
 const ZONE_STEP_S: i64 = 900;
 
 impl Shift {
-    /// Takes in a row that disagrees with what is held; `reading`: the one held under its identity.
+    /// Counts a row that disagrees with what is held; `reading`: the one held under its identity.
     pub(super) fn note(&mut self, row: &Row, reading: Option<&Reading>) {
         self.rows += 1;
         let Some(reading) = reading else { return };
         let apart = i64::from(row.time) - i64::from(reading.time);
-        // A file that rounds its times is off by the zone's step next to it.
+        // A file that rounds its times is off by the nearest zone step.
         let is_rounded = row.steps.as_ref().is_some_and(|steps| steps.time_s > 1);
         let own =
             if is_rounded { (apart + ZONE_STEP_S / 2).div_euclid(ZONE_STEP_S) * ZONE_STEP_S } else { apart };

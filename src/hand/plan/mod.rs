@@ -1,13 +1,13 @@
-//! What downloads would add, before anything is written: every frame and row judged as the radio's are.
+//! What downloads would add, before anything is written: every frame and row is judged like those from the radio.
 //!
 //! Input: the bytes of files, one after the other; the roster, the keyring, and what the ledger holds. Output: a
-//! [`FilePlan`] each, with outcomes that add up to what was read, and the new items in compact form. Within a file
-//! and over all files of one call, the first of two that disagree is the record, as in the ledger. A CSV row where no
-//! authentic record is held waits, in compact form, until its file has ended: its neighbours decide.
+//! [`FilePlan`] for each file, with outcomes that add up to what was read, and the new items in compact form. Within a
+//! file and across all files of one call, the first of two that disagree is the record, as in the ledger. A CSV row
+//! without an authentic held record waits, in compact form, until its file has ended: its neighbours decide.
 //!
-//! What this is not: it writes nothing, and it holds the ledger's state for a few thousand items at a time only.
-//! Under the lock everything is judged again, so a record that comes by radio meanwhile is a duplicate, and no
-//! harm.
+//! It writes nothing, and it reads the ledger's state for only a few thousand items at a time.
+//! Everything is judged again under the lock, so a record that comes by radio in the meantime is a duplicate and does
+//! no harm.
 
 mod both;
 mod desk;

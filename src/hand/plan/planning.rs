@@ -1,4 +1,4 @@
-//! The planning, file after file.
+//! Plans file after file.
 
 use super::both::At;
 use super::desk::{Desk, ForNow};
@@ -25,12 +25,12 @@ use std::io::Read;
 
 /// Items judged in one read transaction: it must be short, or the -wal grows.
 const JUDGED_AT_ONCE: usize = 4096;
-/// Shut frames of one file that are set aside; the rest is in the file, and can be tried again with it.
+/// How many unopened frames of one file are set aside; the others stay in the file, which can be imported again.
 const SHUT_MAX: usize = 4096;
-/// Refused places of one file that the plan names; all are counted, and written to where `--refused` says.
+/// How many refused items of one file the plan lists; all are counted, and written to the file of `--refused`.
 const EXAMPLES: usize = 5;
 
-/// Plans file after file. See the module's page.
+/// Plans file after file. See the module documentation.
 pub struct Planning<'a> {
     roster: &'a Roster,
     keyring: &'a mut Keyring,
@@ -41,15 +41,15 @@ pub struct Planning<'a> {
     pub(crate) after: Coverage,
     pub(crate) records: HashMap<Identity, At>,
     pub(crate) rows: HashMap<Identity, At>,
-    /// Conflicting contents met in these files, and in which first.
+    /// Conflicting contents in these files, and the first file with each.
     beside: HashMap<(Identity, Vec<u8>), u32>,
-    /// Whether a file is taken only if nothing of it is refused.
+    /// Whether a file is imported only if nothing of it is refused.
     whole_only: bool,
     pub(crate) files: Vec<FilePlan>,
     waiting: Vec<Waiting>,
     bytes: Vec<u8>,
     undecided: Undecided,
-    /// Whether lines are kept until their rows are decided, so that a refusal can hand them out.
+    /// Whether lines are kept until their rows are decided, so that a refusal can include them.
     keep_lines: bool,
 }
 
@@ -60,7 +60,7 @@ enum Waiting {
 }
 
 impl<'a> Planning<'a> {
-    /// Begins; `now` is the gateway's time.
+    /// Starts a plan; `now` is the gateway's time.
     pub fn new(
         ledger: impl HeldLedger<Error = ReadError> + 'a,
         roster: &'a Roster,
@@ -87,13 +87,13 @@ impl<'a> Planning<'a> {
         }
     }
 
-    /// Refusals are to have the line that they are about, whenever it is decided. It costs the memory of the lines.
+    /// Gives each refusal the line that it is about, whenever it is decided. This needs memory for the lines.
     pub fn keep_lines(mut self, keep_lines: bool) -> Self {
         self.keep_lines = keep_lines;
         self
     }
 
-    /// A file is taken only if nothing of it is refused. It must be known beforehand: what a file that is left out
+    /// A file is imported only if nothing of it is refused. This must be known in advance: what a file that is left out
     /// has brought is new in the next one.
     pub fn whole_only(mut self, whole_only: bool) -> Self {
         self.whole_only = whole_only;
@@ -117,7 +117,7 @@ impl<'a> Planning<'a> {
         &self.files
     }
 
-    /// Plans a sealed dump. `expected`: its size, where that is known. On an error nothing of it is planned.
+    /// Plans a sealed dump. `expected`: its size, if known. After an error nothing of it is planned.
     pub fn sealed(
         &mut self,
         name: &str,
@@ -137,7 +137,7 @@ impl<'a> Planning<'a> {
         })
     }
 
-    /// Plans the gateway's own CSV, likewise.
+    /// Plans the gateway's own CSV, in the same way.
     pub fn own_csv(
         &mut self,
         name: &str,
@@ -158,8 +158,8 @@ impl<'a> Planning<'a> {
         })
     }
 
-    /// Plans rows that somebody else has read (a CSV in another style, through its layout): the caller hands them
-    /// in with [`Self::row`], refuses lines with [`Self::refuse`], and ends with [`Self::judge`] and [`Self::decide`].
+    /// Plans rows that a caller has read (a CSV in another style, through its layout): the caller passes them
+    /// with [`Self::row`], refuses lines with [`Self::refuse`], and ends with [`Self::judge`] and [`Self::decide`].
     pub fn rows_of(
         &mut self,
         name: &str,
@@ -173,7 +173,7 @@ impl<'a> Planning<'a> {
         })
     }
 
-    /// Begins a file, and takes everything back if it cannot be read whole.
+    /// Begins a file, and takes everything back if it cannot be read to its end.
     fn whole(
         &mut self,
         name: &str,
@@ -213,7 +213,7 @@ impl<'a> Planning<'a> {
         Ok(file)
     }
 
-    /// Forgets what the file `at` has brought.
+    /// Removes what the file `at` has brought.
     fn take_back(&mut self, at: usize, after: Coverage) {
         self.after = after;
         self.records.retain(|_, &mut (file, _)| (file as usize) < at);
@@ -221,7 +221,7 @@ impl<'a> Planning<'a> {
         self.beside.retain(|_, &mut file| (file as usize) < at);
     }
 
-    /// The file that is being read. There is one whenever this is called.
+    /// The file that is being read. There is always one when this is called.
     pub(crate) fn current(&mut self) -> &mut FilePlan {
         if self.files.is_empty() {
             self.files.push(FilePlan::default());
@@ -230,7 +230,7 @@ impl<'a> Planning<'a> {
         &mut self.files[last]
     }
 
-    /// Writes a refusal down.
+    /// Records a refusal.
     pub fn refuse(
         &mut self,
         kind: &'static str,
@@ -269,7 +269,7 @@ impl<'a> Planning<'a> {
             Opened::Dropped(Outcome::Noise) => self.refuse(
                 "damaged",
                 place,
-                &format!("{} bytes that are no right frame", run.encoded_len),
+                &format!("{} bytes that are not a valid frame", run.encoded_len),
                 run.decoded,
                 listener,
             ),
@@ -288,8 +288,10 @@ impl<'a> Planning<'a> {
                 let id = frame.identity;
                 let text = match why {
                     Unopened::NoKey => "no key for its slot",
-                    Unopened::Unproven => "its key does not open it, and has opened nothing before",
-                    Unopened::TagFails => "its key does not open it: damaged on purpose, or another site's",
+                    Unopened::Unproven => "its key does not open it, and has never opened a frame",
+                    Unopened::TagFails => {
+                        "its key does not open it: it was damaged on purpose, or is from another site"
+                    }
                     Unopened::Closed => "its slot is closed before this record",
                 };
                 let text = format!(
@@ -331,7 +333,7 @@ impl<'a> Planning<'a> {
         let place = Place::Line(line.number);
         if line.is_too_long() {
             self.current().read += 1;
-            let why = format!("{} bytes without a line's end; a row has a few hundred", line.len);
+            let why = format!("{} bytes without a line end; a row has a few hundred", line.len);
             return self.refuse("not a row", place, &why, &[], listener);
         }
         match csv.row(line.bytes) {
@@ -346,7 +348,7 @@ impl<'a> Planning<'a> {
         }
     }
 
-    /// A row of the file that is being read; `matched`: it had no sequence number.
+    /// Takes a row of the file that is being read; `matched`: it had no sequence number.
     pub fn row(
         &mut self,
         identity: Identity,
@@ -364,7 +366,7 @@ impl<'a> Planning<'a> {
         if self.waiting.len() >= JUDGED_AT_ONCE { self.judge(listener) } else { Ok(()) }
     }
 
-    /// Judges what waits, on one state of the ledger.
+    /// Judges the waiting items, on one state of the ledger.
     pub fn judge(&mut self, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let waiting = std::mem::take(&mut self.waiting);
         let bytes = std::mem::take(&mut self.bytes);
@@ -454,7 +456,7 @@ impl<'a> Planning<'a> {
         if full { Err(PlanError::TooMuch) } else { Ok(()) }
     }
 
-    /// All planned: what there is to import, sorted.
+    /// All files are planned: returns what is to be imported, sorted.
     pub fn done(mut self) -> (Vec<FilePlan>, Coverage, Coverage) {
         for file in &mut self.files {
             file.kept.sort();

@@ -1,4 +1,4 @@
-//! A file read piece by piece, and who listens meanwhile.
+//! Reads a file piece by piece, and reports to a listener in the meantime.
 
 use crate::hand::place::Place;
 use crate::report::inputs::ReadError;
@@ -8,61 +8,61 @@ use std::io::Read;
 /// Bytes read at once.
 const PIECE: usize = 64 * 1024;
 
-/// One refusal, for the file that keeps them all.
+/// One refusal, for the file that keeps all refusals.
 #[derive(Clone, Copy, Debug)]
 pub struct Refusal<'a> {
     pub file: &'a str,
     pub place: Place,
     pub kind: &'a str,
     pub why: &'a str,
-    /// The line or the run itself; empty where it could not be decoded.
+    /// The line or the run itself; empty if it could not be decoded.
     pub content: &'a [u8],
 }
 
-/// Whoever listens while files are read.
+/// Receives progress and refusals while files are read.
 pub trait Listener {
-    /// So many bytes of the present file are read.
+    /// This many bytes of the present file have been read.
     fn progress(&mut self, bytes: u64);
     /// Something is refused. An error ends the planning.
     fn refused(&mut self, refusal: &Refusal<'_>) -> std::io::Result<()>;
 }
 
-/// Why a file is not planned at all: nothing of it goes in.
+/// Why a file is not planned at all: nothing of it is imported.
 #[derive(Debug, thiserror::Error)]
 pub enum PlanError {
     /// It could not be read to its end.
     #[error("cannot be read to its end ({0}); copy it from the reader again, and import that")]
     Read(std::io::Error),
-    /// It changed while it was read: so many bytes instead of so many.
+    /// It changed while it was read: the number of bytes differs.
     #[error(
-        "changed while it was read ({found} bytes instead of {expected}); wait until it is copied whole, and import it \
+        "changed while it was read ({found} bytes instead of {expected}); wait until copying has finished, and import it \
          again"
     )]
     Changed {
-        /// As its folder said.
+        /// The size that its folder gave.
         expected: u64,
-        /// As read.
+        /// The number of bytes read.
         found: u64,
     },
-    /// There is no right frame in it.
+    /// It contains no valid frame.
     #[error(
-        "is no download: no right frame is in it, and it does not begin with the columns of the gateway's own CSV"
+        "is not a download: it contains no valid frame, and does not begin with the columns of the gateway's own CSV"
     )]
     NoFrames,
-    /// Its header is not the own CSV's.
+    /// Its header is not that of the gateway's own CSV.
     #[error("line 1: {0}; the gateway's own CSV is described in README.md")]
     Header(String),
     /// It does not fit the layout by which it should be read.
     #[error("{0}")]
     Layout(String),
     /// More new content than one import can take.
-    #[error("has more than 4 GB of new records; cut it in two")]
+    #[error("has more than 4 GB of new records; split it in two")]
     TooMuch,
-    /// The ledger could not say what it holds.
-    #[error("the ledger cannot be asked: {0}")]
+    /// Reading what the ledger holds failed.
+    #[error("the ledger cannot be read: {0}")]
     Ledger(ReadError),
     /// The refusals could not be written.
-    #[error("what is refused cannot be written: {0}")]
+    #[error("the list of what is refused cannot be written: {0}")]
     Refusals(std::io::Error),
 }
 
@@ -72,7 +72,7 @@ impl From<ReadError> for PlanError {
     }
 }
 
-/// What a file's bytes were.
+/// Size and checksum of a file's bytes.
 #[derive(Clone, Debug)]
 pub struct Digested {
     pub size_bytes: u64,

@@ -5,7 +5,7 @@ use crate::hand::place::Place;
 use crate::record::judge::{Placed, Row};
 use crate::wire::seq::Identity;
 
-/// Rows of the present file where no authentic record is held: whether they fit is known when the file has ended.
+/// Rows of the present file without an authentic held record: whether they fit is known when the file has ended.
 #[derive(Default)]
 pub(super) struct Undecided {
     pub(super) rows: Kept,

@@ -4,7 +4,7 @@ use crate::record::judge::Refused;
 use crate::record::neighbours::{Standing, Votes};
 use crate::wire::seq::Identity;
 
-/// What the rows around one say against it.
+/// Evidence of the surrounding rows against one.
 fn against(standing: Standing) -> String {
     let side = |votes: Votes, side: &str| {
         (votes.all > 0).then(|| format!("{} of {} {side}", votes.disagree(), votes.all))
@@ -27,7 +27,7 @@ fn against(standing: Standing) -> String {
     }
 }
 
-/// A refused row in words: the kind to count it under, and the reason.
+/// A refused row in words: the kind under which it is counted, and the reason.
 pub(super) fn refusal(id: Identity, why: Refused) -> (&'static str, String) {
     let (address, epoch, sequence) = (id.address, id.epoch, id.sequence);
     match why {
@@ -35,7 +35,7 @@ pub(super) fn refusal(id: Identity, why: Refused) -> (&'static str, String) {
         Refused::EpochNotHeld => (
             "epoch not held",
             format!(
-                "logger {address}, epoch {epoch}: no sealed record of this epoch is held, so a CSV cannot vouch for \
+                "logger {address}, epoch {epoch}: no sealed record of this epoch is held, so a CSV cannot prove \
                  it; import a sealed dump first, then this file again"
             ),
         ),
@@ -43,7 +43,7 @@ pub(super) fn refusal(id: Identity, why: Refused) -> (&'static str, String) {
             "beyond memory",
             format!(
                 "logger {address}, epoch {epoch}, sequence {sequence}: more than a logger's memory above what is \
-                 held (up to {largest} may come); import a sealed dump first, then this file again"
+                 held (up to {largest} is possible); import a sealed dump first, then this file again"
             ),
         ),
         Refused::Neighbours(standing) => (

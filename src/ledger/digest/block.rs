@@ -333,7 +333,7 @@ fn identity_of((logger, epoch, sequence): (u16, u32, u32)) -> Result<Identity, E
 
 /// Selects blocks as [`StoredBlock`]s.
 pub const STORED: &str =
-    "SELECT first, last, records, time_min, time_max, content, guard, logger, epoch, block FROM chunk";
+    "SELECT first, last, records, time_min, time_max, content, guard, logger, epoch, block FROM block";
 
 /// A block from a row of [`STORED`], and its place.
 pub struct StoredBlock {
@@ -366,12 +366,12 @@ pub fn stored(db: &Connection, place: BlockPlace) -> Result<Option<Block>, Error
 /// Replaces a stored block with what is left of it; the date on which it was settled stays. If nothing is left,
 /// the row is deleted.
 pub fn replace(db: &Connection, place: BlockPlace, left: &Block) -> Result<(), Error> {
-    table::change(db, "chunk", PLACE, place, |db| {
+    table::change(db, "block", PLACE, place, |db| {
         if left.last == 0 {
-            return Ok(db.prepare_cached(&format!("DELETE FROM chunk WHERE {PLACE}"))?.execute(place)?);
+            return Ok(db.prepare_cached(&format!("DELETE FROM block WHERE {PLACE}"))?.execute(place)?);
         }
         let mut update = db.prepare_cached(
-            "UPDATE chunk SET first = ?, last = ?, records = ?, time_min = ?, time_max = ?, content = ?, guard = ?
+            "UPDATE block SET first = ?, last = ?, records = ?, time_min = ?, time_max = ?, content = ?, guard = ?
              WHERE logger = ? AND epoch = ? AND block = ?",
         )?;
         Ok(update.execute(params![
@@ -396,9 +396,9 @@ fn write(
     of: &Block,
     settled: (i64, i64),
 ) -> Result<(), Error> {
-    table::change(db, "chunk", PLACE, (logger, epoch, block), |db| {
+    table::change(db, "block", PLACE, (logger, epoch, block), |db| {
         db.prepare_cached(
-            "INSERT INTO chunk (logger, epoch, block, first, last, records, time_min, time_max, content, guard,
+            "INSERT INTO block (logger, epoch, block, first, last, records, time_min, time_max, content, guard,
                  settled_row, settled_day)
              VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
              ON CONFLICT DO UPDATE SET first = excluded.first, last = excluded.last,
@@ -489,7 +489,7 @@ pub fn blocks_in_time(
 ) -> Result<Vec<(u32, u32, u32)>, Error> {
     let all = query::all(
         db,
-        "SELECT epoch, first, last FROM chunk WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
+        "SELECT epoch, first, last FROM block WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
          UNION ALL
          SELECT epoch, first, last FROM retired_block WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
          ORDER BY epoch, first",

@@ -127,7 +127,7 @@ pub const TABLES: [&str; 37] = [
     "configuration_version",
     "meta",
     "channel_number",
-    "chunk",
+    "block",
     "profile_row",
     "event_row",
     "opaque_row",

@@ -408,7 +408,7 @@ impl<'a> Extract<'a> {
             self.db,
             "SELECT first, last, (time_max >= ?4 AND time_min < ?5) OR (time_min < ?6 AND time_min <= time_max)
                  OR (time_max >= ?7)
-             FROM chunk WHERE logger = ?1 AND epoch = ?2 AND block >= ?3 ORDER BY block LIMIT ?8",
+             FROM block WHERE logger = ?1 AND epoch = ?2 AND block >= ?3 ORDER BY block LIMIT ?8",
             params![logger, epoch, block, from, to, low, high, STRETCH_BLOCKS as i64],
             |(first, last, may_hold): (u32, u32, bool)| {
                 looked_at += 1;
@@ -646,8 +646,8 @@ pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(LoggerT
         }
     };
     let db = reader.connection();
-    for (table, only) in [("chunk", "time_min <= time_max"), ("journal", "kind = 1")] {
-        let (from, to) = if table == "chunk" { ("time_min", "time_max") } else { ("time", "time") };
+    for (table, only) in [("block", "time_min <= time_max"), ("journal", "kind = 1")] {
+        let (from, to) = if table == "block" { ("time_min", "time_max") } else { ("time", "time") };
         let sql =
             format!("SELECT min({from}), max({to}) FROM {table} WHERE {only} AND (?1 = 0 OR logger = ?1)");
         let numbers: Vec<u16> = loggers.iter().map(|logger| logger.number()).collect();

@@ -227,7 +227,7 @@ impl Snapshot<'_> {
         let mut all = BTreeMap::<Epoch, Vec<BlockSpan>>::new();
         query::each(
             self.db,
-            "SELECT epoch, first, last, time_min, time_max FROM chunk WHERE logger = ?1
+            "SELECT epoch, first, last, time_min, time_max FROM block WHERE logger = ?1
              UNION ALL
              SELECT epoch, first, last, time_min, time_max FROM retired_block WHERE logger = ?1
              ORDER BY epoch, first",

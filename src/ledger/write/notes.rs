@@ -197,7 +197,7 @@ fn held_manual(db: &Connection, row: &NewManual) -> Result<Option<i64>, Error> {
 fn can_be_corrected(db: &Connection, view: &str, id: i64) -> Result<Result<(), String>, Error> {
     let (what, list) = match view {
         "remark" => ("remark", "`stonechat remark list`"),
-        _ => ("manual reading", "`stonechat manual list`"),
+        _ => ("manual reading", "`stonechat manual-reading list`"),
     };
     let sql = format!("SELECT corrected_by FROM {view} WHERE id = ?");
     let found: Option<Option<i64>> = query::first_value(db, &sql, [id])?;

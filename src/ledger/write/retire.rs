@@ -52,9 +52,9 @@ impl Ledger {
         let day = bounds.before.unix_s().div_euclid(86_400) - 1;
         let places: Vec<(u16, u32, u32, i64)> = query::all(
             &transaction,
-            "SELECT logger, epoch, block, settled_row FROM chunk c
+            "SELECT logger, epoch, block, settled_row FROM block c
              WHERE settled_row <= ?1 AND time_max < ?2 AND time_max >= time_min AND settled_day < ?3
-                 AND EXISTS (SELECT 1 FROM chunk n WHERE n.logger = c.logger
+                 AND EXISTS (SELECT 1 FROM block n WHERE n.logger = c.logger
                      AND (n.epoch, n.block) > (c.epoch, c.block) AND n.time_max >= n.time_min)
              LIMIT ?4",
             params![backed, clock::recorded_if_right(bounds.before), day, BLOCKS],

@@ -1,6 +1,6 @@
-//! What is in a picture, out of one consistent state of the ledger.
+//! Collects the content of a picture from one consistent state of the ledger.
 //!
-//! Readings are read a stretch of time after the other, so that memory does not grow with the years.
+//! Readings are read in one time stretch after the other, so that memory does not grow with the years.
 
 use super::band::Band;
 use super::near::distance;
@@ -24,17 +24,17 @@ use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// How much is read at once.
+/// How much time is read at once.
 const STRETCH_S: i64 = 31 * 86_400;
-/// The raw unit of counts where it is not known what they are.
+/// Raw unit of counts whose unit is not known.
 const UNKNOWN: &str = "unknown";
-/// A new epoch whose first reading comes after more than so many intervals is a new beginning.
+/// A new epoch counts as a new beginning if its first reading comes after more than this many intervals.
 const PAUSE_INTERVALS: i64 = 3;
 
 /// What is drawn in one panel.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Subject {
-    /// A point, by its name.
+    /// A point, by name.
     Point(String),
     Channel(Address, u8),
 }
@@ -48,7 +48,7 @@ impl Subject {
     }
 }
 
-/// The site, with what makes counts into units if it was named.
+/// The site, with everything that converts counts into units if it was named.
 pub struct Ground<'c> {
     config: &'c Config,
     site: Option<Site<'c>>,
@@ -57,7 +57,7 @@ pub struct Ground<'c> {
     units: Option<String>,
 }
 
-/// Where a subject is measured for a time.
+/// Where a subject is measured during a span.
 struct Stretch<'g> {
     logger: Address,
     channel: u8,
@@ -67,8 +67,8 @@ struct Stretch<'g> {
 }
 
 impl<'c> Ground<'c> {
-    /// `points`: where points are measured, for names of points without calibrations; `units`: what the file of the
-    /// calibrations is called.
+    /// `points`: where points are measured, for names of points without calibrations; `units`: the name of the
+    /// calibrations file.
     pub fn new(
         config: &'c Config,
         site: Option<Site<'c>>,
@@ -79,7 +79,7 @@ impl<'c> Ground<'c> {
         Self { config, site, known, points, units }
     }
 
-    /// Whether counts become engineering units.
+    /// Whether counts are converted to engineering units.
     pub fn has_units(&self) -> bool {
         self.site.is_some()
     }
@@ -88,7 +88,7 @@ impl<'c> Ground<'c> {
         self.site.as_ref().map_or_else(|| self.points.contains(point), |site| site.has(point))
     }
 
-    /// The names of all points, those first that are most like this one.
+    /// The names of all points, the most similar to this one first.
     pub fn near(&self, typed: &str) -> Vec<&str> {
         let names = self.site.as_ref().map_or_else(|| self.points.names(), Site::names);
         let names: BTreeSet<(usize, &str)> =
@@ -96,7 +96,7 @@ impl<'c> Ground<'c> {
         names.into_iter().map(|(_, name)| name).collect()
     }
 
-    /// Where a subject is measured in a span, by time; a derived point where the first of its inputs is.
+    /// Where a subject is measured in a span, by time; a derived point is where the first of its inputs is.
     fn stretches(&self, subject: &Subject, (from, to): (GatewayTime, GatewayTime)) -> Vec<Stretch<'_>> {
         let leads = match subject {
             Subject::Channel(logger, channel) => {
@@ -165,7 +165,7 @@ impl<'c> Ground<'c> {
     }
 }
 
-/// From when until when; `None`: nothing is held.
+/// Start and end of the readings; `None` if none is held.
 pub fn span(
     ground: &Ground<'_>,
     snapshot: &Snapshot<'_>,
@@ -190,7 +190,7 @@ pub fn span(
     if let Some(from) = from {
         return Ok((from < end).then_some((from, end)));
     }
-    // From the first reading on, where the usual span begins before there was any.
+    // If the usual span begins before the first reading, start at the first reading.
     let usual = newest.later(-usual_s);
     let mut first = newest;
     for stretch in &stretches {
@@ -203,7 +203,7 @@ pub fn span(
     Ok(Some((first, end)))
 }
 
-/// All that is drawn of a span, and what is to be said of it.
+/// Everything that is drawn of a span, and the remarks to be shown with it.
 #[derive(Clone, Debug)]
 pub struct Picture {
     pub site: String,
@@ -211,21 +211,21 @@ pub struct Picture {
     pub to: GatewayTime,
     /// The site's offset, in seconds east of UTC.
     pub offset_s: i32,
-    /// One below the other.
+    /// From top to bottom.
     pub panels: Vec<Panel>,
     /// Remarks of the span, by time.
     pub remarks: Vec<Remark>,
     pub has_several_loggers: bool,
-    /// Manual readings that are not drawn, since they are in another unit than the panel.
+    /// Manual readings that are not drawn, because they have another unit than the panel.
     pub not_drawn: Vec<Manual>,
     /// Ledgers that were set aside, whose records are not drawn.
     pub damaged: Vec<DamagedLedger>,
-    /// What the file of the calibrations is called; `None`: raw counts are drawn.
+    /// The name of the calibrations file; `None` if raw counts are drawn.
     pub units: Option<String>,
     pub now: GatewayTime,
 }
 
-/// Looks everything up that is drawn of a span.
+/// Looks up everything that is drawn of a span.
 pub fn picture(
     ground: &Ground<'_>,
     snapshot: &Snapshot<'_>,
@@ -241,7 +241,7 @@ pub fn picture(
     let report =
         gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |logger| loggers.contains(&logger))?;
     let inputs = ground.inputs(snapshot);
-    // Records of a ledger that was set aside count as held, so no gap parts what is on their two sides.
+    // Records of a ledger that was set aside count as held, so no gap separates the readings on both sides of them.
     let damaged = snapshot.not_salvaged()?;
     let is_parted = !damaged.is_empty();
     let mut beside = Beside::default();
@@ -283,16 +283,16 @@ fn bands(report: &Report, stretches: &[Stretch<'_>], now: GatewayTime) -> Vec<Ba
     bands
 }
 
-/// What people wrote down of the loggers and times of a picture.
+/// What people wrote down about the loggers and times of a picture.
 #[derive(Default)]
 struct Beside {
-    /// By time; a remark that fits several panels once.
+    /// By time; a remark that fits several panels is in it once.
     remarks: BTreeMap<(GatewayTime, i64), Remark>,
     not_drawn: Vec<Manual>,
 }
 
 impl Beside {
-    /// Takes in what was written of a panel's stretches; returns the manual readings that are in its unit.
+    /// Adds what was written about a panel's stretches; returns the manual readings that are in its unit.
     fn look(
         &mut self,
         ground: &Ground<'_>,
@@ -323,7 +323,7 @@ impl Beside {
     }
 }
 
-/// Spans without a break in which a logger measured a subject: a gap over a change of sensor is one gap.
+/// Unbroken spans in which a logger measured a subject: a gap across a change of sensor is one gap.
 fn spans(stretches: &[Stretch<'_>]) -> Vec<(Address, GatewayTime, GatewayTime)> {
     let mut spans: Vec<(Address, GatewayTime, GatewayTime)> = Vec::new();
     for stretch in stretches {
@@ -341,7 +341,7 @@ fn at(reading: &Manual) -> Option<At> {
     value.is_finite().then_some(At { time: reading.what.at, value })
 }
 
-/// Reads the readings of a subject in order of time, a stretch after the other.
+/// Reads the readings of a subject in order of time, one stretch after the other.
 fn read(
     ground: &Ground<'_>,
     inputs: &LedgerInputs<'_>,
@@ -358,7 +358,7 @@ fn read(
             let to = from.later(STRETCH_S).min(stretch.to);
             for (sample, is_by_hand) in inputs.samples(stretch.logger, stretch.channel, (from, to))? {
                 let mut drawn = ground.drawn(subject, inputs, stretch.stay, (&sample, is_by_hand))?;
-                // Another sensor, or an epoch that began long after the last one ended, without a gap between.
+                // Another sensor, or an epoch that began long after the last one ended, with no gap in between.
                 drawn.is_new = before.is_some_and(|before| {
                     let is_late = sample.time.since(before.time) > pause;
                     is_first || is_late && (is_parted || before.identity.epoch != sample.identity.epoch)

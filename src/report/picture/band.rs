@@ -3,16 +3,16 @@
 use crate::report::gaps::{Gap, GapState, Silence, UnclosedGap};
 use crate::time::GatewayTime;
 
-/// Why there is nothing over a span.
+/// Why there are no readings in a span.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Missing {
-    /// So many records are missing, and can be looked for.
+    /// This many records are missing, and can still be fetched.
     Records(u64),
-    /// So many are, and nobody looks for them.
+    /// This many records are missing and written off.
     WrittenOff(u64),
-    /// The epoch is over and nobody has told with which record; about so many readings.
+    /// The epoch is over and its last record is not known; about this many readings.
     EndUnknown(Option<u64>),
-    /// The logger was not heard since.
+    /// The logger has not been heard since.
     Silent,
 }
 
@@ -26,12 +26,12 @@ pub struct Band {
     pub missing: Missing,
     /// How many of the records are readings, where that is known.
     pub readings: Option<u64>,
-    /// It is a part of a longer one, and its number is that part by length.
+    /// It is a part of a longer span, and its number is in proportion to its length.
     pub is_part: bool,
 }
 
 impl Band {
-    /// Of a gap; `None`: nobody knows when it was.
+    /// For a gap; `None` if its time is not known.
     pub fn of_gap(gap: &Gap) -> Option<Self> {
         let records = gap.records();
         let missing = match gap.state {
@@ -42,7 +42,7 @@ impl Band {
         Some(Self { from: from.min(to), to: to.max(from), missing, readings: gap.readings, is_part: false })
     }
 
-    /// Of an epoch whose end nobody has told.
+    /// For an epoch whose end is not known.
     pub fn of_unclosed(open: &UnclosedGap) -> Option<Self> {
         let (from, to) = open.from.zip(open.to).filter(|(from, to)| from < to)?;
         let readings = open.presumed_readings;
@@ -52,13 +52,14 @@ impl Band {
         Some(Self { from, to, missing: Missing::EndUnknown(readings), readings, is_part: false })
     }
 
-    /// Of a silence that goes on at the end of a plot, `to`.
+    /// For a silence that continues at the end of a plot, `to`.
     pub fn of_silence(silence: &Silence, to: GatewayTime) -> Option<Self> {
         let from = silence.last_heard.filter(|&from| from < to)?;
         Some(Self { from, to, missing: Missing::Silent, readings: None, is_part: false })
     }
 
-    /// What of it lies from an instant on and before another: a logger's gap is a point's only while it measured the point.
+    /// The part between two instants, end exclusive: a logger's gap is a point's gap only while the logger measured the
+    /// point.
     pub fn within(self, from: GatewayTime, to: GatewayTime) -> Option<Self> {
         if self.to < from || self.from >= to {
             return None;
@@ -77,14 +78,14 @@ impl Band {
         Some(Self { from: self.from.max(from), to: self.to.min(to), missing, readings, is_part: true })
     }
 
-    /// Whether a line that crosses it would bridge readings.
+    /// Whether a line across it would connect readings that have others missing between them.
     pub(super) fn breaks(&self) -> bool {
-        // A lost profile or event is no reading.
+        // A lost profile or event is not a reading.
         self.readings != Some(0)
     }
 
-    /// How many readings of it lie in a span, and whether that is told and no estimate: not every missing record need be
-    /// a reading, and of a gap that the span cuts a part counts by its length.
+    /// How many of its readings lie in a span, and whether the number is exact. Not every missing record needs to be
+    /// a reading, and if the span cuts a gap, a part counts in proportion to its length.
     pub(super) fn readings_within(&self, (from, to): (GatewayTime, GatewayTime)) -> (u64, bool) {
         let (all, is_told) = match (self.missing, self.readings) {
             (Missing::Silent, _) | (Missing::EndUnknown(_), None) => (0, false),

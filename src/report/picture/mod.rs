@@ -1,12 +1,12 @@
-//! What is in a picture of readings in time: panels, gaps, marks, remarks.
+//! The content of a picture of readings in time: panels, gaps, marks, remarks.
 //!
 //! ```text
 //! readings, one by one ─▶ Series (thin: few points a column) ─▶ Panel ┐
 //! gaps, remarks, manual readings ────────────────────────────────────┴▶ Picture
 //! ```
 //!
-//! Input: one consistent state of the ledger, and what is wanted of it. Output: a [`Picture`]. What this is not: no judge
-//! of values, and no words but names; `plot` draws it.
+//! Input: one consistent state of the ledger, and what is wanted of it. Output: a [`Picture`]. This module does not
+//! judge values and has no texts but names; `plot` draws it.
 
 mod ask;
 mod band;

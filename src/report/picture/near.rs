@@ -1,10 +1,10 @@
-//! Which names are meant by one that there is not.
+//! Finds the names that were probably meant by a name that does not exist.
 
-/// How many letters differ, capitals apart; what one has in front or behind only counts little.
+/// How many letters differ, ignoring case. Letters that one name has in addition at its start or end count little.
 pub(super) fn distance(a: &str, b: &str) -> usize {
     let (a, b): (Vec<char>, Vec<char>) =
         (a.to_lowercase().chars().collect(), b.to_lowercase().chars().collect());
-    // The usual table of edits, a row at a time (Wagner and Fischer 1974).
+    // The usual table of edits, one row at a time (Wagner and Fischer 1974).
     let mut row: Vec<usize> = (0..=b.len()).collect();
     for (i, x) in a.iter().enumerate() {
         let mut before = row.first().copied().unwrap_or(0);

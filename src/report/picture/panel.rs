@@ -1,4 +1,4 @@
-//! The readings of one channel or point as a panel: few points a column, and what is to be said of them.
+//! The readings of one channel or point as a panel: few points a column, and the remarks to be shown with them.
 //!
 //! Input: readings in order of time. Output: a [`Panel`]. Memory does not grow with the number of readings.
 
@@ -10,27 +10,27 @@ use std::collections::BTreeMap;
 /// Symbols on a line are this many columns apart.
 const SYMBOLS_APART: u32 = 8;
 
-/// A reading, as a series takes it.
+/// A reading to be drawn.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Drawn {
     pub time: GatewayTime,
-    /// Its value, or why there is none in words.
+    /// Its value, or in words why it has none.
     pub value: Result<f64, String>,
     pub unit: &'static str,
-    /// What its reader must know, in words; each is counted.
+    /// What people must know about it, in words; each is counted.
     pub marks: Vec<&'static str>,
     /// It came from a hand download and not by radio.
     pub is_by_hand: bool,
-    /// It does not go on from the one before: another sensor, or a new beginning after a pause.
+    /// The line does not continue from the previous reading: another sensor, or a new beginning after a pause.
     pub is_new: bool,
 }
 
-/// Takes the readings of one channel or point, in order of time, in memory that does not grow with their number.
+/// Takes the readings of one channel or point in order of time; its memory does not grow with their number.
 #[derive(Clone, Debug)]
 pub struct Series {
     columns: Columns,
     bands: Vec<Band>,
-    /// Of each band and those before it, the latest end.
+    /// For each band, the latest end among it and those before it.
     ends: Vec<GatewayTime>,
     line: Thinned,
     by_hand: Spaced,
@@ -44,11 +44,11 @@ pub struct Series {
     must_break: bool,
 }
 
-/// Reasons that are told apart; those with figures in them could be many.
+/// How many different reasons are kept; reasons that contain numbers could be very many.
 const REASONS_MAX: usize = 8;
 
 impl Series {
-    /// Nothing yet; `bands` of its logger, in any order.
+    /// An empty series; `bands` of its logger, in any order.
     pub fn new(columns: Columns, mut bands: Vec<Band>) -> Self {
         bands.retain(Band::breaks);
         bands.sort_by_key(|band| (band.from, band.to));
@@ -89,7 +89,7 @@ impl Series {
         let time = reading.time;
         let value = match reading.value {
             Ok(value) if value.is_finite() => value,
-            Ok(_) => return self.without(time, "its value is no number".to_owned()),
+            Ok(_) => return self.without(time, "its value is not a number".to_owned()),
             Err(why) => return self.without(time, why),
         };
         if *self.unit.get_or_insert(reading.unit) != reading.unit {
@@ -118,7 +118,7 @@ impl Series {
         *self.reasons.entry(why).or_default() += 1;
     }
 
-    /// What the values are in; `None` where there is none.
+    /// The unit of the values; `None` if there are none.
     pub fn unit(&self) -> Option<&'static str> {
         self.unit
     }
@@ -133,7 +133,7 @@ impl Series {
         let (pieces, hidden_breaks) = self.line.finish();
         let drawn = self.readings - self.absent.count() - self.other_units;
         let reasons = self.reasons.into_iter().collect();
-        // What holds for nearly every value is said in words: a symbol on each would hide the line.
+        // A mark that applies to nearly every value is given in words: a symbol on each would hide the line.
         let marks = self
             .marks
             .into_iter()
@@ -166,13 +166,13 @@ impl Series {
     }
 }
 
-/// Values that carry a mark.
+/// Values that have a mark.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Marked {
-    /// What its reader must know.
+    /// What people must know about them.
     pub mark: &'static str,
     pub count: u64,
-    /// Where a symbol stands; none where it holds for most values.
+    /// The positions of symbols; empty if the mark applies to most values.
     pub at: Vec<At>,
 }
 
@@ -184,37 +184,37 @@ pub struct Panel {
     pub measured_by: String,
     /// Unit of its axis, as people write it.
     pub unit: String,
-    /// The line; between two pieces it is broken.
+    /// The line; it is broken between two pieces.
     pub pieces: Vec<Vec<At>>,
     /// Breaks that are narrower than a column.
     pub hidden_breaks: u64,
     /// Spans without readings that reach into the plot, by time.
     pub bands: Vec<Band>,
-    /// Where a symbol says that values came from a hand download.
+    /// Positions of symbols that mark values from a hand download.
     pub by_hand: Vec<At>,
     pub by_hand_count: u64,
     /// When readings without a value were made; thinned.
     pub absent: Vec<GatewayTime>,
     pub absent_count: u64,
-    /// Why, with how many.
+    /// The reasons, each with its number.
     pub reasons: Vec<(String, u64)>,
     pub marks: Vec<Marked>,
     /// Manual readings in the unit of the axis.
     pub manual: Vec<At>,
-    /// Values in another unit than the first, which are not drawn.
+    /// How many values have another unit than the first; these are not drawn.
     pub other_units: u64,
     /// Readings held in the span.
     pub readings: u64,
-    /// Of them, those with a value that is drawn.
+    /// How many of them have a value that is drawn.
     pub drawn: u64,
-    /// Readings of the span that are missing, as far as gaps tell.
+    /// How many readings of the span are missing, as far as gaps show.
     pub missing: u64,
-    /// Whether that is known, and no estimate.
+    /// Whether that number is exact, and not an estimate.
     pub is_missing_told: bool,
 }
 
 impl Panel {
-    /// Lowest and highest of what is drawn; `None`: nothing is.
+    /// Lowest and highest drawn value; `None` if nothing is drawn.
     pub fn range(&self) -> Option<(f64, f64)> {
         let all = self.pieces.iter().flatten().chain(&self.manual).map(|at| at.value);
         all.fold(None, |range, value| match range {
@@ -289,7 +289,10 @@ mod tests {
             (panel.absent.as_slice(), panel.absent_count, panel.drawn),
             ([GatewayTime(10_000), GatewayTime(15_000)].as_slice(), 2, 3)
         );
-        assert_eq!(panel.reasons, [("its value is no number".to_owned(), 1), ("open circuit".to_owned(), 1)]);
+        assert_eq!(
+            panel.reasons,
+            [("its value is not a number".to_owned(), 1), ("open circuit".to_owned(), 1)]
+        );
     }
 
     #[test]

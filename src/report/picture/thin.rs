@@ -1,9 +1,10 @@
-//! Long spans in few points: of each pixel column the first, lowest, highest and last value, so that no spike is lost.
+//! Reduces long spans to few points: for each pixel column the first, lowest, highest and last value, so that no spike
+//! is lost.
 //!
-//! Input: values in order of time, each with whether the line is broken before it. Output: pieces of line, at most four
-//! values a column, whatever goes in; memory is that of the output. Pure.
+//! Input: values in order of time, each with whether the line is broken before it. Output: pieces of line with at most
+//! four values a column, whatever the input; the memory used is that of the output. Pure.
 //!
-//! What this is not: no mean and no smoothing; every value that comes out went in.
+//! No averaging and no smoothing: every value that comes out also went in.
 
 use crate::time::GatewayTime;
 
@@ -14,19 +15,19 @@ pub struct At {
     pub value: f64,
 }
 
-/// From time to pixel columns.
+/// Maps time to pixel columns.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Columns {
-    /// Where the first begins.
+    /// Start of the first column.
     pub from: GatewayTime,
-    /// Where the last ends, after `from`.
+    /// End of the last column, after `from`.
     pub to: GatewayTime,
-    /// How many, above 0.
+    /// Number of columns, above 0.
     pub number: u32,
 }
 
 impl Columns {
-    /// The column of an instant; what lies outside is in the first or last.
+    /// The column of an instant; instants outside go to the first or last column.
     pub fn of(&self, time: GatewayTime) -> u32 {
         let span = i128::from(self.to.since(self.from).max(1));
         let into = i128::from(time.since(self.from).max(0));
@@ -42,13 +43,13 @@ struct Open {
     low: At,
     high: At,
     last: At,
-    /// How many values so far, and which of them the lowest and the highest are: two may have one time.
+    /// How many values so far, and the positions of the lowest and the highest: two values may have the same time.
     count: u64,
     low_at: u64,
     high_at: u64,
 }
 
-/// Takes values and gives pieces of line.
+/// Takes values and returns pieces of line.
 #[derive(Clone, Debug)]
 pub struct Thinned {
     columns: Columns,
@@ -59,14 +60,14 @@ pub struct Thinned {
 }
 
 impl Thinned {
-    /// Nothing yet.
+    /// Starts empty.
     pub fn new(columns: Columns) -> Self {
         Self { columns, done: Vec::new(), piece: Vec::new(), open: None, hidden: 0 }
     }
 
-    /// Takes the next value in time; `is_broken`: the line does not go from the one before to this one.
+    /// Takes the next value in time; `is_broken`: no line connects it to the previous value.
     ///
-    /// A break within a column cannot be seen, and is counted instead: so pieces are never more than columns.
+    /// A break within a column cannot be seen, and is counted instead, so there are never more pieces than columns.
     pub fn push(&mut self, at: At, is_broken: bool) {
         let column = self.columns.of(at.time);
         match &mut self.open {
@@ -127,7 +128,7 @@ impl Thinned {
     }
 }
 
-/// Instants of symbols, none nearer to the one before than so many columns.
+/// Instants of symbols, each at least this many columns from the previous one.
 #[derive(Clone, Debug)]
 pub struct Spaced {
     columns: Columns,
@@ -138,7 +139,7 @@ pub struct Spaced {
 }
 
 impl Spaced {
-    /// Nothing yet.
+    /// Starts empty.
     pub fn new(columns: Columns, apart: u32) -> Self {
         Self { columns, apart, last: None, kept: Vec::new(), all: 0 }
     }
@@ -153,7 +154,7 @@ impl Spaced {
         }
     }
 
-    /// Those that are drawn.
+    /// The symbols that are drawn.
     pub fn kept(&self) -> &[At] {
         &self.kept
     }

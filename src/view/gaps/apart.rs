@@ -40,10 +40,7 @@ impl Page<'_> {
             };
             text += &format!(" {} of those missing may be in it too: {since}.", counted(perhaps, "record"));
         }
-        text + &format!(
-            " Before any visit, bring over what can be read: `stonechat verify --salvage {}`.",
-            aside.file
-        )
+        text + &format!(" Before any visit, bring over what can be read: `stonechat salvage {}`.", aside.file)
     }
 
     /// Which part of the report was asked for.
@@ -212,7 +209,9 @@ impl Page<'_> {
             self.found.report.unclosed.iter().filter(|open| open.state == GapState::WrittenOff).collect();
         let mut text = String::new();
         if !gaps.is_empty() || !unclosed.is_empty() {
-            text += "\nNot counted as missing: written off (nothing to do; a record that is found later counts all the same)\n";
+            text += "\nNot counted as missing: written off\n";
+            text += &self
+                .prose(INDENT, "Nothing to do. If such a record is found later, it counts all the same.");
         }
         if !gaps.is_empty() {
             text += &self.gap_table(&gaps);

@@ -86,7 +86,8 @@ impl<'a> Page<'a> {
             manual.extend(notes.manual(span).map(|of| ((of.what.at, of.id), manual_line(of, offset))));
         }
         // The newest notes say most about the present state, so they are the ones shown.
-        for (written, list) in [(remarks, "stonechat remark list"), (manual, "stonechat manual list")] {
+        for (written, list) in [(remarks, "stonechat remark list"), (manual, "stonechat manual-reading list")]
+        {
             let left = written.len().saturating_sub(NOTES_SHOWN);
             lines.extend(written.into_values().skip(left));
             if left > 0 {

@@ -99,14 +99,14 @@ impl Page<'_> {
             ]);
         }
         let more = outages.len() - worst.len();
-        format!("\n{}{}", table.fitted(self.columns, '…'), self.more(more))
+        format!("\n{}{}", table.fitted(self.columns, '…'), self.more(more, "more outage"))
     }
 
     /// How many there are that are not shown.
-    fn more(&self, more: usize) -> String {
+    fn more(&self, more: usize, noun: &str) -> String {
         match more {
             0 => String::new(),
-            more => format!("and {} more: `stonechat gaps --all`\n", thousands(more as u64)),
+            more => format!("and {}: `stonechat gaps --all`\n", counted(more as u64, noun)),
         }
     }
 
@@ -141,7 +141,7 @@ impl Page<'_> {
             ]);
         }
         let more = visits.len().saturating_sub(room);
-        format!("\n{title}{}{}", table.fitted(self.columns, '…'), self.more(more))
+        format!("\n{title}{}{}", table.fitted(self.columns, '…'), self.more(more, "more logger"))
     }
 
     /// The whole in one sentence; empty if nothing is missing.
@@ -193,7 +193,7 @@ impl Page<'_> {
         }
         for aside in self.not_salvaged() {
             steps.push(format!(
-                "Before any visit, bring over what can be read: `stonechat verify --salvage {}`.",
+                "Before any visit, bring over what can be read: `stonechat salvage {}`.",
                 aside.file
             ));
         }
@@ -217,11 +217,12 @@ impl Page<'_> {
         match self.found.verdict {
             Verdict::Yes(Trip { logger, loggers, .. }) => {
                 let visit = match loggers {
-                    1 => format!("Visit logger {logger} (`stonechat visits` says what to fetch there)."),
-                    _ => format!("Visit {loggers} loggers, logger {logger} first (`stonechat visits` has the order)."),
+                    1 => format!("Visit logger {logger}: `stonechat visits` lists what to fetch there."),
+                    _ => format!("Visit {loggers} loggers, logger {logger} first: `stonechat visits` lists them in order."),
                 };
                 vec![
-                    format!("{visit} Copy the whole memory of each; do not clear it."),
+                    visit,
+                    "Copy the whole memory of each logger; do not clear it.".to_owned(),
                     "Import the copies (`stonechat import`), then run `stonechat gaps` again.".to_owned(),
                 ]
             }

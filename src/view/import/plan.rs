@@ -94,7 +94,7 @@ fn taken(file: &FilePlan, name: &str, prose: usize) -> String {
             prose,
             &format!(
                 "{name}: {} of the new rows {} unproven: the file has rows to compare with held readings on one side of \
-             them only, or none in their epoch. They are stored, and marked in `import --list` and in the view \
+             them only, or none in their epoch. They are stored, and marked in `import list` and in the view \
              `reading`.",
                 thousands(file.unproven),
                 if file.unproven == 1 { "is" } else { "are" }

@@ -85,7 +85,7 @@ pub(super) fn not_written(why: &NotWritten) -> String {
             format!("not imported: {why}{holder}; nothing of it is in the ledger; try again")
         }
         NotWritten::NotCertain(why) => format!(
-            "not imported for certain: {why}; `stonechat import --list` says whether it is in the ledger; if \
+            "not imported for certain: {why}; `stonechat import list` says whether it is in the ledger; if \
              not, import it again"
         ),
         NotWritten::Failed(why) => format!("not imported: {why}; nothing of it is in the ledger"),

@@ -63,7 +63,7 @@ INSERT INTO "channel_number" VALUES(36);
 INSERT INTO "channel_number" VALUES(37);
 INSERT INTO "channel_number" VALUES(38);
 INSERT INTO "channel_number" VALUES(39);
-CREATE TABLE chunk (
+CREATE TABLE block (
     logger INTEGER NOT NULL, epoch INTEGER NOT NULL, block INTEGER NOT NULL,
     first INTEGER NOT NULL, last INTEGER NOT NULL,          -- sequences that are in it
     records INTEGER NOT NULL,                               -- authentic ones
@@ -74,8 +74,8 @@ CREATE TABLE chunk (
     retired_at INTEGER,                                     -- its rows were given up to a verified backup
     PRIMARY KEY (logger, epoch, block)
 ) WITHOUT ROWID;
-INSERT INTO "chunk" VALUES(17,3,0,1,10,8,1777863600,1777888800,X'53F6FF2C15033B63A98C38420758E39B',X'1E465D3E67E0F47849A600D8066136DD',13,9223372036854775807,NULL);
-INSERT INTO "chunk" VALUES(18,1,0,1,3,3,1777860000,1777863600,X'2AD772A2E770201214D1B915CD3E0044',X'21424C19ACCCD0D91853310B1EC4A6CE',13,9223372036854775807,NULL);
+INSERT INTO "block" VALUES(17,3,0,1,10,8,1777863600,1777888800,X'53F6FF2C15033B63A98C38420758E39B',X'1E465D3E67E0F47849A600D8066136DD',13,9223372036854775807,NULL);
+INSERT INTO "block" VALUES(18,1,0,1,3,3,1777860000,1777863600,X'2AD772A2E770201214D1B915CD3E0044',X'21424C19ACCCD0D91853310B1EC4A6CE',13,9223372036854775807,NULL);
 CREATE TABLE configuration_version (
     id INTEGER PRIMARY KEY,
     digest TEXT NOT NULL,        -- SHA-256 of the content, in hex
@@ -373,7 +373,7 @@ CREATE TABLE table_guard (
 INSERT INTO "table_guard" VALUES('aside_ledger',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('backup_made',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('channel_number',X'A7DCAFF5FEFE79C77B26FCDFAB58A91C');
-INSERT INTO "table_guard" VALUES('chunk',X'D2CF2E5DE8E34F9870CFE30EFF38F7E0');
+INSERT INTO "table_guard" VALUES('block',X'D2CF2E5DE8E34F9870CFE30EFF38F7E0');
 INSERT INTO "table_guard" VALUES('configuration_version',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('conflict',X'32FF589D0C3471A61F0D225C6B32DA1A');
 INSERT INTO "table_guard" VALUES('elsewhere',X'00000000000000000000000000000000');
@@ -603,10 +603,10 @@ CREATE VIEW settled_or_retired AS
 SELECT logger, epoch, sequence, rank, time, lag, slot, synchronised, import, stored_at FROM settled
 UNION ALL
 SELECT logger, epoch, sequence, rank, time, lag, slot, synchronised, import, stored_at FROM retired_row;
-CREATE VIEW settled_chunk AS
+CREATE VIEW settled_block AS
 SELECT logger, epoch, first, last, records, time_min, time_max, lower(hex(content)) AS content_digest,
     NULL AS retired_at
-FROM chunk
+FROM block
 UNION ALL
 SELECT logger, epoch, first, last, records, time_min, time_max, lower(hex(content)), retired_at
 FROM retired_block;

@@ -50,7 +50,7 @@ fn add_ranges(old: &Connection, all: &mut Coverage) -> Result<(), Error> {
 
 /// If ranges are known, blocks add nothing, and would extend over gaps.
 fn add_blocks(old: &Connection, all: &mut Coverage) -> Result<(), Error> {
-    let sql = "SELECT logger, epoch, first, last, block FROM chunk";
+    let sql = "SELECT logger, epoch, first, last, block FROM block";
     query::each(old, sql, [], |(logger, epoch, first, last, block): (u16, u32, u32, u32, u32)| {
         let is_of_block = [first, last].map(block::block_of) == [block; 2];
         if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch))

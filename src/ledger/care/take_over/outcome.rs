@@ -57,15 +57,18 @@ impl TakenOver {
             );
         }
         text + &match (self.is_there, self.records) {
-            (true, 0) => {
-                "; check the disk, and bring over a backup: `stonechat verify --salvage FILE`".to_owned()
+            (true, 0) => "; check the disk, and bring over a backup: `stonechat salvage FILE`".to_owned(),
+            (true, _) => {
+                format!("; check the disk, and bring over what can be read: `stonechat salvage {name}`")
             }
-            (true, _) => format!(
-                "; check the disk, and bring over what can be read: `stonechat verify --salvage {name}`"
-            ),
             (false, _) => format!(
+<<<<<<< HEAD
                 "; if the file is found, put it there as {name}; bring over that file or a backup: `stonechat verify \
                  --salvage FILE`"
+=======
+                "; if the file turns up, put it there as {name}; bring over that file or a backup: `stonechat \
+                 salvage FILE`"
+>>>>>>> main
             ),
         }
     }

@@ -1,4 +1,4 @@
-//! `stonechat manual`: what somebody measured by hand, a dip or a readout, beside the record.
+//! `stonechat manual-reading`: what somebody measured by hand, a dip or a readout, beside the record.
 
 mod args;
 

@@ -1,4 +1,4 @@
-//! What `manual` takes.
+//! What `manual-reading` takes.
 
 use std::path::PathBuf;
 
@@ -7,10 +7,10 @@ Values are kept as they were written down, with their unit as a UCUM code (m, mm
 never edited: write another one with --corrects, and both stay.
 
 Examples:
-  stonechat manual add --logger 17 --channel 0 --at '2026-05-04 08:15' --value 12.34 --unit m \\
+  stonechat manual-reading add --logger 17 --channel 0 --at '2026-05-04 08:15' --value 12.34 --unit m \\
       --instrument 'dip meter 2' --by 'A. Surveyor'
-  stonechat manual import dips.csv --by 'A. Surveyor'
-  stonechat manual list --logger 17";
+  stonechat manual-reading import dips.csv --by 'A. Surveyor'
+  stonechat manual-reading list --logger 17";
 
 /// What to do.
 #[derive(clap::Subcommand)]
@@ -21,11 +21,11 @@ pub enum Command {
     /// Write down those of a CSV file with the header logger,channel,time,value,unit,instrument
     #[command(
         after_help = "All rows go in or none, unless --skip-refused; the same file again adds nothing.\n\n\
-                            Example: stonechat manual import dips.csv --by 'A. Surveyor'"
+                            Example: stonechat manual-reading import dips.csv --by 'A. Surveyor'"
     )]
     Import(ImportArgs),
     /// List them, also those that were corrected
-    #[command(after_help = "Example: stonechat manual list --logger 17")]
+    #[command(after_help = "Example: stonechat manual-reading list --logger 17")]
     List {
         /// Only of this logger
         #[arg(long, value_name = "ADDRESS")]
@@ -36,7 +36,7 @@ pub enum Command {
     },
 }
 
-/// The arguments of `manual add`.
+/// The arguments of `manual-reading add`.
 #[derive(clap::Args)]
 pub struct AddArgs {
     /// The logger's address
@@ -71,7 +71,7 @@ pub struct AddArgs {
     pub(super) now: Option<String>,
 }
 
-/// The arguments of `manual import`.
+/// The arguments of `manual-reading import`.
 #[derive(clap::Args)]
 pub struct ImportArgs {
     /// The file
