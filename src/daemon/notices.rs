@@ -109,13 +109,8 @@ impl Daemon {
         let Some(left) = self.left.take() else { return self.clear(&condition, now) };
         let left = left.display();
         let text = format!(
-<<<<<<< HEAD
             "the previous daemon wrote another ledger, {left}: its records are not in this one. Name it in \
-             `ledger.path` if it is the right one; otherwise bring it over: `stonechat verify --salvage {left}`"
-=======
-            "the daemon before this one wrote another ledger, {left}: what that one holds is not in this one. Name it in \
-             `ledger.path` if it is the right one; else bring it over: `stonechat salvage {left}`"
->>>>>>> main
+             `ledger.path` if it is the right one; otherwise bring it over: `stonechat salvage {left}`"
         );
         tracing::warn!("{text}");
         self.raise_anew(&condition, &text, now)

@@ -333,13 +333,8 @@ impl fmt::Display for Error {
             ),
             Self::NotAsMade { path, what } => write!(
                 f,
-<<<<<<< HEAD
-                "{}: {}; it is damaged or another program changed it; no row of it was read: `stonechat verify \
-                 --salvage` copies the records that it can prove",
-=======
-                "{}: {}; it is damaged, or another program changed it, and no row of it was read: `stonechat \
-                 salvage` brings over what it proves",
->>>>>>> main
+                "{}: {}; it is damaged or another program changed it; no row of it was read: `stonechat \
+                 salvage` copies the records that it can prove",
                 path.display(),
                 not_as_made(what)
             ),
@@ -385,13 +380,8 @@ impl fmt::Display for Error {
             }
             Self::Sql(source) if self.is_damage() => write!(
                 f,
-<<<<<<< HEAD
                 "the ledger is damaged: {source}; the daemon sets it aside and continues with a new one (`stonechat \
-                 run`; restart it if it runs), then `stonechat verify --salvage` copies what can be read"
-=======
-                "the ledger is damaged: {source}; the daemon sets it aside and goes on with a new one (`stonechat run`; \
-                 restart it if it runs), then `stonechat salvage` brings over what can be read"
->>>>>>> main
+                 run`; restart it if it runs), then `stonechat salvage` copies what can be read"
             ),
             Self::Sql(source) => write!(f, "the ledger cannot be used: {source}"),
             Self::Corrupt(what) => write!(f, "the ledger is damaged: {what}; run `stonechat verify`"),

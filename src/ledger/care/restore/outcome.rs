@@ -70,14 +70,9 @@ pub enum RestoreError {
     NotSoundInPlace(PathBuf, Option<PathBuf>, Vec<String>),
     /// The present ledger holds more.
     #[error(
-<<<<<<< HEAD
         "the present ledger holds more than the backup ({}); nothing was changed: keep the present ledger, and \
-         bring over what only the backup has with `stonechat verify --salvage`; or move it \
+         bring over what only the backup has with `stonechat salvage`; or move it \
          away yourself if you do not need it",
-=======
-        "the present ledger has more in it than the backup ({}); nothing was changed: keep the present ledger, and bring \
-         over what only the backup has with `stonechat salvage`; or move it away yourself if it is to go",
->>>>>>> main
         counts(.0)
     )]
     HasMore(Box<MoreThanBackup>),

@@ -62,13 +62,8 @@ impl TakenOver {
                 format!("; check the disk, and bring over what can be read: `stonechat salvage {name}`")
             }
             (false, _) => format!(
-<<<<<<< HEAD
-                "; if the file is found, put it there as {name}; bring over that file or a backup: `stonechat verify \
-                 --salvage FILE`"
-=======
-                "; if the file turns up, put it there as {name}; bring over that file or a backup: `stonechat \
+                "; if the file is found, put it there as {name}; bring over that file or a backup: `stonechat \
                  salvage FILE`"
->>>>>>> main
             ),
         }
     }
