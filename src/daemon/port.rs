@@ -99,9 +99,9 @@ mod tests {
         let mut port = PortNews::default();
         assert!(port.up(begin));
         assert_eq!(port.right_frame(at(begin, 1)), Some(0));
-        assert_eq!(port.right_frame(at(begin, 2)), None, "told once");
+        assert_eq!(port.right_frame(at(begin, 2)), None, "reported once");
         assert_eq!(port.lost(at(begin, 10_000)), Some(1));
-        assert!(!port.up(at(begin, 10_030)), "told when it works");
+        assert!(!port.up(at(begin, 10_030)), "reported when it works");
         assert_eq!(port.right_frame(at(begin, 10_040)), Some(0));
         assert_eq!(port.lost(at(begin, 10_400)), Some(1));
         port.up(at(begin, 10_430));

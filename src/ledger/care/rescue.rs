@@ -177,7 +177,7 @@ pub fn go_on(
             }
         }
         if let Some(mut ledger) = sound_one_of_this_site(path, &copied.known)? {
-            // The number is recorded first, so that the copy is certain to be brought over.
+            // The copy is recognised by its number from now on, so it is certain to be brought over.
             ledger.note_same_site(&copied.known.signs.ids, site::SameSiteReason::Copy, now)?;
             let text = format!(
                 "{what}; a sound ledger of this site is there now, and the daemon continues with it; the \

@@ -75,7 +75,7 @@ pub fn salvage(
             return Err(SalvageError::NotOfThisSite(from.to_owned(), Box::new(compared)));
         }
     }
-    // An adopted file has the name of one that was set aside here, but is another file.
+    // An adopted file may have the name of a ledger that was set aside here, but it is another ledger.
     let counted = counted.filter(|_| !was_adopted);
     let evidence = ImportEvidence {
         file: format!("{} {name}", if was_adopted { "adopted from" } else { "salvage of" }),

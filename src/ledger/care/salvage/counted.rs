@@ -70,7 +70,7 @@ impl Ledger {
             let now = without(&held.authentic, &gone.without(&came), &of(&left).authentic);
             settle::write_ranges(&db, address.number(), epoch.number(), Basis::Authentic as i64, &now)?;
             if !of(&csv).csv.is_empty() {
-                // CSV rows that have been brought over are counted from the present ledger.
+                // Only CSV rows that are in the present ledger count from now on; a salvage adds further ones later.
                 let here = rows_here(&db, address, epoch)?;
                 let now = here.union(&of(&left).csv);
                 settle::write_ranges(&db, address.number(), epoch.number(), Basis::Csv as i64, &now)?;
