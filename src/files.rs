@@ -1,29 +1,30 @@
-//! Opening files, putting them in their place whole or not at all, and the small questions about files that many ask.
+//! Opens files, puts them in place whole or not at all, and answers small questions about files.
 //!
-//! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
-//! name there is the whole file, or what was there before. A file that root makes gets the owner of its folder, so that
-//! the service can use it. An error about permissions names the owner. What this is not: nothing here opens an SQLite file
-//! (`ledger`), and nothing here knows what is written.
+//! A file is written under another name in the same folder, synced, renamed, and its folder is synced. The final name
+//! always has the whole file, or what was there before. A file that root makes gets the owner of its folder, so that
+//! the service can use it. An error about permissions names the owner. What this is not: it opens no SQLite file
+//! (`ledger` does), and does not know what is written.
 //!
-//! How files are opened is decided here, too:
+//! This module also decides how files are opened:
 //!
-//! - a file that a user names is opened by [`open`]: a FIFO or a device is refused and never waited for;
-//! - what the program keeps for itself in a folder is opened by [`open_own`]: no link is followed, so that nobody who may
-//!   write into the folder can have another file written or emptied;
-//! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
+//! - [`open`] opens a file that a user names: a FIFO or a device is refused and never waited for;
+//! - [`open_own`] opens the program's own files in a folder: no link is followed, so that other users who may write to
+//! the   folder cannot have another file written or emptied;
+//! - a file or folder that the program makes is never writable by the group or by others ([`keep_from_others`]),
+//! whatever   the umask is.
 //!
 //! ```
 //! use std::io::ErrorKind;
 //! use stonechat::files::{self, PutOptions};
 //!
-//! // What is missing of logger 17 at Harrow Tarn embankment, as a file.
+//! // Writes what is missing of logger 17 at Harrow Tarn embankment to a file.
 //! let folder = tempfile::tempdir()?;
 //! let path = folder.path().join("gaps.csv");
 //! let how = PutOptions { replace: false, mode: 0o644 };
 //! files::put(&path, b"logger,first,last\n17,41,42\n", how)?;
 //! assert_eq!(files::read(&path, 1000)?, b"logger,first,last\n17,41,42\n");
 //!
-//! // The name is taken now, and the file under it stays. A folder cannot be read as a file.
+//! // The name is taken now, and its file stays unchanged. A folder cannot be read as a file.
 //! assert_eq!(files::put(&path, b"", how).unwrap_err().kind(), ErrorKind::AlreadyExists);
 //! assert_eq!(files::length(&path), Some(27));
 //! assert_eq!(files::open(folder.path()).unwrap_err().to_string(), "it is a folder and no file; name a file");
@@ -49,31 +50,31 @@ use std::io::{self, ErrorKind, Read, Write};
 use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
-/// As many links as the kernel follows (path_resolution(7)).
+/// The number of links that the kernel follows (path_resolution(7)).
 const LINKS_MAX: u32 = 40;
 
 /// Bits that no file of this program has: writable by the group, writable by others.
 const NOT_FOR_OTHERS: Mode = Mode::WGRP.union(Mode::WOTH);
 
-/// Tails of the names of a database's files: the database itself, and what SQLite puts next to it.
+/// Suffixes of the names of a database's files: the database itself, and what SQLite puts next to it.
 const OF_DATABASE: [&str; 4] = ["", "-wal", "-shm", "-journal"];
 
-/// Sees to it that no file or folder that this process makes is writable by the group or by others, whichever library
-/// makes it. To be called before there is a second thread.
+/// Ensures that no file or folder that this process makes is writable by the group or by others, whichever library
+/// makes it. Call it before there is a second thread.
 pub fn keep_from_others() {
     let before = rustix::process::umask(NOT_FOR_OTHERS);
     rustix::process::umask(before | NOT_FOR_OTHERS);
 }
 
-/// A file that was opened here, as other rooms hold it.
+/// A file that was opened here, for use in other modules.
 pub type OpenFile = File;
 
-/// What a name leads to, through links.
+/// The metadata of what a name leads to, through links.
 pub fn look(path: &Path) -> io::Result<Metadata> {
     std::fs::metadata(path)
 }
 
-/// What is in a folder and is no link, by name: a link may lead anywhere, and back.
+/// The entries of a folder that are not links, by name: a link may lead anywhere, and back.
 pub fn list(folder: &Path) -> io::Result<Vec<PathBuf>> {
     let entries = std::fs::read_dir(folder)?.collect::<io::Result<Vec<_>>>()?;
     let is_no_link = |entry: &std::fs::DirEntry| entry.file_type().is_ok_and(|kind| !kind.is_symlink());
@@ -83,7 +84,7 @@ pub fn list(folder: &Path) -> io::Result<Vec<PathBuf>> {
     Ok(paths)
 }
 
-/// What something is that is no file: `a FIFO`. `None`: it is one.
+/// What something is that is not a plain file: `a FIFO`. `None` for a plain file.
 pub fn what_else(found: &Metadata) -> Option<&'static str> {
     let kind = found.file_type();
     match kind {
@@ -96,13 +97,14 @@ pub fn what_else(found: &Metadata) -> Option<&'static str> {
     }
 }
 
-/// Why something that is no file is refused, with the remedy. The kind is `IsADirectory` of a folder, else `InvalidInput`.
+/// Why something that is not a plain file is refused, with the remedy. The kind is `IsADirectory` for a folder, else
+/// `InvalidInput`.
 fn no_file(what: &str) -> io::Error {
     let kind = if what == "a folder" { ErrorKind::IsADirectory } else { ErrorKind::InvalidInput };
     io::Error::new(kind, format!("it is {what} and no file; name a file"))
 }
 
-/// Refuses what is there under a name and is no file. Nothing is opened; a name that is free is no error.
+/// Refuses a name that leads to something other than a plain file. Nothing is opened; a free name is no error.
 pub fn refuse_what_is_no_file(path: &Path) -> io::Result<()> {
     match std::fs::metadata(path) {
         Ok(found) => what_else(&found).map_or(Ok(()), |what| Err(no_file(what))),
@@ -112,10 +114,10 @@ pub fn refuse_what_is_no_file(path: &Path) -> io::Result<()> {
 
 /// Opens a file that a user named, for reading.
 ///
-/// Errors: what is no file is refused at once, by its kind; nothing waits for the other end of a FIFO, and no device is
-/// touched.
+/// Errors: anything but a plain file is refused at once, by its kind; nothing waits for the other end of a FIFO, and no
+/// device is touched.
 pub fn open(path: &Path) -> io::Result<File> {
-    // Opening alone may do something to a device; between the two looks its name may come to lead elsewhere.
+    // Opening alone may affect a device; between the two checks, the name may change to lead elsewhere.
     refuse_what_is_no_file(path)?;
     let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits();
     let file = OpenOptions::new().read(true).custom_flags(flags as i32).open(path)?;
@@ -125,7 +127,7 @@ pub fn open(path: &Path) -> io::Result<File> {
     }
 }
 
-/// The content of a file that a user named, of at most `most` bytes; one that has more is an error.
+/// The content of a file that a user named, of at most `most` bytes; a longer file is an error.
 pub fn read(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     read_to_its_end(open(path)?, most)
 }
@@ -139,30 +141,30 @@ fn read_to_its_end(file: File, most: u64) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
-/// What is to be done with a file of the program's own.
+/// What to do with one of the program's own files.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Own {
     Read,
-    /// Read and write it; it is made where it is not there.
+    /// Read and write it; it is made if it does not exist.
     Write,
-    /// Make it; one that is there is `AlreadyExists`.
+    /// Make it; if it exists, the error is `AlreadyExists`.
     New,
 }
 
-/// Opens a file that the program keeps for itself: the name is looked up in its folder, and no link is followed.
+/// Opens one of the program's own files: the name is looked up in its folder, and no link is followed.
 ///
-/// Errors: a link under the name, and what is no file, are refused by their kind; others as the system gives them.
+/// Errors: a link, or anything but a plain file, is refused by its kind; others as the system returns them.
 pub fn open_own(path: &Path, what_for: Own, mode: u32) -> io::Result<File> {
     // NONBLOCK and NOCTTY: see [`open`].
     let flags = OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
     if what_for == Own::New {
-        // What must be made now is made under this very name: no link is followed, whatever the kernel (open(2), O_EXCL).
+        // A new file is made under exactly this name: no link is followed, whatever the kernel (open(2), O_EXCL).
         let mut how = OpenOptions::new();
         how.read(true).write(true).create_new(true).mode(mode).custom_flags(flags.bits() as i32);
         return how.open(path);
     }
     let name = path.file_name().ok_or(ErrorKind::InvalidInput)?;
-    // The way to the folder may have links: that is the operator's choice.
+    // The path of the folder may contain links: that is the operator's choice.
     let folder =
         openat(CWD, folder_of(path), OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC, Mode::empty())?;
     let (flags, mode) = match what_for {
@@ -171,7 +173,7 @@ pub fn open_own(path: &Path, what_for: Own, mode: u32) -> io::Result<File> {
     };
     let resolve = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_MAGICLINKS;
     let file = match openat2(&folder, name, flags, mode, resolve) {
-        // An older kernel, or a service manager that does not know the call. A name alone has no other way in it.
+        // An older kernel, or a service manager that does not know the call. A single name has no other path in it.
         Err(rustix::io::Errno::NOSYS | rustix::io::Errno::PERM) => openat(&folder, name, flags, mode),
         done => done,
     };
@@ -187,36 +189,36 @@ pub fn open_own(path: &Path, what_for: Own, mode: u32) -> io::Result<File> {
     }
 }
 
-/// The content of a file of the program's own, of at most `most` bytes.
+/// The content of one of the program's own files, of at most `most` bytes.
 pub fn read_own(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     read_to_its_end(open_own(path, Own::Read, 0)?, most)
 }
 
-/// Makes a file of the program's own, in place of one that a run left which was killed. Whatever has the name, nothing is
-/// written through it.
+/// Makes one of the program's own files; replaces the file that a killed run left. Nothing is written through whatever
+/// has the name.
 pub fn make_own(path: &Path, mode: u32) -> io::Result<File> {
     remove_own(path);
     make(path, mode)
 }
 
-/// Something that is open already, without a buffer: what is written to it leaves no copy in memory.
+/// Wraps something that is already open, without a buffer, so that no copy of what is written stays in memory.
 pub fn unbuffered(open: std::os::fd::OwnedFd) -> impl Write {
     File::from(open)
 }
 
-/// How a file is put.
+/// How to put a file in place.
 #[derive(Clone, Copy, Debug)]
 pub struct PutOptions {
-    /// Whether a file of that name is replaced. If not, it stays, and the answer is `AlreadyExists`.
+    /// Whether an existing file of that name is replaced. If not, it stays, and the error is `AlreadyExists`.
     pub replace: bool,
-    /// Permission bits; the process's umask may take some away.
+    /// Permission bits; the process's umask may clear some.
     pub mode: u32,
 }
 
-/// Puts a whole file.
+/// Puts a whole file in place.
 ///
-/// Errors: `AlreadyExists` where `replace` is not set and the name is taken; others as the system gives them. After any
-/// error nothing of the new file is left, and what was there before is unchanged.
+/// Errors: `AlreadyExists` if `replace` is not set and the name is taken; others as the system returns them. After any
+/// error nothing of the new file is left, and the old one is unchanged.
 pub fn put(path: &Path, bytes: &[u8], how: PutOptions) -> io::Result<()> {
     if !how.replace && path.symlink_metadata().is_ok() {
         return Err(ErrorKind::AlreadyExists.into());
@@ -225,19 +227,19 @@ pub fn put(path: &Path, bytes: &[u8], how: PutOptions) -> io::Result<()> {
     let done = file.write_all(bytes).and_then(|()| file.sync_all());
     let done = done.and_then(|()| take_name(&part, path, how.replace));
     if done.is_err() {
-        // Half a file, made here a moment ago.
+        // An incomplete file, made here a moment ago.
         let _ = std::fs::remove_file(&part);
         return done;
     }
     sync_folder(path)
 }
 
-/// A file that is to be made where none is.
+/// A file to make under a free name.
 #[derive(Clone, Debug)]
 pub struct NewFile<'a> {
     pub path: PathBuf,
     pub bytes: &'a [u8],
-    /// Permission bits; the process's umask may take some away.
+    /// Permission bits; the process's umask may clear some.
     pub mode: u32,
 }
 
@@ -246,7 +248,7 @@ pub struct NewFile<'a> {
 pub enum NewFilesError {
     /// These names are taken. Nothing was written.
     Taken(Vec<PathBuf>),
-    /// This one could not be written. Those before it were taken away again.
+    /// This one could not be written. The files before it were removed again.
     Failed(PathBuf, io::Error),
 }
 
@@ -266,7 +268,7 @@ impl std::fmt::Display for NewFilesError {
     }
 }
 
-/// Makes several files, or none of them: where one of the names is taken, nothing is written.
+/// Makes several files, or none of them: if one of the names is taken, nothing is written.
 pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NewFilesError> {
     refuse_taken(files.iter().map(|file| file.path.clone()))?;
     for (at, file) in files.iter().enumerate() {
@@ -274,7 +276,7 @@ pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NewFilesError> {
             continue;
         };
         for made in files.get(..at).unwrap_or_default() {
-            // It was made a moment ago, by this call, and no other process uses it.
+            // This call made it a moment ago, and no other process uses it.
             let _ = std::fs::remove_file(&made.path);
         }
         return Err(if error.kind() == ErrorKind::AlreadyExists {
@@ -286,13 +288,13 @@ pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NewFilesError> {
     Ok(())
 }
 
-/// Refuses where one of these names is taken, be it by a link that leads nowhere.
+/// Refuses if one of these names is taken, even by a link that leads nowhere.
 pub fn refuse_taken(paths: impl IntoIterator<Item = PathBuf>) -> Result<(), NewFilesError> {
     let taken: Vec<PathBuf> = paths.into_iter().filter(|path| path.symlink_metadata().is_ok()).collect();
     if taken.is_empty() { Ok(()) } else { Err(NewFilesError::Taken(taken)) }
 }
 
-/// The name under which a file is written until it is whole: hidden, in the same folder, with this process's number.
+/// The name of a file while it is being written: hidden, in the same folder, with this process's number.
 pub fn part_name(path: &Path) -> io::Result<PathBuf> {
     let name = path.file_name().ok_or(ErrorKind::InvalidInput)?;
     let mut hidden = OsString::from(".");
@@ -301,20 +303,20 @@ pub fn part_name(path: &Path) -> io::Result<PathBuf> {
     Ok(path.with_file_name(hidden))
 }
 
-/// Makes the file that is written until it is whole, and removes what a killed process left of the same file.
+/// Makes the temporary file for writing, and removes what a killed process left of the same file.
 ///
-/// It is locked as long as it is open, and a part is removed only where no process has its number and none has it locked:
-/// two that write the same file at one time do not hurt each other.
+/// It is locked while it is open, and a temporary file is removed only if no process has its number and none has it
+/// locked: two processes that write the same file at the same time do not affect each other.
 pub fn make_part(path: &Path, mode: u32) -> io::Result<(PathBuf, File)> {
     remove_left_parts(path);
     let part = part_name(path)?;
     let file = make(&part, mode)?;
-    // A file system without locks leaves the process's number to tell.
+    // On a file system without locks, only the process's number shows it.
     let _ = file.try_lock();
     Ok((part, file))
 }
 
-/// What cannot be looked at or removed stays: it does no harm but for its size.
+/// A file that cannot be examined or removed stays: its only cost is its size.
 fn remove_left_parts(path: &Path) {
     let Some(name) = path.file_name() else { return };
     let mut start = OsString::from(".");
@@ -337,10 +339,10 @@ fn remove_left_parts(path: &Path) {
     }
 }
 
-/// Renames; with `replace` over what is there.
+/// Renames; with `replace` also over an existing file.
 ///
-/// Without it, nothing is overwritten, as the file system promises. One that cannot promise it (some sticks) is asked
-/// first whether the name is free. A FIFO or a device is never replaced.
+/// Without `replace`, nothing is overwritten; the file system guarantees it. If a file system cannot guarantee it (some
+/// memory sticks), the name is checked first. A FIFO or a device is never replaced.
 pub fn take_name(from: &Path, to: &Path, replace: bool) -> io::Result<()> {
     if replace {
         return match to.symlink_metadata().ok().as_ref().and_then(what_else) {
@@ -359,8 +361,8 @@ pub fn take_name(from: &Path, to: &Path, replace: bool) -> io::Result<()> {
     }
 }
 
-/// Gives a file that was written under another name its own: the file is made durable, then renamed, and then its folder is
-/// made durable. With `replace` over what is there.
+/// Gives a file that was written under another name its final name: the file is made durable, then renamed, and then
+/// its folder is made durable. With `replace` also over an existing file.
 pub fn put_in_place(part: &Path, path: &Path, replace: bool) -> io::Result<()> {
     sync(part)?;
     take_name(part, path, replace)?;
@@ -377,9 +379,9 @@ pub fn sync(path: &Path) -> io::Result<()> {
     File::open(path)?.sync_all()
 }
 
-/// Makes an empty file, where none of that name is, with the owner of its folder.
+/// Makes an empty file with the owner of its folder; the name must be free.
 ///
-/// Errors: `AlreadyExists`, or as the system gives it, with the reason where this user may not. Nothing is left then.
+/// Errors: `AlreadyExists`, or as the system returns it, with the reason if this user may not. Nothing is left then.
 pub fn make(path: &Path, mode: u32) -> io::Result<File> {
     let file = open_own(path, Own::New, mode).map_err(|error| explained(path, Wanted::Make, error))?;
     if let Err(error) = give_to_owner_of_folder(&file, path) {
@@ -389,7 +391,7 @@ pub fn make(path: &Path, mode: u32) -> io::Result<File> {
     Ok(file)
 }
 
-/// Makes a folder and those above it where they are missing, each with the owner of the one above.
+/// Makes a folder and its missing parents, each with the owner of the folder above.
 pub fn make_folder(path: &Path) -> io::Result<()> {
     if path.is_dir() {
         return Ok(());
@@ -400,7 +402,7 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
     }
     match std::fs::create_dir(path) {
         Ok(()) => {}
-        // Another process was quicker.
+        // Another process made it first.
         Err(error) if error.kind() == ErrorKind::AlreadyExists && path.is_dir() => return Ok(()),
         Err(error) => return Err(explained(path, Wanted::Make, error)),
     }
@@ -409,22 +411,22 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
     give_to_owner_of_folder(&folder, path)
 }
 
-/// Makes a folder and those above it where they are missing; they are this user's own.
+/// Makes a folder and its missing parents; they belong to this user.
 pub fn make_own_folder(path: &Path) -> io::Result<()> {
     std::fs::create_dir_all(path)
 }
 
-/// Makes a folder, which must not be there.
+/// Makes a folder, which must not exist.
 pub fn make_new_folder(path: &Path) -> io::Result<()> {
     std::fs::create_dir(path)
 }
 
-/// Makes the folder in which a file is to lie, where it is gone.
+/// Makes the folder of a file again if it is gone.
 pub fn make_folder_of(path: &Path) -> io::Result<()> {
     make_folder(folder_of(path))
 }
 
-/// Renames what may not be there; with `replace` over what has the name. `true`: it was there.
+/// Renames a file that may be missing; with `replace` also over an existing one. `true`: it was there.
 pub fn rename_if_there(from: &Path, to: &Path, replace: bool) -> io::Result<bool> {
     match take_name(from, to, replace) {
         Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => Ok(false),
@@ -432,29 +434,29 @@ pub fn rename_if_there(from: &Path, to: &Path, replace: bool) -> io::Result<bool
     }
 }
 
-/// Takes a file away that this program has made as a part of another one.
+/// Removes a file that this program made as a part of another one.
 pub fn remove_own(path: &Path) {
-    // Where it cannot be removed, it stays, and takes room.
+    // If it cannot be removed, it stays and takes room.
     let _ = std::fs::remove_file(path);
 }
 
-/// A file's length in bytes; `None` where there is none or it cannot be asked for.
+/// A file's length in bytes; `None` if there is no file or the length is not known.
 pub fn length(path: &Path) -> Option<u64> {
     std::fs::metadata(path).ok().map(|found| found.len())
 }
 
-/// Whether a name is free, as far as can be said: a link that leads nowhere is not.
+/// Whether a name is free, as far as known: a link that leads nowhere is not free.
 pub fn is_absent(path: &Path) -> bool {
     path.symlink_metadata().is_err_and(|error| error.kind() == ErrorKind::NotFound)
 }
 
-/// Bytes that are free on the disk of a file that is to be; `None` where the system does not say.
+/// Free bytes on the disk for a file that will be written; `None` if the system does not report it.
 pub fn free_bytes(path: &Path) -> Option<u64> {
     let found = rustix::fs::statvfs(folder_of(path)).ok()?;
     found.f_bavail.checked_mul(found.f_frsize)
 }
 
-/// The files beside this one whose name goes on with `tail`, sorted by name.
+/// The files next to this one whose names continue with `tail`, sorted by name.
 pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
     let mut start = path.file_name().unwrap_or_default().to_owned();
     start.push(tail);
@@ -469,10 +471,10 @@ pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
     all
 }
 
-/// Where a name leads: through every link, the last one too, whether there is a file at its end or not. A name without
-/// a link in it stays as it was written.
+/// Where a name leads: through every link, including the last one, whether there is a file at its end or not. A name
+/// without a link in it is returned as written.
 ///
-/// Errors: its folder is not there or closed, or the links go round in a circle.
+/// Errors: its folder does not exist or cannot be entered, or the links form a circle.
 pub fn resolve(path: &Path) -> io::Result<PathBuf> {
     let mut end = path.to_owned();
     let mut links = 0;
@@ -489,15 +491,15 @@ pub fn resolve(path: &Path) -> io::Result<PathBuf> {
     Ok(if is_plain { path.to_owned() } else { real })
 }
 
-/// How many names (hard links) a file has. `None`: there is none that can be reached.
+/// How many names (hard links) a file has. `None`: no file can be reached.
 pub fn name_count(path: &Path) -> Option<u64> {
     std::fs::metadata(path).ok().map(|found| found.nlink())
 }
 
-/// Opens a file that is there to be locked, or makes it: closed to other users, with the owner of its folder.
+/// Opens or makes a file for locking: closed to other users, with the owner of its folder.
 ///
-/// Never through a link, and nothing but a plain file with one name: what is done to it as root must not be done to
-/// another file. One that others may open is closed to them: whoever can open a file can hold a lock on it.
+/// It never follows a link, and accepts only a plain file with one name: what root does to it must not affect another
+/// file. Access for other users is removed, because a user who can open a file can hold a lock on it.
 pub fn open_lock(path: &Path) -> io::Result<File> {
     let file = open_own(path, Own::Write, 0o600).map_err(|error| match is_absent(path) {
         true => explained(path, Wanted::Make, error),
@@ -508,33 +510,33 @@ pub fn open_lock(path: &Path) -> io::Result<File> {
         return Err(io::Error::other("it is a file with more than one name; move it away"));
     }
     if found.mode() & 0o077 != 0 {
-        // Only its owner can.
+        // Only its owner can do this.
         let _ = file.set_permissions(std::fs::Permissions::from_mode(0o600));
     }
     give_to_owner_of_folder(&file, path)?;
     Ok(file)
 }
 
-/// Which file a name leads to: device and inode. `None`: to none that can be reached.
+/// The device and inode of the file that a name leads to. `None`: no file can be reached.
 pub fn place(path: &Path) -> Option<(u64, u64)> {
     std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
 }
 
-/// All names in a folder, as paths; none where it cannot be read.
+/// All names in a folder, as paths; none if it cannot be read.
 pub fn names_in(folder: &Path) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
     entries.map(|entry| entry.path()).collect()
 }
 
-/// The path with more at the end of its name: `ledger.db` and `-wal` give `ledger.db-wal`.
+/// The path with a suffix on its name: `ledger.db` and `-wal` give `ledger.db-wal`.
 pub fn with_tail(path: &Path, tail: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(tail);
     PathBuf::from(name)
 }
 
-/// The first name that is `path` with this tail, with a number behind it where that is taken, and that has no file next
-/// to it that SQLite would take for its own.
+/// The first free name: `path` with this tail, and a number after it if that is taken. There must also be no file next
+/// to it that SQLite would use as its own.
 pub fn free_name(path: &Path, tail: &str) -> PathBuf {
     let numbered = |at: u32| match at {
         1 => with_tail(path, tail),
@@ -552,17 +554,17 @@ pub fn free_name(path: &Path, tail: &str) -> PathBuf {
     }
 }
 
-/// The same with a date in it: `ledger.db.damaged-20261125T120000Z` of the tail `.damaged-`.
+/// The same with a date in it: `ledger.db.damaged-20261125T120000Z` for the tail `.damaged-`.
 pub fn free_dated_name(path: &Path, tail: &str, at: GatewayTime) -> PathBuf {
     free_name(path, &format!("{tail}{}", crate::text::for_file_names(at)))
 }
 
-/// The last part of a path, as text; empty where there is none.
+/// The last part of a path, as text; empty if there is none.
 pub fn name_of(path: &Path) -> String {
     path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
-/// What the file system says of a file.
+/// What the file system reports about a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FileStat {
     /// Device and inode: which file it is.
@@ -574,7 +576,7 @@ pub struct FileStat {
     pub length: u64,
     /// How many names (hard links) it has.
     pub names: u64,
-    /// When its content changed last.
+    /// When its content last changed.
     pub modified_at: GatewayTime,
 }
 
@@ -591,17 +593,17 @@ impl FileStat {
     }
 }
 
-/// What a name leads to. Nothing is opened.
+/// The metadata of what a name leads to. Nothing is opened.
 pub fn stat(path: &Path) -> io::Result<FileStat> {
     std::fs::metadata(path).map(|found| FileStat::of(&found))
 }
 
-/// What has a name itself: a link is not followed.
+/// The metadata of the name itself: a link is not followed.
 pub fn stat_name(path: &Path) -> io::Result<FileStat> {
     std::fs::symlink_metadata(path).map(|found| FileStat::of(&found))
 }
 
-/// Whether two files lie in the same folder, whatever the way to it. `false` where that cannot be said.
+/// Whether two files are in the same folder, whatever the path to it. `false` if that is not known.
 pub fn is_in_folder_of(file: &Path, other: &Path) -> bool {
     let folder = |path: &Path| path.canonicalize().ok()?.parent().map(Path::to_owned);
     folder(file).is_some_and(|of| Some(of) == folder(other))
@@ -612,15 +614,15 @@ pub fn add_name(path: &Path, name: &Path) -> io::Result<()> {
     std::fs::hard_link(path, name)
 }
 
-/// Copies a file's bytes and permission bits under another name.
+/// Copies a file's bytes and permission bits to another name.
 pub fn copy(from: &Path, to: &Path) -> io::Result<()> {
     std::fs::copy(from, to).map(|_| ())
 }
 
-/// A file on its way to its name, which one run of the program writes at a time.
+/// A file that is not yet under its final name; only one run of the program writes it at a time.
 ///
-/// A lock file next to it says that it is ours: what a run left that was killed is taken away by the next one, and what
-/// is not ours is left alone. Dropped, it takes away what still has the name, with what SQLite puts next to it.
+/// A lock file next to it shows that this program made it: the next run removes what a killed run left, and leaves
+/// other files alone. When dropped, it removes the file if it still has this name, with what SQLite puts next to it.
 #[derive(Debug)]
 pub struct PartFile {
     path: PathBuf,
@@ -631,12 +633,14 @@ pub struct PartFile {
 impl PartFile {
     /// Makes an empty file of that name, with the owner of its folder.
     ///
-    /// Errors: `WouldBlock` where another run is writing it; `AlreadyExists` where a file is there that is not ours.
+    /// Errors: `WouldBlock` if another run is writing it; `AlreadyExists` if there is a file that this program did not
+    /// make.
     pub fn take(path: &Path) -> io::Result<Self> {
         let lock = with_tail(path, ".lock");
         let (held, was_there) = loop {
             let was_there = lock.symlink_metadata().is_ok();
-            // A link under this name is not ours; followed, one that leads nowhere would be tried again and again.
+            // A link under this name is not from this program; if it were followed, one that leads nowhere would be
+            // tried forever.
             let opened = open_own(&lock, if was_there { Own::Write } else { Own::New }, 0o600);
             let opened = opened.map_err(|error| match was_there {
                 true => explained(&lock, Wanted::Write, error),
@@ -644,7 +648,7 @@ impl PartFile {
             });
             let held = match opened {
                 Ok(held) => held,
-                // Another run was quicker, or has just ended.
+                // Another run made it first, or has just ended.
                 Err(error) if matches!(error.kind(), ErrorKind::AlreadyExists | ErrorKind::NotFound) => {
                     if folder_of(path).metadata().is_err() {
                         return Err(error);
@@ -694,13 +698,13 @@ impl Drop for PartFile {
     }
 }
 
-/// Takes away a database that this program has made as a part of another file, with what SQLite puts next to it.
+/// Removes a database that this program made as a part of another file, with what SQLite puts next to it.
 pub fn remove_own_database(path: &Path) {
     OF_DATABASE.iter().for_each(|tail| remove_own(&with_tail(path, tail)));
 }
 
-/// Gives what root has just made, and has open, to the owner and group of its folder: the service must be able to use
-/// it. By the open file and never by its name: the folder's owner could put another file there meanwhile.
+/// Gives an open file that root has just made to the owner and group of its folder, because the service must be able to
+/// use it. Uses the open file and never its name: the folder's owner could put another file there meanwhile.
 fn give_to_owner_of_folder(file: &File, path: &Path) -> io::Result<()> {
     if !rustix::process::geteuid().is_root() {
         return Ok(());
@@ -717,7 +721,7 @@ pub fn digest_of(path: &Path) -> io::Result<String> {
     Ok(digest(&mut open(path)?)?.0)
 }
 
-/// SHA-256 in hexadecimal, and the size, of all that can be read.
+/// SHA-256 in hexadecimal, and the size, of everything that can be read.
 pub fn digest(from: &mut impl Read) -> io::Result<(String, u64)> {
     let (mut hasher, mut buffer, mut size) = (Sha256::new(), vec![0; 1 << 16], 0);
     loop {
@@ -784,7 +788,7 @@ mod tests {
 
     #[test]
     fn a_digest_is_that_of_the_standard() {
-        // FIPS 180-4's example for SHA-256 of "abc".
+        // The example of FIPS 180-4 for SHA-256 of "abc".
         let known = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
         assert_eq!(digest(&mut &b"abc"[..]).unwrap(), (known.to_owned(), 3));
     }

@@ -1,7 +1,7 @@
 //! stonechat: an ingest daemon and local time-series store for the gateway of a site.
 //!
-//! Four floors, each of which answers one question. Nothing reaches up; `tests/layers.rs` has the table of who may import
-//! whom.
+//! Four floors, each of which answers one question. No module imports from a floor above; `tests/layers.rs` has the
+//! table of allowed imports.
 //!
 //! ```text
 //! How is it said, and asked?   cli  view  daemon
@@ -13,7 +13,7 @@
 //! `wire`, `seal`, `record`, `units` and `report` are pure: no I/O, no clock, no randomness. `sim` is a simulated field
 //! for the demo and the tests.
 
-// First: the true time of `sim` has the arithmetic of its clocks.
+// First, because `sim` uses the arithmetic of these clocks for its true time.
 #[macro_use]
 pub mod time;
 

@@ -1,4 +1,4 @@
-//! Arguments in, exit code out; everything else is the library's.
+//! Arguments in, exit code out; the library does everything else.
 
 use std::process::ExitCode;
 

@@ -1,7 +1,7 @@
-//! The daemon's present state as a small file: how the gateway is, for `status`, the page and tests.
+//! The daemon's current state as a small file: the condition of the gateway, for `status`, the page and tests.
 //!
-//! Written beside and renamed, under the runtime directory (memory, never the memory card). No key, no value of
-//! a record is in it.
+//! It is written under another name and renamed, in the runtime directory (in memory, never on the memory card). It
+//! holds no key and no value of a record.
 //!
 //! ```
 //! use std::io::ErrorKind;
@@ -32,13 +32,13 @@ pub const FILE: &str = "state.json";
 /// The name of the file with the slots in force.
 const KEYS_FILE: &str = "keys.json";
 
-/// The most that is read of one of these files: 16 radios and 1024 loggers with all their slots take less.
+/// The most bytes that are read from one of these files: 16 radios and 1024 loggers with all their slots need less.
 const BYTES_MAX: u64 = 64 << 20;
 
 /// A clock that moved by more than this against the steady one was set.
 pub const CLOCK_CHANGE_S: i64 = 30;
 
-/// What the daemon says of itself.
+/// What the daemon reports about itself.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
     pub pid: u32,
@@ -56,18 +56,17 @@ pub struct DaemonState {
     pub frames_in: u64,
     /// Frames by outcome since the start; their sum is `frames_in` whenever nothing waits for a commit.
     pub outcomes: BTreeMap<String, u64>,
-    /// Shut frames that found no room in their stores.
+    /// Unopened frames that found no room in their stores.
     pub aside_over_limit: u64,
     /// Records that wait for their commit.
     pub waiting: u64,
-    /// Why they cannot be committed, while they cannot.
+    /// Why they cannot be committed, as long as that is so.
     pub trouble: Option<String>,
     /// The last commit.
     pub commit: Option<CommitState>,
     /// Commits since the start.
     pub commits: u64,
-    /// The longest that a commit took since the start, from when it was due, waiting for an import's lock
-    /// included.
+    /// The longest that a commit took since the start, from when it was due, including the wait for an import's lock.
     #[serde(default)]
     pub longest_commit_s: f64,
     /// Journal rows that are not settled yet.
@@ -78,19 +77,19 @@ pub struct DaemonState {
     /// What keeps the -wal from being emptied, in words, while it is long.
     #[serde(default)]
     pub wal_is_long: Option<String>,
-    /// Whether nothing is settled because of that.
+    /// Whether settling has stopped because of that.
     #[serde(default)]
     pub settling_held_back: bool,
     pub radios: Vec<RadioState>,
 }
 
-/// What a daemon does.
+/// What a daemon is doing.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Phase {
     /// It receives.
     Running,
-    /// It ends, and commits what it holds.
+    /// It is ending, and commits what it holds.
     Stopping,
     Stopped,
     /// A word of another version.
@@ -126,33 +125,33 @@ pub struct RadioState {
     pub name: String,
     /// Whether the port is open.
     pub up: bool,
-    /// Since when it is or is not.
+    /// Since when it has been open or closed.
     pub since: Option<GatewayTime>,
-    /// Why it is not.
+    /// Why it is closed.
     pub reason: Option<String>,
-    /// When its last right frame came.
+    /// When its last valid frame came.
     pub last_frame_at: Option<GatewayTime>,
     /// Bytes read since the start.
     pub bytes_in: u64,
-    /// Times that its reader had to wait for room; the kernel may have dropped bytes meanwhile.
+    /// How often its reader had to wait for room; the kernel may have dropped bytes meanwhile.
     pub waits: u64,
-    /// Frames of noise since the last right frame, or since the port was opened.
+    /// Frames of noise since the last valid frame, or since the port was opened.
     #[serde(default)]
     pub noise_since_right_frame: u64,
 }
 
-/// With so many frames of noise and no right one since the port was opened, the line is read wrongly.
+/// After this many frames of noise and no valid frame since the port was opened, the line is read wrongly.
 const NOISE_FRAMES: u64 = 3;
 
 impl RadioState {
-    /// Whether bytes came since the start, and no right frame among them.
+    /// Whether bytes came since the start, but no valid frame.
     pub fn hears_only_noise(&self) -> bool {
         self.last_frame_at.is_none() && self.noise_since_right_frame >= NOISE_FRAMES
     }
 }
 
 impl DaemonState {
-    /// The gateway's clock was set by so many seconds: every time in here is from now on by the new one.
+    /// The gateway's clock was set by this many seconds: moves every time in this state to the new clock.
     pub fn shift(&mut self, seconds: i64) {
         let radios = self.radios.iter_mut();
         let of_radios = radios.flat_map(|radio| radio.since.iter_mut().chain(&mut radio.last_frame_at));
@@ -162,12 +161,12 @@ impl DaemonState {
         }
     }
 
-    /// The same with its times by the clock as it is set now: that may have been set since this was written.
+    /// The same state with its times by the clock as it is now: the clock may have been set since this was written.
     pub fn by_the_clock_now(mut self, now: GatewayTime, steady_s: i64) -> Self {
         if let Some(then) = self.written_steady_s {
             let age = steady_s.saturating_sub(then);
             let by = now.later(age.saturating_neg()).since(self.written_at);
-            // After a new start of the computer there is nothing to go by.
+            // After a restart of the computer, the two clocks cannot be compared.
             if age >= 0 && by.abs() > CLOCK_CHANGE_S {
                 self.shift(by);
             }
@@ -175,12 +174,12 @@ impl DaemonState {
         self
     }
 
-    /// Reads what a daemon wrote; `None` where there is nothing to read.
+    /// Reads what a daemon wrote; `None` if there is nothing to read.
     pub fn read(dir: &Path) -> Option<Self> {
         read(&dir.join(FILE))
     }
 
-    /// What a daemon wrote, and whether its process is there.
+    /// What a daemon wrote, and whether its process exists.
     pub fn look(dir: Option<&Path>) -> (Option<Self>, bool) {
         let state = dir.and_then(Self::read);
         let state = state.map(|state| state.by_the_clock_now(time::now(), time::steady_s()));
@@ -195,44 +194,44 @@ impl DaemonState {
         write(&dir.join(FILE), self)
     }
 
-    /// Takes away what this process wrote in a folder that it no longer uses.
+    /// Removes what this process wrote in a folder that it no longer uses.
     pub fn remove(dir: &Path) {
         for file in [FILE, KEYS_FILE] {
-            // Where it cannot be taken away, its process number says whose it was.
+            // If it cannot be removed, its process number shows which process wrote it.
             let _ = std::fs::remove_file(dir.join(file));
         }
     }
 }
 
-/// The keyring that the daemon has, by slots: written when it reads one, so that `key slot` can say what is in force
-/// and what only stands in the file.
+/// The keyring that the daemon uses, by slots: written when it reads one, so that `key slot` can show what is in force
+/// and what is only in the file.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct KeysState {
     /// The daemon's process.
     pub pid: u32,
     /// When it read the keyring.
     pub read_at: GatewayTime,
-    /// Whether the service manager handed the keyring in, so that only a restart reads another one.
+    /// Whether the service manager provided the keyring, so that only a restart reads a new one.
     pub handed_in: bool,
-    /// The slots that derive from the site key.
+    /// The slots whose keys are derived from the site key.
     pub derived_slots: Vec<u8>,
-    /// Slots with a key of their own, or closed.
+    /// Slots that have their own key, or are closed.
     pub entries: Vec<KeyState>,
 }
 
-/// One slot of one logger in the daemon's keyring. A key's check value belongs in here, so that another key under the
-/// same slot shows as well; until keys have one, only slots and closings can be compared.
+/// One slot of one logger in the daemon's keyring. A key's check value belongs here, so that another key under the same
+/// slot is visible too; until keys have one, only slots and closings can be compared.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct KeyState {
     pub logger: u16,
     pub slot: u8,
-    /// Whether it has a key of its own.
+    /// Whether it has its own key.
     pub is_given: bool,
     /// Where it is closed.
     pub last: Option<LastState>,
 }
 
-/// The last identity that a closed slot lets in.
+/// The last identity that a closed slot accepts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LastState {
     pub epoch: u32,
@@ -240,7 +239,7 @@ pub struct LastState {
 }
 
 impl KeysState {
-    /// Reads what a daemon wrote; `None` where there is nothing to read.
+    /// Reads what a daemon wrote; `None` if there is nothing to read.
     pub fn read(dir: &Path) -> Option<Self> {
         read(&dir.join(KEYS_FILE))
     }
@@ -257,7 +256,7 @@ fn read<T: serde::de::DeserializeOwned>(path: &Path) -> Option<T> {
 
 fn write(path: &Path, value: &impl Serialize) -> io::Result<()> {
     let text = serde_json::to_string(value).map_err(io::Error::other)?;
-    // Not synced: the folder is in memory, and what a restart finds of an earlier run is of no use.
+    // Not synced: the folder is in memory, and the state of an earlier run is of no use after a restart.
     let part = crate::files::part_name(path)?;
     crate::files::make_own(&part, 0o644)?.write_all(text.as_bytes())?;
     crate::files::take_name(&part, path, true)

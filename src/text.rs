@@ -1,6 +1,6 @@
-//! How times, numbers, sizes and digests are written: one place for all that people and files read.
+//! How times, numbers, sizes and digests are written: the single place for everything that people and files read.
 //!
-//! Input: values. Output: text. What this is not: it lays nothing out, and reads no clock and no terminal.
+//! Input: values. Output: text. What this is not: it does no layout, and reads no clock and no terminal.
 //!
 //! ```
 //! use stonechat::text::{counted, date, duration, local, offset_label, rfc3339};
@@ -13,7 +13,7 @@
 //! assert_eq!(counted(1512, "record"), "1,512 records");
 //! assert_eq!(duration(1512 * 3600), "63 d 0 h");
 //!
-//! // A time that nobody can mean is not written as a date.
+//! // An impossible time is not written as a date.
 //! assert_eq!(rfc3339(i64::MAX), "not a plausible time");
 //! assert_eq!(date(i64::MAX), None);
 //! ```
@@ -24,10 +24,10 @@ use serde::{Serialize, Serializer};
 use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
-/// What is written in place of a time outside [`PLAUSIBLE_S`].
+/// The text that replaces a time outside [`PLAUSIBLE_S`].
 const NOT_PLAUSIBLE: &str = "not a plausible time";
 
-/// The name of a number in the text of passwd(5) or group(5).
+/// The name that belongs to a number, in the text of passwd(5) or group(5).
 pub fn name_in_list(list: &str, number: u32) -> Option<String> {
     list.lines().find_map(|line| {
         let mut parts = line.split(':');
@@ -36,7 +36,7 @@ pub fn name_in_list(list: &str, number: u32) -> Option<String> {
     })
 }
 
-/// A time that can be written: by either clock, or of a calendar.
+/// A time that can be written: of either clock, or of a calendar.
 pub trait UnixSeconds: Copy {
     /// Seconds since 1970.
     fn unix_seconds(self) -> i64;
@@ -60,12 +60,12 @@ impl UnixSeconds for GatewayTime {
     }
 }
 
-/// RFC 3339 in UTC, as files and JSON write it.
+/// RFC 3339 in UTC, for files and JSON.
 pub fn rfc3339(time: impl UnixSeconds) -> String {
     written(time, 0, "%Y-%m-%dT%H:%M:%SZ")
 }
 
-/// `20261125T120000Z`: UTC, for names of files. Of a time that no calendar has, its number.
+/// `20261125T120000Z`: UTC, for names of files. A time that no calendar has is written as its number.
 pub fn for_file_names(time: impl UnixSeconds) -> String {
     let unix_s = time.unix_seconds();
     match DateTime::<Utc>::from_timestamp(unix_s, 0) {
@@ -74,7 +74,7 @@ pub fn for_file_names(time: impl UnixSeconds) -> String {
     }
 }
 
-/// The day `YYYY-MM-DD` on which a clock in UTC shows this. `None`: a year that has not four digits, as RFC 3339 has them.
+/// The day `YYYY-MM-DD` that a clock in UTC shows. `None`: the year does not have four digits, as RFC 3339 requires.
 pub fn date(time: impl UnixSeconds) -> Option<String> {
     let unix_s = time.unix_seconds();
     let time = DateTime::<Utc>::from_timestamp(unix_s, 0)
@@ -82,7 +82,7 @@ pub fn date(time: impl UnixSeconds) -> Option<String> {
     Some(time.format("%Y-%m-%d").to_string())
 }
 
-/// A time in an offset, or that it is not plausible.
+/// A time in an offset, or the text that it is not plausible.
 fn written(time: impl UnixSeconds, utc_offset_s: i32, form: &str) -> String {
     let unix_s = time.unix_seconds();
     let time = DateTime::<Utc>::from_timestamp(unix_s, 0).filter(|_| PLAUSIBLE_S.contains(&unix_s));
@@ -92,12 +92,12 @@ fn written(time: impl UnixSeconds, utc_offset_s: i32, form: &str) -> String {
     }
 }
 
-/// For people: the site's fixed offset, without saying which (whoever prints it labels the table).
+/// For people: in the site's fixed offset, without naming it (the code that prints it labels the table).
 pub fn local(time: impl UnixSeconds, utc_offset_s: i32) -> String {
     written(time, utc_offset_s, "%Y-%m-%d %H:%M")
 }
 
-/// For people: the site's fixed offset, to the second, and which offset it is.
+/// For people: in the site's fixed offset, to the second, with the offset.
 pub fn to_the_second(time: impl UnixSeconds, utc_offset_s: i32) -> String {
     written(time, utc_offset_s, "%Y-%m-%d %H:%M:%S %:z")
 }
@@ -127,14 +127,14 @@ impl<T: Moment> Moment for Option<T> {
     }
 }
 
-/// Writes a time of an answer as [`rfc3339`] has it: for `#[serde(serialize_with)]`.
+/// Writes a time of an answer as [`rfc3339`] does: for `#[serde(serialize_with)]`.
 pub fn as_rfc3339<S: Serializer>(time: &impl Moment, serializer: S) -> Result<S::Ok, S::Error> {
     time.moment().map(rfc3339).serialize(serializer)
 }
 
 /// A path that may be missing, for [`as_path`].
 pub trait Place {
-    /// As messages show it.
+    /// The path as messages show it.
     fn place(&self) -> Option<Cow<'_, str>>;
 }
 
@@ -156,8 +156,8 @@ impl<T: Place> Place for Option<T> {
     }
 }
 
-/// Writes a path of an answer as messages show it, for `#[serde(serialize_with)]`: names of files need not be UTF-8, and JSON
-/// must be.
+/// Writes a path of an answer as messages show it, for `#[serde(serialize_with)]`: names of files need not be UTF-8,
+/// but JSON must be.
 pub fn as_path<S: Serializer>(path: &impl Place, serializer: S) -> Result<S::Ok, S::Error> {
     path.place().serialize(serializer)
 }
@@ -181,7 +181,7 @@ pub fn counted(number: u64, noun: &str) -> String {
     format!("{} {noun}{s}", thousands(number))
 }
 
-/// A cell of a CSV line, quoted where RFC 4180 asks for it.
+/// A cell of a CSV line, quoted if RFC 4180 requires it.
 pub fn csv_cell(text: &str) -> String {
     if text.contains(['"', ',', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
@@ -190,7 +190,7 @@ pub fn csv_cell(text: &str) -> String {
     }
 }
 
-/// A span of time, to two units: `3 d 4 h`, `12 min`, `45 s`.
+/// A span of time, in two units: `3 d 4 h`, `12 min`, `45 s`.
 pub fn duration(seconds: i64) -> String {
     let s = seconds.max(0);
     match s {
@@ -201,7 +201,7 @@ pub fn duration(seconds: i64) -> String {
     }
 }
 
-/// A size in bytes: `12.3 kB`, by powers of 1000.
+/// A size in bytes: `12.3 kB`, in powers of 1000.
 pub fn size(bytes: u64) -> String {
     match bytes {
         0..1_000_000 => format!("{:.1} kB", bytes as f64 / 1e3),
@@ -210,19 +210,19 @@ pub fn size(bytes: u64) -> String {
     }
 }
 
-/// Whether a terminal obeys a character in place of showing it: controls, line and paragraph separators, and what turns
-/// the direction of writing. The only place that decides it.
+/// Whether a terminal obeys a character instead of showing it: controls, line and paragraph separators, and characters
+/// that change the direction of writing. Only this function decides it.
 pub fn is_obeyed(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
-/// A name or a text of elsewhere on one line that no terminal obeys.
+/// A name or text from elsewhere, on one line, without characters that a terminal obeys.
 pub fn shown(text: &str) -> String {
     text.chars().map(|c| if is_obeyed(c) { ' ' } else { c }).collect()
 }
 
-/// What is printed: lines, tabs and pages stay, whatever else a terminal obeys becomes a space.
+/// Text for printing: line ends, tabs and form feeds stay; every other character that a terminal obeys becomes a space.
 pub fn printable(text: &str) -> std::borrow::Cow<'_, str> {
     let stays = |c: char| !is_obeyed(c) || matches!(c, '\n' | '\t' | '\u{c}');
     if text.chars().all(stays) {
@@ -231,14 +231,14 @@ pub fn printable(text: &str) -> std::borrow::Cow<'_, str> {
     let mut chars = text.chars().peekable();
     let mut clean = String::with_capacity(text.len());
     while let Some(c) = chars.next() {
-        // A line's end may have two characters, as in CSV.
+        // A line end may have two characters, as in CSV.
         let is_kept = stays(c) || (c == '\r' && chars.peek() == Some(&'\n'));
         clean.push(if is_kept { c } else { ' ' });
     }
     clean.into()
 }
 
-/// Writes text so that no terminal obeys anything in it. For text only: bytes that are none are replaced.
+/// Writes text so that a terminal obeys nothing in it. For text only: bytes that are not text are replaced.
 pub struct Printed<W>(pub W);
 
 impl<W: std::io::Write> std::io::Write for Printed<W> {
@@ -253,16 +253,16 @@ impl<W: std::io::Write> std::io::Write for Printed<W> {
     }
 }
 
-/// An answer as JSON, its keys sorted. Whatever a terminal obeys is written by its number: the same value.
+/// An answer as JSON, with sorted keys. Characters that a terminal obeys are written as numbers: the value is the same.
 ///
-/// Errors: what JSON cannot hold, such as a path that is not UTF-8 (see [`as_path`]).
+/// Errors: values that JSON cannot hold, such as a path that is not UTF-8 (see [`as_path`]).
 pub fn json(answer: &impl Serialize) -> serde_json::Result<String> {
     // A `Value` sorts keys.
     let value = serde_json::to_value(answer)?;
     let text = serde_json::to_string_pretty(&value)?;
     let mut escaped = String::with_capacity(text.len());
     for c in text.chars() {
-        // What is in strings; between values the only one is a line's end.
+        // These are inside strings; between values there is only the line end.
         if is_obeyed(c) && c != '\n' {
             escaped += &format!("\\u{:04x}", u32::from(c));
         } else {
@@ -272,7 +272,7 @@ pub fn json(answer: &impl Serialize) -> serde_json::Result<String> {
     Ok(escaped)
 }
 
-/// Lower-case hexadecimal digits, two a byte.
+/// Lower-case hexadecimal digits, two per byte.
 pub fn hex(bytes: &[u8]) -> String {
     use std::fmt::Write;
     bytes.iter().fold(String::with_capacity(2 * bytes.len()), |mut text, byte| {
@@ -314,7 +314,7 @@ mod tests {
 
     #[test]
     fn what_a_terminal_obeys_is_never_printed() {
-        // ECMA-48 (C0 and C1 controls), Unicode Standard Annex 9 (what turns the direction), and line separators.
+        // ECMA-48 (C0 and C1 controls), Unicode Standard Annex 9 (changes of direction), and line separators.
         let bad = "a\u{1b}[2Jb\u{9b}31mc\u{202e}d\u{2066}e\u{61c}f\u{7f}g\u{85}h\u{2028}i\u{7}j\rk";
         let ends = "one\ttwo\r\nthree\u{c}\n";
         let clean = "a [2Jb 31mc d e f g h i j k";

@@ -1,7 +1,7 @@
-//! Clocks, and the only place that reads one.
+//! Clocks, and the only place that reads the clock.
 //!
-//! Everything else is given a [`Stamp`]. A stamp says whether the gateway's clock was synchronised when it was
-//! taken: a gateway that starts in 1970 still loses nothing, and what it received then is marked.
+//! All other code is given a [`Stamp`]. A stamp says whether the gateway's clock was synchronised when it was taken: a
+//! gateway that starts in 1970 still loses nothing, and what it received then is marked.
 //!
 //! ```
 //! use stonechat::time::{Clock, SystemClock};
@@ -28,8 +28,8 @@
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
-/// Seconds since 1970 of every time that a person can mean: the years 1900 to 9999. Nothing on a site is older, a year of
-/// two digits was mistyped, and RFC 3339 writes no year of five.
+/// The range of seconds since 1970 for every time that a person can mean: the years 1900 to 9999. Nothing on a site is
+/// older, a year with two digits was mistyped, and RFC 3339 has no years with five digits.
 pub const PLAUSIBLE_S: std::ops::RangeInclusive<i64> = -2_208_988_800..=253_402_300_799;
 
 /// A time as the gateway's clock gave it.
@@ -44,19 +44,19 @@ pub struct Stamp {
 pub trait Clock: Send {
     fn now(&self) -> Stamp;
 
-    /// Seconds from some beginning, by a clock that nobody sets: where this and [`Clock::now`] move apart, the
-    /// time was changed.
+    /// Seconds from some starting point, by a clock that is never set: if this and [`Clock::now`] move apart, the time
+    /// was changed.
     fn steady_s(&self) -> i64;
 
-    /// The same where other processes of this computer have the same one: [`steady_s`].
+    /// The same, if other processes of this computer share that clock: [`steady_s`].
     fn computer_s(&self) -> Option<i64>;
 
     /// From now on the time counts as synchronised while this file exists: `[site] clock_synchronised_file`, read
-    /// again. A simulated clock says by itself whether it is.
+    /// again. A simulated clock knows itself whether it is.
     fn follow(&mut self, synchronised_file: &Path);
 }
 
-/// The computer's clock. It counts as synchronised while the file exists that the time service keeps.
+/// The computer's clock. It counts as synchronised while the time service's file exists.
 #[derive(Clone, Debug)]
 pub struct SystemClock {
     /// See `[site] clock_synchronised_file`.
@@ -81,7 +81,7 @@ impl Clock for SystemClock {
     }
 }
 
-/// The seconds since the computer started, while it slept too: a clock that is never set.
+/// The seconds since the computer started, including sleep: a clock that is never set.
 pub fn steady_s() -> i64 {
     rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
 }
@@ -106,7 +106,7 @@ pub fn now() -> GatewayTime {
 #[serde(transparent)]
 pub struct LoggerTime(pub i64);
 
-/// A time by the gateway's clock, or one estimated to be as if by it, in Unix seconds.
+/// A time by the gateway's clock, or one estimated as if by it, in Unix seconds.
 ///
 /// ```
 /// use stonechat::time::GatewayTime;
@@ -129,7 +129,7 @@ macro_rules! arithmetic {
                 self.0
             }
 
-            /// So many seconds later; at the ends of the range it stays there.
+            /// This many seconds later, limited to the ends of the range.
             #[must_use]
             pub const fn later(self, seconds: i64) -> Self {
                 Self(self.0.saturating_add(seconds))

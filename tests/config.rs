@@ -143,7 +143,7 @@ site.toml | utc_offset = "-07:00" | utc_offset = "-07:00"\nrainfall = 5
 site.toml | utc_offset = "-07:00" | utc_offset = "-07:00"\nruntime_dir = ""
     site.toml:4: `[site] runtime_dir`: "" is empty; write the path of a folder that is kept in memory
 site.toml | utc_offset = "-07:00" | utc_offset = "-07:00"\nclock_synchronised_file = true
-    site.toml:4: `[site] clock_synchronised_file`: found true, expected text in quotes; write the path of a file that is there while the gateway's clock is synchronised
+    site.toml:4: `[site] clock_synchronised_file`: found true, expected text in quotes; write the path of a file that exists while the gateway's clock is synchronised
 site.toml | path = "ledger.db"\n | (nothing)
     site.toml:4: `[ledger] path`: missing; write the path of the ledger, as in "ledger.db"
 site.toml | path = "ledger.db" | path = "ledger.db"\ncommit_every_s = 0.01
@@ -157,9 +157,9 @@ site.toml | path = "ledger.db" | path = "ledger.db"\ncommit_every_s = "10"
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 99
     site.toml:6: `[ledger] settle_rows`: 99 is out of range, allowed 100 to 1000000; write the number of rows at which the daemon settles them
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_wal_max_mib = 3
-    site.toml:6: `[ledger] settle_wal_max_mib`: 3 is out of range, allowed 4 to 1048576; write the size in MiB of the -wal from which on nothing is settled, while a reader keeps it from being emptied
+    site.toml:6: `[ledger] settle_wal_max_mib`: 3 is out of range, allowed 4 to 1048576; write the size in MiB of the -wal at which settling stops, while a reader keeps it from being emptied
 site.toml | path = "ledger.db" | path = "ledger.db"\nretention_days = 7
-    site.toml:6: `[ledger] retention_days`: 7 is out of range, allowed 30 to 36500; write the days after which readings that a backup holds are given up
+    site.toml:6: `[ledger] retention_days`: 7 is out of range, allowed 30 to 36500; write the days after which readings that a backup holds are removed
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 1e5
     site.toml:6: `[ledger] settle_rows`: found 1e5 (a number with decimals), expected a whole number from 100 to 1000000; write the number of rows at which the daemon settles them
 site.toml | [ledger]\npath = "ledger.db"\n | (nothing)
@@ -268,7 +268,7 @@ loggers.toml | memory_records = 4000 | memory_records = 10_000_001
 loggers.toml | memory_records = 4000 | memory_records = 4000\nfastest_interval_s = 3601
     loggers.toml:6: `fastest_interval_s` of logger 17: 3601 is out of range, allowed 1 to 3600; write the seconds between two readings in alarm mode
 loggers.toml | memory_records = 4000 | memory_records = 4000\nsilent_after_s = 0
-    loggers.toml:6: `silent_after_s` of logger 17: 0 is out of range, allowed 1 to 31536000; write the seconds after which its silence is told
+    loggers.toml:6: `silent_after_s` of logger 17: 0 is out of range, allowed 1 to 31536000; write the seconds of silence after which it is reported
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "May 2026"
     loggers.toml:6: `in_service_from` of logger 17: "May 2026" is neither a date nor an instant; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-02-30"
@@ -288,9 +288,9 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nout_of_service_fro
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04"\nout_of_service_from = "2026-05-04"
     loggers.toml:7: `out_of_service_from` of logger 17: is not after `in_service_from`; write when it was taken out
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04"\nstart_epoch = 1
-    loggers.toml:7: `start_epoch` of logger 17: stands beside `in_service_from`; keep one of the two
+    loggers.toml:7: `start_epoch` of logger 17: cannot be used together with `in_service_from`; keep one of the two
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_sequence = 120
-    loggers.toml:6: `start_sequence` of logger 17: stands without `start_epoch`; write both
+    loggers.toml:6: `start_sequence` of logger 17: needs `start_epoch` as well; write both
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 0
     loggers.toml:6: `start_epoch` of logger 17: 0 is out of range, allowed 1 to 4294967295; write the first epoch that is expected
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 1\nstart_sequence = 4294967296
@@ -356,15 +356,15 @@ keys.toml | slot = 2 | 8d1f4ac0.7be26395.c6 = 5
     keys.toml:4: `slot` of key entry 1: missing; write the key slot
     keys.toml:6: `…` of key entry 1: unknown, allowed here: address, slot, hex, last; remove it
 keys.toml | [0, 1] | [0, 256]
-    keys.toml:3: `[site_key] slots`: 256 is out of range, allowed 0 to 255; write the slots that may derive, as in [0, 1]
+    keys.toml:3: `[site_key] slots`: 256 is out of range, allowed 0 to 255; write the slots whose keys may be derived, as in [0, 1]
 keys.toml | [0, 1] | [0, 0]
-    keys.toml:3: `[site_key] slots`: 0 stands there twice; write it once
+    keys.toml:3: `[site_key] slots`: 0 is there twice; write it once
 keys.toml | [0, 1] | []
-    keys.toml:3: `[site_key] slots`: is empty; write the slots that may derive, as in [0, 1], or leave it out
+    keys.toml:3: `[site_key] slots`: is empty; write the slots whose keys may be derived, as in [0, 1], or leave it out
 keys.toml | [0, 1] | ["KEY32"]
-    keys.toml:3: `[site_key] slots`: found text, expected whole numbers from 0 to 255; write the slots that may derive, as in [0, 1]
+    keys.toml:3: `[site_key] slots`: found text, expected whole numbers from 0 to 255; write the slots whose keys may be derived, as in [0, 1]
 keys.toml | [0, 1] | 0
-    keys.toml:3: `[site_key] slots`: found a whole number, expected an array of whole numbers from 0 to 255; write the slots that may derive, as in [0, 1]
+    keys.toml:3: `[site_key] slots`: found a whole number, expected an array of whole numbers from 0 to 255; write the slots whose keys may be derived, as in [0, 1]
 keys.toml | address = 17 | address = 65535
     keys.toml:5: `address` of key entry 1: 65535 is out of range, allowed 1 to 65534; write the logger's address on the air
 keys.toml | address = 17\n | (nothing)
@@ -390,13 +390,13 @@ keys.toml | hex = "KEY32"\n | (nothing)
 keys.toml | hex = "KEY32"\n | last = { epoch = 1, sequence = 5 }\n
     keys.toml:4: `hex` of the key of logger 17, slot 2: missing, and no `[site_key]` serves this slot; write the key, or remove the entry
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = { epoch = 0, sequence = 5 }
-    keys.toml:8: `epoch` of `last` of the key of logger 17, slot 2: 0 is out of range, allowed 1 to 4294967295; write the last epoch that is let in
+    keys.toml:8: `epoch` of `last` of the key of logger 17, slot 2: 0 is out of range, allowed 1 to 4294967295; write the last epoch that is accepted
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = { epoch = 1 }
-    keys.toml:8: `sequence` of `last` of the key of logger 17, slot 2: missing; write the last sequence of it that is let in
+    keys.toml:8: `sequence` of `last` of the key of logger 17, slot 2: missing; write the last sequence of it that is accepted
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = { epoch = 1, sequence = 5, "KEY32" = 1 }
     keys.toml:8: `…` of `last` of the key of logger 17, slot 2: unknown, allowed here: epoch, sequence; remove it
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = "KEY32"
-    keys.toml:8: `last` of the key of logger 17, slot 2: found text, expected a table; write the last identity that is let in, as in { epoch = 1, sequence = 90000 }
+    keys.toml:8: `last` of the key of logger 17, slot 2: found text, expected a table; write the last identity that is accepted, as in { epoch = 1, sequence = 90000 }
 keys.toml | hex = "KEY32" | hex = "KEY32"\n[[key]]\naddress = 17\nslot = 2\nhex = "KEY64"
     keys.toml:9: `address` of the key of logger 17, slot 2: the entry at line 4 is for this slot too; keep one of the two
 keys.toml | [site_key]\nhex = "KEY64"\nslots = [0, 1]\n | (nothing)
@@ -482,7 +482,7 @@ fn mistakes_of_all_files_come_out_together_by_file_and_line() {
     assert_eq!(
         said,
         [
-            "keys.toml: mode 0640 lets others than its owner at it; run `chmod 600 DIR/keys.toml`",
+            "keys.toml: mode 0640 gives access to users other than its owner; run `chmod 600 DIR/keys.toml`",
             "keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write a site key, as \
              `stonechat key new --site` makes one",
             "keys.toml:6: `slot` of key entry 1: -1 is out of range, allowed 0 to 255; write the key slot",
@@ -532,7 +532,7 @@ fn syntax_errors_and_mistakes_are_bounded() {
     assert_eq!(problems.len(), 5001);
     assert!(
         said(&dir, &problems)
-            .contains(&"loggers.toml: 1000 more mistakes are not listed; mend these first".into())
+            .contains(&"loggers.toml: 1000 more mistakes are not listed; correct these first".into())
     );
     // Neither depth nor a name as long as the file overflows anything.
     for text in
@@ -632,7 +632,7 @@ fn a_key_file_that_others_may_touch_is_refused_unless_it_is_a_credential() {
         let config = config::load(&path).unwrap();
         let problems = config::load_keyring_in(&config, &Environment::default()).unwrap_err();
         let expected = format!(
-            "keys.toml: mode {mode:04o} lets others than its owner at it; run `chmod 600 DIR/keys.toml`"
+            "keys.toml: mode {mode:04o} gives access to users other than its owner; run `chmod 600 DIR/keys.toml`"
         );
         assert_eq!(said(&dir, &problems), [expected]);
         // The service manager's own folder; another one; and one that is left by the path.
@@ -812,8 +812,8 @@ fn what_should_be_known_is_a_warning_and_refuses_nothing() {
         "loggers.toml:9: logger 18 has no key, so its frames are set aside; add one to the keyring",
         "loggers.toml:9: `memory_records` of logger 18: 383 records every 900 s are 95 hours, less than a long \
          weekend of 96; a longer outage loses records",
-        "site.toml: `[page] listen`: 0.0.0.0:8420 can be reached from other computers, and the page asks nobody \
-         for a password",
+        "site.toml: `[page] listen`: 0.0.0.0:8420 can be reached from other computers, and the page asks for \
+         no password",
     ];
     assert_eq!(said(&dir, &survey.warnings), expected);
     let config = survey.config.unwrap();
@@ -891,7 +891,7 @@ fn check_looks_at_the_ledgers_folder_and_leaves_it_alone() {
         (
             "site.toml",
             false,
-            "ledger DIR/site.toml: this file is no stonechat ledger; it is left as it is: name another path in \
+            "ledger DIR/site.toml: this file is not a stonechat ledger; it is not changed: name another path in \
              `ledger.path`, or move it away",
         ),
         ("ledger.db", true, "DIR/ledger.db is not there yet, and can be made"),

@@ -193,11 +193,11 @@ calibrations.toml | unit = "Cel" | unit = "kPa"
 calibrations.toml | R25 = 3082.736 | R25 = 0
     calibrations.toml:33: `R25` of `conversion` of the calibration of "T-17", serial "S1": is not above 0; write the resistance at 25 degrees Celsius, in ohm
 calibrations.toml | F = 1 | F = 0
-    calibrations.toml:20: `F` of `barometer` of the calibration of "P-17", serial "S1": is that of a vented sensor, which feels no air pressure; remove the barometer that is named here, or write the factor of a sealed sensor
+    calibrations.toml:20: `F` of `barometer` of the calibration of "P-17", serial "S1": is that of a vented sensor, which does not measure air pressure; remove the barometer that is named here, or write the factor of a sealed sensor
 calibrations.toml | F = 1 | F = 1.82736
     calibrations.toml:20: `F` of `barometer` of the calibration of "P-17", serial "S1": the number is out of range, allowed 0 to 1; write 1 for a sealed sensor, 0 for a vented one, or a factor between
 calibrations.toml | when_missing = 87.82736 | when_missing = "87.82736"
-    calibrations.toml:25: `when_missing` of `barometer` of the calibration of "P-17", serial "S1": the value is none of these; write "absent", "omit", or the number that stands in, as the value has to be where the input is missing
+    calibrations.toml:25: `when_missing` of `barometer` of the calibration of "P-17", serial "S1": the value is none of these; write "absent", "omit", or a number to use instead: what to do if the input is missing
 calibrations.toml | within_s = 7200\n | (nothing)
     calibrations.toml:19: `within_s` of `barometer` of the calibration of "P-17", serial "S1": missing; write the seconds that a reading may be away in time
 calibrations.toml | point = "air"\nwithin_s | point = "hair"\nwithin_s
@@ -214,7 +214,7 @@ calibrations.toml | name = "level" | name = "air"
     calibrations.toml:43: `name` of derived point "air": the points' file has a point of this name; write another
     calibrations.toml:49: `of` of derived point "air": comes from itself: "air" from "P-17" from "air"; break the circle
 calibrations.toml | kind = "level" | kind = "sum"
-    calibrations.toml:42: `when_missing` of derived point "level": missing; write "absent" or "omit", as the value has to be where one of the points has none
+    calibrations.toml:42: `when_missing` of derived point "level": missing; write "absent" or "omit", what to do if one of the points has no value
     calibrations.toml:50: `tip_elevation_m` of derived point "level": unknown, allowed here: name, from, until, unit, decimals, note, kind, of, within_s, when_missing, at_least; remove it
     calibrations.toml:51: `datum` of derived point "level": unknown, allowed here: name, from, until, unit, decimals, note, kind, of, within_s, when_missing, at_least; remove it
 calibrations.toml | G = 0.082736 | G = 0.0.82736
@@ -287,7 +287,7 @@ fn calibrations_that_others_may_touch_are_refused_unless_they_are_a_credential()
     for mode in [0o640, 0o604, 0o620, 0o602, 0o644] {
         fs::set_permissions(&file, fs::Permissions::from_mode(mode)).unwrap();
         let expected = format!(
-            "calibrations.toml: mode {mode:04o} lets others than its owner at it; run `chmod 600 DIR/calibrations.toml`"
+            "calibrations.toml: mode {mode:04o} gives access to users other than its owner; run `chmod 600 DIR/calibrations.toml`"
         );
         assert_eq!(said(dir.path()), [expected]);
     }

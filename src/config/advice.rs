@@ -1,6 +1,6 @@
-//! What a configuration may do, and its operator should know all the same.
+//! Settings that are allowed, but that the operator should know about.
 //!
-//! Input: a checked [`Config`]. Output: warnings, for `check` and the daemon's first lines. What this is
+//! Input: a checked [`Config`]. Output: warnings, for `check` and for the first lines of the daemon's log. What this is
 //! not: a reason to refuse anything.
 
 use super::Config;
@@ -8,10 +8,10 @@ use super::problem::Problem;
 use crate::record::roster::Logger;
 use crate::seal::keyring::Keyring;
 
-/// How long a gateway may be down before anyone comes, at the least: a long weekend.
+/// The shortest outage of a gateway to plan for before anyone can come: a long weekend.
 const OUTAGE_S: u64 = 4 * 86400;
 
-/// Warnings, by file and line; `keyring` is `None` where it could not or need not be read.
+/// Warnings, by file and line; `keyring` is `None` if it could not or need not be read.
 pub fn advice(config: &Config, keyring: Option<&Keyring>) -> Vec<Problem> {
     let mut warnings = Vec::new();
     for logger in config.roster.loggers() {
@@ -40,8 +40,8 @@ pub fn advice(config: &Config, keyring: Option<&Keyring>) -> Vec<Problem> {
         warnings.push(Problem::of_file(
             &config.file,
             format!(
-                "`[page] listen`: {} can be reached from other computers, and the page asks nobody \
-                 for a password",
+                "`[page] listen`: {} can be reached from other computers, and the page asks for \
+                 no password",
                 config.page_listen
             ),
         ));

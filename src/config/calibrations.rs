@@ -1,10 +1,10 @@
 //! The calibrations' file, `calibrations.toml`: how a sensor's counts at a point become values, and for how long.
 //!
-//! Input: the file, which only its owner may read, the site's offset for dates, and the points. Output: [`Calibrations`],
-//! complete if no mistake was written down. What this is not: no count is converted here.
+//! Input: the file, which only its owner may read, the site's offset for dates, and the points. Output:
+//! [`Calibrations`], complete if no mistake was noted. What this is not: it converts no count.
 //!
-//! Promise: a message names the key and the line, and never a value of the file (see `read::Notes::private`). Names of
-//! points and serials are no secret; they tell which entry is meant.
+//! Promise: a message names the key and the line, but never a value of the file (see `read::Notes::private`). Names of
+//! points and serials are no secret; they show which entry is meant.
 
 mod conversion;
 mod derived;
@@ -26,9 +26,9 @@ use fields::{
 };
 use std::path::Path;
 
-/// The most entries: every sensor of the most loggers, calibrated anew now and then.
+/// The most entries: every sensor of the largest number of loggers, with some recalibrations.
 const ENTRIES_MAX: usize = 100_000;
-/// The most derived points; each is worked out from others, so that they are few.
+/// The most derived points; each is computed from others, so there are few.
 const DERIVED_MAX: usize = 10_000;
 
 const CALIBRATION: Field =
@@ -55,10 +55,10 @@ const SOURCE_CHANNEL: Field = Field::optional("channel", "the channel of `logger
 const WITHIN: Field = Field::required("within_s", "the seconds that a reading may be away in time");
 const WHEN_MISSING: Field = Field::required(
     "when_missing",
-    "\"absent\", \"omit\", or the number that stands in, as the value has to be where the input is missing",
+    "\"absent\", \"omit\", or a number to use instead: what to do if the input is missing",
 );
 
-/// Reads the file. The points, where they could be read, are asked whether they exist.
+/// Reads the file. If the points could be read, each entry is checked against them.
 pub(super) fn read(
     path: &Path,
     credentials: Option<&Path>,
@@ -167,7 +167,7 @@ fn entry<'a, 'i>(
     Some((entry, table))
 }
 
-/// What was written down is told already.
+/// The mistake was already noted.
 struct Told;
 
 fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Told> {
@@ -205,7 +205,7 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
     };
     let all: Vec<&Field> = own.iter().copied().chain(common).collect();
     inner.refuse_unknown(&all);
-    // All are asked for, so that all are told where several are wrong.
+    // All are read, so that every wrong one is reported.
     let t0 = inner.finite(&T0);
     let k = if strain.is_none() { inner.finite(&K) } else { None };
     let wire = if strain.is_some() { inner.finite(&ALPHA_WIRE) } else { None };
@@ -257,7 +257,7 @@ fn barometer(
     let f = inner.number(&F, 0.0..=1.0);
     if f == Some(0.0) {
         if inner.has(&SOURCE_POINT) || inner.has(&SOURCE_LOGGER) {
-            let text = "is that of a vented sensor, which feels no air pressure; remove the barometer that is named \
+            let text = "is that of a vented sensor, which does not measure air pressure; remove the barometer that is named \
                         here, or write the factor of a sealed sensor";
             inner.note(&F, text);
             return Err(Told);
@@ -288,7 +288,7 @@ fn barometer(
     }
 }
 
-/// Corrections belong to what may be a pressure or a load in the unit of its own coefficients.
+/// Only what may be a pressure or a load, in the unit of its own coefficients, takes corrections.
 fn takes_corrections(conversion: &Conversion) -> bool {
     conversion.own_unit().is_none()
         && !matches!(conversion, Conversion::WireStrain(..) | Conversion::Pulse(_))
@@ -301,12 +301,15 @@ fn source(table: &Table<'_, '_>) -> Option<Source> {
             Some(Source::Point(point.value.to_string()))
         }
         (false, true) => {
-            // Both are asked for, so that both are told where both are missing.
+            // Both are read, so that both are reported if both are missing.
             let (logger, channel) = (logger(table), channel(table));
             Some(Source::Channel(logger?, channel?))
         }
         (true, true) => {
-            table.note(&SOURCE_POINT, "stands beside a logger and channel; keep one of the two");
+            table.note(
+                &SOURCE_POINT,
+                "cannot be used together with a logger and channel; keep one of the two",
+            );
             None
         }
         (false, false) => {
@@ -337,7 +340,7 @@ fn when_missing(table: &Table<'_, '_>) -> Option<Missing> {
     }
 }
 
-/// Two entries of a sensor at a point at one time.
+/// Notes two entries of one sensor at one point at one time.
 fn refuse_overlaps(entries: &mut [(Calibration, Table<'_, '_>)]) {
     entries.sort_by(|(a, _), (b, _)| {
         (&a.point, &a.serial, a.from, a.line).cmp(&(&b.point, &b.serial, b.from, b.line))

@@ -1,8 +1,8 @@
 //! An entry of the roster's file, from what a person typed.
 //!
-//! Input: words as they were typed. Output: the entry as the file has it, a checked [`Logger`], or what is wrong; and the
-//! site with the entry at the end of its roster. All of it is judged by the reader of that file, so that what is accepted
-//! here is what the daemon accepts. What this is not: nothing is asked here, and no file is written.
+//! Input: words as they were typed. Output: the entry as the file has it, and a checked [`Logger`] or what is wrong;
+//! and the site with the entry added at the end of its roster. The reader of the roster's file checks all of it, so
+//! that this accepts exactly what the daemon accepts. What this is not: it asks no questions and writes no file.
 //!
 //! ```
 //! use stonechat::config::entry::{TypedChannel, TypedLogger};
@@ -31,11 +31,11 @@ use crate::record::roster::Logger;
 use crate::wire::record::RawUnit;
 use std::path::Path;
 
-/// What was typed of a logger.
+/// What was typed for a logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TypedLogger {
     pub address: String,
-    /// What people call it.
+    /// The name that people use for it.
     pub name: String,
     /// Seconds between two readings.
     pub interval_s: String,
@@ -46,17 +46,17 @@ pub struct TypedLogger {
     pub channels: Vec<TypedChannel>,
 }
 
-/// What was typed of a channel.
+/// What was typed for a channel.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TypedChannel {
     /// What it measures.
     pub name: String,
-    /// What one of its counts is, by its word.
+    /// What one of its counts is, as a raw unit's name.
     pub raw_unit: String,
 }
 
 impl TypedChannel {
-    /// From `NAME=UNIT`; where the unit is known already, the name is enough.
+    /// Parses `NAME=UNIT`; where the unit is known already, the name is enough.
     pub fn of(typed: &str, known: Option<RawUnit>) -> Result<Self, String> {
         let (name, raw_unit) = match (typed.rsplit_once('='), known) {
             (Some((name, raw_unit)), _) => (name.trim(), raw_unit.trim()),
@@ -72,7 +72,7 @@ impl TypedChannel {
 }
 
 impl TypedLogger {
-    /// The entry as the roster's file has it.
+    /// The entry as it is written in the roster's file.
     pub fn toml(&self) -> String {
         let mut text = format!(
             "[[logger]]\naddress = {}\nname = {}\ninterval_s = {}\nmemory_records = {}\n",
@@ -87,11 +87,11 @@ impl TypedLogger {
         text + &channels_toml(&self.channels)
     }
 
-    /// The logger, or everything that is wrong with it, in one text.
+    /// The logger, or everything that is wrong with it in one text.
     pub fn checked(&self) -> Result<Logger, String> {
         let mut problems = Vec::new();
         let roster = loggers::of_text(Path::new(""), &self.toml(), 0, Least::OneLogger, &mut problems);
-        // It is the only entry, so its number says nothing.
+        // There is only one entry, so its number is of no use.
         let text = |problem: Problem| problem.text.replacen(" of logger entry 1:", ":", 1);
         let wrong: Vec<String> = problems.into_iter().map(text).collect();
         roster.loggers().next().filter(|_| wrong.is_empty()).cloned().ok_or_else(|| wrong.join("; "))
@@ -102,7 +102,7 @@ impl TypedLogger {
     /// Errors: every mistake that the roster's file would then have.
     pub fn added_to(&self, config: &Config) -> Result<Config, Problems> {
         let before = &config.roster_text;
-        // One empty line before it.
+        // Leave one empty line before it.
         let between = match before.as_str() {
             "" => "",
             text if text.ends_with("\n\n") => "",
@@ -127,7 +127,7 @@ impl TypedLogger {
     }
 }
 
-/// The channels as a file has them, in the roster and for a logger's programmer.
+/// The channels as they are written in a file: in the roster, and for a logger's programmer.
 pub fn channels_toml(channels: &[TypedChannel]) -> String {
     if channels.is_empty() {
         return String::new();
@@ -138,7 +138,7 @@ pub fn channels_toml(channels: &[TypedChannel]) -> String {
     format!("channels = [\n{}]\n", channels.iter().map(one).collect::<String>())
 }
 
-/// A whole number as TOML has it. What is none becomes text, which the reader refuses by what it expects.
+/// A whole number as TOML writes it. Anything else becomes text, which the reader refuses and says what it expects.
 fn number(typed: &str) -> String {
     typed.parse::<i128>().map_or_else(|_| quoted(typed), |number| number.to_string())
 }

@@ -1,10 +1,10 @@
-//! Opening a configuration file and reading it whole.
+//! Opens a configuration file and reads it whole.
 //!
-//! Input: a path. Output: its text, which is wiped when dropped, or what keeps it from being read. What
-//! this is not: it gives the text no meaning.
+//! Input: a path. Output: its text, which is wiped when dropped, or the reason why it cannot be read. What this is not:
+//! it does not interpret the text.
 //!
-//! Promises: a FIFO or a device is never waited for; at most [`FILE_LEN_MAX_BYTES`] are held; what is
-//! judged (kind of file, mode, length) is the file that was opened, not what its name pointed to before.
+//! Promises: it never waits for a FIFO or a device; it holds at most [`FILE_LEN_MAX_BYTES`]; it checks the kind, mode
+//! and length of the file that was opened, not of what its name pointed to before.
 
 use super::problem::Problem;
 use crate::files::{self, Wanted};
@@ -14,24 +14,24 @@ use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::path::{Component, Path};
 use zeroize::Zeroizing;
 
-/// The longest configuration file. Ours, because 1024 loggers of 40 named channels fit.
+/// The longest configuration file. We chose it so that 1024 loggers of 40 named channels fit.
 pub const FILE_LEN_MAX_BYTES: u64 = 4 * 1024 * 1024;
 
 /// Who may read a file for it to be accepted.
 #[derive(Clone, Copy)]
 pub(super) enum Readers<'a> {
     Anyone,
-    /// Its owner and nobody else, unless it lies in this credentials directory of the service manager,
-    /// which guards it by other means and sets its modes itself.
+    /// Its owner only, unless it lies in this credentials directory of the service manager, which protects it by other
+    /// means and sets the modes itself.
     OwnerOnly {
-        /// The directory, where there is one.
+        /// The directory, if there is one.
         credentials: Option<&'a Path>,
     },
 }
 
-/// Reads a file; problems that do not keep it from being read go to `problems` too.
+/// Reads a file; problems that do not prevent reading are added to `problems` too.
 ///
-/// `remedy` is what to do where there is no such file.
+/// `remedy` says what to do if there is no such file.
 pub(super) fn read(
     path: &Path,
     readers: Readers<'_>,
@@ -48,7 +48,7 @@ pub(super) fn read(
             return None;
         }
         Err(error) => {
-            // A file that is missing or closed to this user stays so until a person changes it.
+            // A file that is missing, or that this user may not read, stays so until a person changes it.
             let needs_a_person = [ErrorKind::NotFound, ErrorKind::NotADirectory, ErrorKind::PermissionDenied]
                 .contains(&error.kind());
             say(None, cannot_open(path, error, remedy), !needs_a_person);
@@ -69,7 +69,10 @@ pub(super) fn read(
         && !credentials.is_some_and(|directory| lies_in(path, directory))
     {
         let path = path.display();
-        note(None, format!("mode {mode:04o} lets others than its owner at it; run `chmod 600 {path}`"));
+        note(
+            None,
+            format!("mode {mode:04o} gives access to users other than its owner; run `chmod 600 {path}`"),
+        );
     }
     if metadata.len() > FILE_LEN_MAX_BYTES {
         let len = metadata.len();
@@ -96,12 +99,12 @@ pub(super) fn read(
     }
 }
 
-/// The text of a file of the system's, which is no configuration of ours; `None` where it cannot be read as one.
+/// The text of a file of the system, which is not part of our configuration; `None` if it cannot be read as text.
 pub(super) fn plain_text(path: &Path) -> Option<String> {
     String::from_utf8(files::read(path, FILE_LEN_MAX_BYTES).ok()?).ok()
 }
 
-/// Those of a folder whose names end in a dot and `extension`.
+/// The texts of the files in a folder whose names end in a dot and `extension`.
 pub(super) fn plain_texts_in(folder: &Path, extension: &str) -> Vec<String> {
     let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
     let paths = entries.filter_map(Result::ok).map(|entry| entry.path());
@@ -109,8 +112,8 @@ pub(super) fn plain_texts_in(folder: &Path, extension: &str) -> Vec<String> {
     wanted.filter_map(|path| plain_text(&path)).collect()
 }
 
-/// Whether the mode of a file lets a user of these groups do all of `wanted`, of 4 read, 2 write, 1 pass. `None`: it
-/// cannot be looked at.
+/// Whether the mode of a file lets a user of these groups do all of `wanted` (4 read, 2 write, 1 pass). `None` if the
+/// file cannot be examined.
 pub(super) fn may(path: &Path, uid: u32, gids: &[u32], wanted: u32) -> Option<bool> {
     let of = path.metadata().ok()?;
     let shift = if of.uid() == uid {
@@ -134,9 +137,9 @@ fn cannot_open(path: &Path, error: io::Error, remedy: &str) -> String {
     }
 }
 
-/// Reads into one buffer that never moves, so that wiping it leaves no earlier copy behind.
+/// Reads into one buffer that is never moved, so that wiping it leaves no earlier copy in memory.
 fn read_whole(file: &mut File, len: u64) -> io::Result<Zeroizing<Vec<u8>>> {
-    // One byte more than the file has: if it gets filled, the file is being written at this moment.
+    // One byte more than the file has: if that byte is filled, the file is being written now.
     let room = usize::try_from(len).map_err(io::Error::other)?.saturating_add(1);
     let mut bytes = Zeroizing::new(vec![0; room]);
     let mut filled = 0;
@@ -155,7 +158,7 @@ fn read_whole(file: &mut File, len: u64) -> io::Result<Zeroizing<Vec<u8>>> {
     Ok(bytes)
 }
 
-/// Whether `path` names something below `directory`, by the names alone.
+/// Whether `path` names something below `directory`, judged by the names alone.
 fn lies_in(path: &Path, directory: &Path) -> bool {
     let below = directory.is_absolute().then(|| path.strip_prefix(directory).ok()).flatten();
     below.is_some_and(|rest| {

@@ -1,7 +1,7 @@
 //! The keyring's file, `keys.toml`.
 //!
-//! Input: the file, which only its owner may read. Output: a [`Keyring`], complete if no mistake was
-//! written down. What this is not: keys are used in `seal` and made elsewhere.
+//! Input: the file, which only its owner may read. Output: a [`Keyring`], complete if no mistake was noted. What this
+//! is not: keys are used in `seal` and made elsewhere.
 //!
 //! Promises: no digit of a key enters a message, the parsed tree or an error of the parser (see
 //! `read::Notes::secret`); the text and the decoded bytes are wiped when they are dropped.
@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use zeroize::Zeroizing;
 
-/// The most `[[key]]` entries: sixteen changes of key for the most loggers.
+/// The most `[[key]]` entries: sixteen changes of key for the largest number of loggers.
 const KEYS_MAX: usize = 16 * LOGGERS_MAX;
 /// Hex digits of a site key: 32 bytes.
 const SITE_KEY_DIGITS: &[usize] = &[64];
@@ -28,24 +28,24 @@ const SLOT_KEY_DIGITS: &[usize] = &[32, 64];
 const SITE_KEY: Field = Field::optional("site_key", "the site key's `hex` under it");
 const KEY: Field = Field::optional("key", "one table for each key that is not derived").many();
 const SITE_HEX: Field = Field::required("hex", "a site key, as `stonechat key new --site` makes one");
-const SLOTS: Field = Field::optional("slots", "the slots that may derive, as in [0, 1]");
+const SLOTS: Field = Field::optional("slots", "the slots whose keys may be derived, as in [0, 1]");
 const SLOT: Field = Field::required("slot", "the key slot");
 const HEX: Field =
     Field::optional("hex", "the key of this logger and slot, as `stonechat key new` makes one");
 const LAST: Field =
-    Field::optional("last", "the last identity that is let in, as in { epoch = 1, sequence = 90000 }");
-const EPOCH: Field = Field::required("epoch", "the last epoch that is let in");
-const SEQUENCE: Field = Field::required("sequence", "the last sequence of it that is let in");
+    Field::optional("last", "the last identity that is accepted, as in { epoch = 1, sequence = 90000 }");
+const EPOCH: Field = Field::required("epoch", "the last epoch that is accepted");
+const SEQUENCE: Field = Field::required("sequence", "the last sequence of it that is accepted");
 
 /// What was read.
 #[derive(Default)]
 pub(super) struct KeysFile {
     pub(super) keyring: Keyring,
-    /// What is no mistake, but looks like one.
+    /// Things that are no mistake, but look like one.
     pub(super) warnings: Vec<Problem>,
 }
 
-/// Reads the file. The roster, where it could be read, is asked whom the keys are for.
+/// Reads the file. If the roster could be read, each key is checked against it.
 pub(super) fn read(
     path: &Path,
     credentials: Option<&Path>,
@@ -81,7 +81,7 @@ pub(super) fn read(
     found
 }
 
-/// Which slots the site key serves.
+/// Which slots the site key is used for.
 enum Derives {
     Nothing,
     Slots(Vec<u8>),
@@ -97,11 +97,11 @@ fn site_key(file: &Table<'_, '_>, keyring: &mut Keyring) -> Derives {
     if let Some(key) = key {
         keyring.set_site_key(key, slots.as_ref().map(|slots| slots.iter().map(|&slot| Slot(slot)).collect()));
     }
-    // Even if the key itself is wrong: one mistake is not told twice.
+    // Even if the key itself is wrong, so that one mistake is not reported twice.
     slots.map_or(Derives::All, Derives::Slots)
 }
 
-/// One `[[key]]`; whom it is for, and its line.
+/// Reads one `[[key]]`: the logger that it is for, and its line.
 fn key(
     table: Table<'_, '_>,
     derives: &Derives,
@@ -150,7 +150,7 @@ fn last(table: &Table<'_, '_>) -> Option<Last> {
     Some(Last { epoch: epoch?, sequence: sequence? })
 }
 
-/// Hex digits as bytes. What is wrong is said by place and number only.
+/// Hex digits as bytes. Messages describe a mistake by position and number only.
 fn hex(table: &Table<'_, '_>, field: &Field, lens: &[usize]) -> Option<Zeroizing<Vec<u8>>> {
     let expected = lens.iter().map(usize::to_string).collect::<Vec<_>>().join(" or ");
     let text = table.secret(field, &format!("{expected} hex digits in quotes"))?;
@@ -168,7 +168,7 @@ fn hex(table: &Table<'_, '_>, field: &Field, lens: &[usize]) -> Option<Zeroizing
     let mut bytes = Zeroizing::new(Vec::with_capacity(digits / 2));
     for pair in text.as_bytes().chunks_exact(2) {
         let [high, low] = pair else { continue };
-        // Both are hex digits, so that neither is lost.
+        // Both are hex digits, so the default is never used.
         let digit = |byte: &u8| char::from(*byte).to_digit(16).unwrap_or_default() as u8;
         bytes.push(digit(high) << 4 | digit(low));
     }

@@ -1,7 +1,7 @@
-//! The roster's file, `loggers.toml`: one entry a logger.
+//! The roster's file, `loggers.toml`: one entry per logger.
 //!
-//! Input: the file, and the site's offset for dates. Output: a [`Roster`], complete if no mistake was
-//! written down. What this is not: what a logger says of itself comes by radio, in its profile.
+//! Input: the file, and the site's offset for dates. Output: a [`Roster`], complete if no mistake was noted.
+//! What this is not: what a logger reports about itself comes by radio, in its profile.
 
 use super::file::{self, Readers};
 use super::problem::Problem;
@@ -13,13 +13,13 @@ use crate::wire::record::{CHANNELS_MAX, RawUnit};
 use crate::wire::seq::Address;
 use std::path::Path;
 
-/// The most loggers of one site; four times what one gateway is made for.
+/// The most loggers of one site: four times the number that one gateway is designed for.
 pub const LOGGERS_MAX: usize = 1024;
-/// The longest remark on the way to a logger, in characters.
+/// The longest note on how to get to a logger, in characters.
 const ACCESS_LEN_MAX_CHARS: usize = 500;
 
 const LOGGER: Field = Field::required("logger", "one table for each logger").many();
-/// The same where a roster without a logger is no mistake: its first one is being added.
+/// The same for a roster that may be empty, because its first logger is being added.
 const FIRST_TO_COME: Field = Field::optional("logger", "one table for each logger").many();
 pub(super) const ADDRESS: Field = Field::required("address", "the logger's address on the air");
 const NAME: Field = Field::required("name", "what people call the logger");
@@ -28,7 +28,8 @@ const MEMORY: Field = Field::required("memory_records", "the number of records t
 const FASTEST: Field =
     Field::optional("fastest_interval_s", "the seconds between two readings in alarm mode");
 const LISTENS: Field = Field::optional("listens", "true if it listens after each frame that it sends");
-const SILENT_AFTER: Field = Field::optional("silent_after_s", "the seconds after which its silence is told");
+const SILENT_AFTER: Field =
+    Field::optional("silent_after_s", "the seconds of silence after which it is reported");
 const IN_SERVICE: Field = Field::optional(
     "in_service_from",
     "a date as in \"2026-05-04\", or an instant as in \"2026-05-04T08:30:00-07:00\"",
@@ -40,7 +41,7 @@ const OUT_OF_SERVICE: Field = Field::optional(
 const START_EPOCH: Field = Field::optional("start_epoch", "the first epoch that is expected");
 const START_SEQUENCE: Field = Field::optional("start_sequence", "the first sequence that is expected in it");
 const BATTERY: Field = Field::optional("battery_installed", "the day as in \"2026-05-04\"");
-const AREA: Field = Field::optional("area", "where it stands");
+const AREA: Field = Field::optional("area", "where it is");
 const ACCESS: Field = Field::optional("access", "how to get there");
 const CHANNELS: Field = Field::optional(
     "channels",
@@ -52,7 +53,7 @@ const RAW_UNIT: Field = Field::required(
     "count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse",
 );
 
-/// All that an entry may say.
+/// Every key that an entry may have.
 const FIELDS: [&Field; 15] = [
     &ADDRESS,
     &NAME,
@@ -78,7 +79,7 @@ pub(super) enum Least {
     Nothing,
 }
 
-/// Reads the file: the roster, and the text from which it was made.
+/// Reads the file. Returns the roster and the text that it was made from.
 pub(super) fn read(
     path: &Path,
     utc_offset_s: i32,
@@ -92,7 +93,7 @@ pub(super) fn read(
     (of_text(path, &text, utc_offset_s, least, problems), text.to_string())
 }
 
-/// A roster from the text of its file, which may not have that text yet.
+/// Makes a roster from the text of its file; the text need not be in the file yet.
 pub(super) fn of_text(
     path: &Path,
     text: &str,
@@ -130,7 +131,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
     let name = text(&NAME, NAME_LEN_MAX_CHARS);
     let interval_s = table.integer(&INTERVAL, 1..=604_800_u32).map(|n| n.value);
     let memory_records = table.integer(&MEMORY, 1..=10_000_000_u32).map(|n| n.value);
-    // Faster than its usual interval: there is no other sense in it.
+    // An alarm interval slower than the usual one makes no sense.
     let fastest_max = interval_s.unwrap_or(604_800);
     let fastest_interval_s = table.integer(&FASTEST, 1..=fastest_max).map(|n| n.value);
     let silent_after_s = table.integer(&SILENT_AFTER, 1..=31_536_000_u32).map(|n| n.value);
@@ -150,7 +151,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
         (address, name, interval_s, memory_records)
     else {
         if let (Some(address), Some(line)) = (address, table.line()) {
-            // Not complete, but its address is taken.
+            // The entry is not complete, but its address is taken.
             roster.set_line(address, line);
         }
         return;
@@ -177,7 +178,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
     }
 }
 
-/// An address, in whatever file it stands.
+/// An address, in whichever file it is.
 pub(super) fn address(table: &Table<'_, '_>) -> Option<Address> {
     table.integer(&ADDRESS, 1..=65_534_u16).and_then(|found| Address::new(found.value))
 }
@@ -193,10 +194,10 @@ fn in_service(table: &Table<'_, '_>, utc_offset_s: i32) -> Option<InService> {
     let epoch = table.integer(&START_EPOCH, 1..=u32::MAX);
     let sequence = table.integer(&START_SEQUENCE, 1..=u32::MAX);
     if table.has(&START_EPOCH) && table.has(&IN_SERVICE) {
-        table.note(&START_EPOCH, "stands beside `in_service_from`; keep one of the two");
+        table.note(&START_EPOCH, "cannot be used together with `in_service_from`; keep one of the two");
     }
     if table.has(&START_SEQUENCE) && !table.has(&START_EPOCH) {
-        table.note(&START_SEQUENCE, "stands without `start_epoch`; write both");
+        table.note(&START_SEQUENCE, "needs `start_epoch` as well; write both");
     }
     let start = epoch.map(|epoch| InService::Start {
         epoch: epoch.value,

@@ -1,9 +1,9 @@
-//! What the operator wrote down: site, radios, roster, keyring.
+//! What the operator wrote: site, radios, roster, keyring.
 //!
-//! Two steps: the files as written (unknown keys refused, units in key names) become checked values, and
-//! every mistake is reported at once, with file and line. Everything behind this module holds only checked
-//! values. Input: `site.toml` and the files it names. Output: [`Config`] for the commands and the daemon,
-//! [`crate::record::roster::Roster`] for `judge` and `gaps`, a [`crate::seal::keyring::Keyring`] for `run` and few others.
+//! Two steps: the files as written (unknown keys refused, units in key names) become checked values, and every mistake
+//! is reported at once, with file and line. Code that uses this module gets only checked values. Input: `site.toml` and
+//! the files it names. Output: [`Config`] for the commands and the daemon, [`crate::record::roster::Roster`] for
+//! `judge` and `gaps`, a [`crate::seal::keyring::Keyring`] for `run` and a few others.
 //!
 //! ```text
 //! site.toml ── site ──┬── loggers.toml ── loggers ──▶ Config        file: opens, bounds, checks modes
@@ -62,14 +62,14 @@ use site::SiteFile;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
-/// Where the service manager keeps the daemon's state file. A person's shell has no `$RUNTIME_DIRECTORY`, so
-/// that `status` looks here.
+/// Where the service manager keeps the daemon's state file. A person's shell has no `$RUNTIME_DIRECTORY`, so `status`
+/// looks here.
 pub const RUNTIME_DIR: &str = "/run/stonechat";
 
-/// A checked configuration. Immutable; a reload makes a new one.
+/// A checked configuration. It never changes; a reload makes a new one.
 #[derive(Clone, Debug)]
 pub struct Config {
-    /// The `site.toml` it came from.
+    /// The `site.toml` that it was read from.
     pub file: PathBuf,
     pub site: Site,
     pub ledger: Ledger,
@@ -78,9 +78,9 @@ pub struct Config {
     pub roster_file: PathBuf,
     /// The keyring's file. Only `run`, `check`, `import` and the key commands read it.
     pub keys_file: PathBuf,
-    /// Whether that file is a copy that the service manager handed in: only a restart brings another one.
+    /// Whether that file is a copy provided by the service manager: only a restart brings a new one.
     pub keys_are_handed_in: bool,
-    /// The points' file, where the site has one. Only commands that tell of points read it: a mistake in it must not
+    /// The points' file, where the site has one. Only commands that report points read it: a mistake in it must not
     /// keep the daemon from starting.
     pub points_file: Option<PathBuf>,
     /// The radios, in the order of the file; at least one, at most 16.
@@ -96,17 +96,18 @@ pub struct Config {
 }
 
 impl Config {
-    /// Whether a name is that of a file that belongs to the site, or of another name for one: what a command writes
-    /// must never take its place, `--force` or not. Looks by device and inode, and opens no file.
+    /// Whether a name is that of a file that belongs to the site, or another name for one. A command must never write
+    /// its output there, with `--force` or without. Compares device and inode, and opens no file.
     ///
-    /// These belong to it: the ledger and all that stands next to it under its name, the files that site.toml names, and
-    /// every `*.toml` next to site.toml and in its folder `layouts` (calibrations among them: no file names those).
+    /// These belong to the site: the ledger and every file next to it that begins with its name, the files that
+    /// site.toml names, and every `*.toml` next to site.toml and in its folder `layouts` (calibrations too: no file
+    /// names those).
     pub fn is_site_file(&self, path: &Path) -> bool {
         use crate::files::{folder_of, names_in, place, with_tail};
         let (there, folder) = (place(path), place(folder_of(path)));
         let name = path.file_name().unwrap_or_default();
         let ledger = &self.ledger.path;
-        // The -wal of a ledger that has none just now, and ledgers that were set aside, too.
+        // Include the -wal of a ledger that has none at the moment, and ledgers that were set aside.
         let own = ledger.file_name().unwrap_or_default().to_string_lossy();
         let is_of_ledger = folder.is_some() && folder == place(folder_of(ledger)) && {
             let name = name.to_string_lossy();
@@ -132,15 +133,15 @@ impl Config {
     }
 }
 
-/// What the service manager says by environment variables. Passed in, so that tests need not set any.
+/// What the service manager passes in environment variables. An argument, so that tests need not set any.
 #[derive(Clone, Debug, Default)]
 pub struct Environment {
-    /// `$CREDENTIALS_DIRECTORY`: key files below it are accepted with the modes that they have there, and one of the
-    /// name that `[keys] file` ends in stands in for that file.
+    /// `$CREDENTIALS_DIRECTORY`: key files below it are accepted with the modes that they have there. A file there
+    /// with the name that `[keys] file` ends in is used instead of that file.
     pub credentials_directory: Option<PathBuf>,
-    /// `$RUNTIME_DIRECTORY`, the first one if there are several; without it [`RUNTIME_DIR`], if that is there.
+    /// `$RUNTIME_DIRECTORY`, the first one if there are several; if unset, [`RUNTIME_DIR`] if that exists.
     pub runtime_directory: Option<PathBuf>,
-    /// As whom the installed service runs the daemon, where root asks.
+    /// The user that the installed service runs the daemon as, if root asks.
     pub service_user: Option<ServiceUser>,
 }
 
@@ -150,7 +151,7 @@ impl Environment {
         Self { service_user, ..Self::of(|name| std::env::var_os(name), Path::new(RUNTIME_DIR)) }
     }
 
-    /// From variables, and the folder that stands in for `$RUNTIME_DIRECTORY` if it is there.
+    /// From variables, and the folder to use instead of `$RUNTIME_DIRECTORY` if it exists.
     fn of(variable: impl Fn(&str) -> Option<OsString>, usual_runtime_dir: &Path) -> Self {
         let named = variable("RUNTIME_DIRECTORY")
             .and_then(|value| std::env::split_paths(&value).find(|path| !path.as_os_str().is_empty()));
@@ -162,8 +163,8 @@ impl Environment {
         }
     }
 
-    /// The keyring's file: what the service manager handed in under that name, else the named file itself. So one
-    /// `site.toml` serves the daemon, which may not read root's keyring, and root's own commands.
+    /// The keyring's file: the copy that the service manager provides under that name, else the named file itself. So
+    /// one `site.toml` works for the daemon, which may not read root's keyring, and for root's own commands.
     fn keys_file(&self, named: PathBuf) -> PathBuf {
         let directory = self.credentials_directory.as_deref().filter(|directory| directory.is_absolute());
         let handed = directory.zip(named.file_name()).map(|(directory, name)| directory.join(name));
@@ -171,22 +172,22 @@ impl Environment {
     }
 }
 
-/// Everything that the files say, for `check`.
+/// Everything that the files contain, for `check`.
 #[derive(Debug)]
 pub struct Survey {
     /// The configuration, if site and roster hold no mistake.
     pub config: Option<Config>,
     /// The keyring, if its file holds no mistake.
     pub keyring: Option<Keyring>,
-    /// Every mistake of these files, and of the points where the site has some.
+    /// Every mistake of these files, and of the points if the site has some.
     pub problems: Problems,
-    /// What is no mistake, but should be known; see [`advice`].
+    /// Things that are no mistake, but should be known; see [`advice`].
     pub warnings: Vec<Problem>,
 }
 
 /// Reads `site.toml` and the roster that it names.
 ///
-/// Errors: every mistake of both files, by file and line. The keyring is left alone: few commands need it.
+/// Errors: every mistake of both files, by file and line. The keyring is not read: few commands need it.
 ///
 /// ```
 /// let problems = stonechat::config::load("no-such-folder/site.toml".as_ref()).unwrap_err();
@@ -243,7 +244,7 @@ pub fn load_points(config: &Config) -> Result<Points, Problems> {
     finished(points, mistakes)
 }
 
-/// Reads the points that a configuration names, and the calibrations in a file of their own.
+/// Reads the points that a configuration names, and the calibrations from a separate file.
 ///
 /// Errors: every mistake of both files, the mode of the calibrations' file among them. No message shows a value of
 /// the calibrations.
@@ -285,7 +286,7 @@ fn finished<T>(found: Option<T>, mistakes: Vec<Problem>) -> Result<T, Problems> 
     }
 }
 
-/// Reads all files but the calibrations, so that the mistakes of one do not hide those of another.
+/// Reads all files except the calibrations, so that the mistakes of one do not hide those of another.
 pub fn survey(path: &Path, environment: &Environment) -> Survey {
     let mut problems = Problems::default();
     let (config, keys_file) = read_site(path, environment, Least::OneLogger, &mut problems);
@@ -312,7 +313,7 @@ pub fn survey(path: &Path, environment: &Environment) -> Survey {
     Survey { config, keyring, problems, warnings }
 }
 
-/// The configuration, unless there is a mistake; and the keyring's path, if it could be made out.
+/// The configuration, unless there is a mistake; and the keyring's path, if it could be read.
 fn read_site(
     path: &Path,
     environment: &Environment,
@@ -335,7 +336,7 @@ fn read_site(
     (config, keys_file)
 }
 
-/// The parts put together; `None` if one is missing, and then a mistake says so.
+/// Puts the parts together; `None` if one is missing, and then a mistake says so.
 fn config(
     path: &Path,
     environment: &Environment,

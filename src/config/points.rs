@@ -1,7 +1,7 @@
-//! The points' file, `points.toml`: which logger and channel a place in the ground was measured by, and when.
+//! The points' file, `points.toml`: which logger and channel measured a place in the ground, and when.
 //!
-//! Input: the file, and the site's offset for dates. Output: [`Points`], complete if no mistake was written down.
-//! What this is not: the file holds no secret, and no number with which a count is converted.
+//! Input: the file, and the site's offset for dates. Output: [`Points`], complete if no mistake was noted. What this
+//! is not: the file holds no secret, and no number that converts a count.
 
 use super::file::{self, Readers};
 use super::problem::Problem;
@@ -13,7 +13,7 @@ use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;
 use std::path::Path;
 
-/// The most entries: every channel of the most loggers, replaced now and then.
+/// The most entries: every channel of the largest number of loggers, with some replacements.
 const STAYS_MAX: usize = 100_000;
 /// The longest remark, in characters.
 pub(super) const NOTE_LEN_MAX_CHARS: usize = 500;
@@ -33,8 +33,8 @@ const UNTIL: Field = Field::optional(
 const SERIAL: Field = Field::optional("serial", "the serial of the sensor, as its calibration names it");
 pub(super) const NOTE: Field = Field::optional("note", "a remark");
 
-/// Reads the file. `None` if it could not be made out whether there are points: then no other file is asked whether
-/// its points exist.
+/// Reads the file. `None` if the file does not show whether there are points: then other files' points are not checked
+/// against it.
 pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) -> Option<Points> {
     let remedy = "name the points in `[points] file` of site.toml";
     let text = file::read(path, Readers::Anyone, remedy, problems)?;
@@ -46,7 +46,7 @@ pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) 
         let file = Table::file(&notes, tree.get_ref());
         file.refuse_unknown(&[&POINT]);
         let tables = file.tables(&POINT, 1..=STAYS_MAX, |i| format!("point entry {}", i + 1));
-        // One more than are read may lack.
+        // More tables than are read may be missing.
         whole = !tables.is_empty();
         let mut read: Vec<(Stay, Table<'_, '_>)> = Vec::new();
         for table in tables {
@@ -79,7 +79,7 @@ fn stay<'a, 'i>(table: Table<'a, 'i>, utc_offset_s: i32) -> Option<(Stay, Table<
     Some((Stay { point, logger: logger?, channel: channel?, from: from?, until, serial, note, line }, table))
 }
 
-/// A logger's address, in a file that calls it `logger`.
+/// The address of a logger, in a file that calls it `logger`.
 pub(super) fn logger(table: &Table<'_, '_>) -> Option<Address> {
     table.integer(&LOGGER, 1..=65_534_u16).and_then(|found| Address::new(found.value))
 }
@@ -101,7 +101,7 @@ pub(super) fn instant(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -
     }
 }
 
-/// Writes down an end that is not after its beginning.
+/// Notes an end that is not after its beginning.
 pub(super) fn ends_after(
     table: &Table<'_, '_>,
     field: &Field,
@@ -115,7 +115,7 @@ pub(super) fn ends_after(
     }
 }
 
-/// Two entries at a time of one point, or of one channel.
+/// Notes two entries of one point, or of one channel, at the same time.
 fn refuse_overlaps(read: &mut [(Stay, Table<'_, '_>)]) {
     read.sort_by(|(a, _), (b, _)| (&a.point, a.from, a.line).cmp(&(&b.point, b.from, b.line)));
     for (a, _, table) in neighbours(read, |a, b| a.point == b.point) {
@@ -130,7 +130,7 @@ fn refuse_overlaps(read: &mut [(Stay, Table<'_, '_>)]) {
     let key = |stay: &Stay| (stay.logger, stay.channel);
     read.sort_by_key(|(stay, _)| (key(stay), stay.from, stay.line));
     for (a, b, table) in neighbours(read, |a, b| key(a) == key(b)) {
-        // Of one point it was told above.
+        // An overlap of one point was reported above.
         if a.point != b.point {
             let text = format!(
                 "logger {} channel {} is point {:?} at that time, by line {}; end it before, or correct one",
@@ -141,7 +141,8 @@ fn refuse_overlaps(read: &mut [(Stay, Table<'_, '_>)]) {
     }
 }
 
-/// Those that overlap an earlier one, with that one: of a group, each is compared with the one that ends last.
+/// The entries that overlap an earlier one, each with that one: in a group, each is compared with the one that ends
+/// last.
 fn neighbours<'s, 'a, 'i>(
     read: &'s [(Stay, Table<'a, 'i>)],
     belong: impl Fn(&Stay, &Stay) -> bool,

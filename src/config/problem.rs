@@ -1,8 +1,8 @@
 //! Mistakes in configuration files: file, line, and what to write instead.
 //!
-//! Input: the readers of `config`, which go on after a mistake. Output: a sorted list for the terminal,
-//! for `check --json` and for the daemon's refusal to start. What this is not: it never holds a value of
-//! the keyring's file; whoever makes a [`Problem`] sees to that.
+//! Input: the readers of `config`, which continue after a mistake. Output: a sorted list for the terminal, for
+//! `check --json` and for the daemon's refusal to start. What this is not: it never holds a value of the keyring's
+//! file; the code that makes a [`Problem`] ensures that.
 
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -24,18 +24,18 @@ use std::path::{Path, PathBuf};
 /// ```
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {
-    /// The file, by the path under which it was opened.
+    /// The file, by the path that was used to open it.
     pub file: PathBuf,
-    /// The line, counted from 1; `None` where it concerns the whole file.
+    /// The line, counted from 1; `None` if it concerns the whole file.
     pub line: Option<usize>,
     /// What is wrong, and what to write instead. One line of text.
     pub text: String,
-    /// Whether the disk or the system is at fault and not what the file says: the next try may succeed.
+    /// Whether the cause is the disk or the system and not the content of the file: the next try may succeed.
     pub is_of_disk: bool,
 }
 
 impl Problem {
-    /// One that concerns a whole file.
+    /// A mistake that concerns a whole file.
     pub(super) fn of_file(file: &Path, text: impl Into<String>) -> Self {
         Self { file: file.to_path_buf(), line: None, text: text.into(), is_of_disk: false }
     }
@@ -51,7 +51,7 @@ impl fmt::Display for Problem {
     }
 }
 
-/// All mistakes of a configuration, by file and line. An error is never empty.
+/// All mistakes of a configuration, by file and line. As an error it is never empty.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Problems(Vec<Problem>);
 
@@ -69,12 +69,12 @@ impl Problems {
         self.0.is_empty()
     }
 
-    /// Whether trying again may help: no file says anything wrong, but one could not be read.
+    /// Whether trying again may help: no file has wrong content, but one could not be read.
     pub fn may_pass(&self) -> bool {
         self.0.iter().all(|problem| problem.is_of_disk)
     }
 
-    /// Adds some, and keeps the order.
+    /// Adds mistakes and keeps the order.
     pub(super) fn add(&mut self, more: impl IntoIterator<Item = Problem>) {
         self.0.extend(more);
         // Stable: mistakes of one line stay in the order in which they were found.

@@ -1,17 +1,16 @@
-//! A TOML file as tables that know their lines, read field by field without stopping at a mistake.
+//! Reads a TOML file as tables that know their lines, field by field, without stopping at a mistake.
 //!
 //! ```text
 //! text ── Notes::parse ── Table ── text / integer / number / boolean / tables ──▶ checked values
 //!                           └── every mistake, with its line ──▶ Notes
 //! ```
 //!
-//! Input: text of `file`. Output: values in their ranges for `site`, `loggers` and `keys`, which say in a
-//! [`Field`] what each one means, so that a message can tell the reader what to write. What this is not:
-//! it knows no key by name.
+//! Input: text of `file`. Output: values in their ranges for `site`, `loggers` and `keys`. A [`Field`] says what each
+//! value means, so that a message can say what to write. What this is not: it knows no key by name.
 //!
-//! Promises: never panics; memory in proportion to the file; mistakes are bounded ([`PROBLEMS_MAX`] a file,
-//! the rest is counted); of a file of keys no text is ever shown, and the parsed tree does not even hold a
-//! key (see [`Notes::secret`]).
+//! Promises: never panics; memory in proportion to the file; at most [`PROBLEMS_MAX`] mistakes are listed for a file,
+//! the rest are counted; text from a file of keys is never shown, and the parsed tree does not even hold a key (see
+//! [`Notes::secret`]).
 //!
 //! Standard: TOML 1.1, as the `toml` crate reads it.
 
@@ -23,12 +22,12 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 use zeroize::Zeroizing;
 
-/// Mistakes that are listed of one file; far more than a roster can have by accident.
+/// The most mistakes that are listed for one file; far more than a roster can have by accident.
 pub(super) const PROBLEMS_MAX: usize = 5000;
-/// Syntax errors that are listed of one file: behind an open bracket, every line is one.
+/// The most syntax errors that are listed for one file: after an open bracket, every line is one.
 const SYNTAX_ERRORS_MAX: usize = 20;
-/// Up to this length the parser goes on after a syntax error. Longer files tell their first one only: each
-/// costs the parser some 100 bytes, and of a damaged file every byte may be one.
+/// Up to this length the parser continues after a syntax error. For a longer file only the first error is reported:
+/// each error costs the parser some 100 bytes, and in a damaged file every byte may be one.
 const RECOVERY_LEN_MAX_BYTES: usize = 256 * 1024;
 /// The longest name, in characters: it has to fit into a line of a report.
 pub(super) const NAME_LEN_MAX_CHARS: usize = 100;
@@ -36,13 +35,13 @@ pub(super) const NAME_LEN_MAX_CHARS: usize = 100;
 pub(super) const PATH_LEN_MAX_CHARS: usize = 1000;
 /// The most of a wrong value that a message repeats, in characters.
 const SHOWN_LEN_MAX_CHARS: usize = 60;
-/// Runs of hex digits from this length on are blotted out of a file of keys before it is parsed. Shorter
-/// than half a key, longer than any number or word that belongs there.
+/// Runs of at least this many hex digits are blotted out of a file of keys before it is parsed. The limit is shorter
+/// than half a key, and longer than any number or word that belongs there.
 const HEX_RUN_MIN_LEN: usize = 11;
-/// Digits that a key of a calibration may hold to be repeated: no key of ours has more.
+/// A key name with more digits than this is not repeated in messages about calibrations: no real key name has more.
 const DIGITS_IN_KEY_MAX: usize = 2;
 
-/// The mistakes of one file, and what it takes to say where they are.
+/// The mistakes of one file, and what is needed to say where they are.
 pub(super) struct Notes<'t> {
     file: &'t Path,
     text: &'t str,
@@ -52,14 +51,14 @@ pub(super) struct Notes<'t> {
     more: Cell<usize>,
 }
 
-/// What messages repeat of a file.
+/// What messages may repeat from a file.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Shows {
-    /// Keys and wrong values.
+    /// Key names and wrong values.
     Everything,
-    /// Keys, and no value.
+    /// Key names, but no values.
     Keys,
-    /// Neither a value nor a key that may be one: the file holds keys of another kind.
+    /// Neither values nor key names: the file holds secret keys, and a misplaced word may be part of one.
     Nothing,
 }
 
@@ -71,10 +70,9 @@ impl<'t> Notes<'t> {
         Self { file, text, line_starts, shows: Shows::Everything, problems, more: Cell::new(0) }
     }
 
-    /// The same for a file of keys, with the text to parse in its stead: every run of hex digits is blotted
-    /// out, and everything else stands where it stood. So neither the tree nor an error of the parser,
-    /// which keeps a copy of its input that nobody wipes, can hold a key; [`Table::secret`] finds the
-    /// digits by their place.
+    /// The same for a file of keys. Also returns the text to parse instead: every run of hex digits is blotted out, and
+    /// everything else keeps its place. So neither the tree nor an error of the parser can hold a key; the parser keeps
+    /// a copy of its input that is never wiped. [`Table::secret`] finds the digits by their place.
     pub(super) fn secret(file: &'t Path, text: &'t str) -> (Self, Zeroizing<String>) {
         let mut blotted = Zeroizing::new(String::with_capacity(text.len()));
         let mut rest = text;
@@ -84,7 +82,7 @@ impl<'t> Notes<'t> {
             let gap = rest.find(is_hex).unwrap_or(rest.len());
             let (now, later) = rest.split_at(run.max(gap));
             if run >= HEX_RUN_MIN_LEN {
-                // Ones, for a number of many zeros is a syntax error and would be reported as one.
+                // Ones, because a number of many zeros is a syntax error and would be reported.
                 blotted.extend(std::iter::repeat_n('1', run));
             } else {
                 blotted.push_str(now);
@@ -94,13 +92,13 @@ impl<'t> Notes<'t> {
         (Self { shows: Shows::Nothing, ..Self::new(file, text) }, blotted)
     }
 
-    /// The same for a file of calibrations: messages name the key and the line, and never a value.
+    /// The same for a file of calibrations: messages name the key and the line, but never a value.
     pub(super) fn private(file: &'t Path, text: &'t str) -> Self {
         Self { shows: Shows::Keys, ..Self::new(file, text) }
     }
 
-    /// Parses `text`, which is this file's, blotted or not. The flag is `false` after a syntax error: then
-    /// the tree holds only what could be made out.
+    /// Parses `text`, which is this file's text, blotted or not. The flag is `false` after a syntax error: then the
+    /// tree holds only the parts that could be parsed.
     pub(super) fn parse<'i>(&self, text: &'i str) -> (Spanned<DeTable<'i>>, bool) {
         let (tree, mut errors) = if text.len() <= RECOVERY_LEN_MAX_BYTES {
             DeTable::parse_recoverable(text)
@@ -117,27 +115,27 @@ impl<'t> Notes<'t> {
         for error in &errors {
             let span = error.span().unwrap_or_default();
             let line = self.line(span.start);
-            // What follows the first error of a line is mostly its consequence.
+            // Errors after the first one of a line mostly follow from it.
             if told == Some(line) {
                 continue;
             }
             told = Some(line);
             listed += 1;
             if listed > SYNTAX_ERRORS_MAX {
-                self.note(None, "more syntax errors follow; mend these first");
+                self.note(None, "more syntax errors follow; correct these first");
                 break;
             }
             let column = self.column(span.start);
             let text = match error.message() {
                 "duplicate key" => {
                     let key = self.word(text.get(span.clone()).unwrap_or_default());
-                    format!("`{key}` at column {column} stands here a second time; keep one of the two")
+                    format!("`{key}` at column {column} is here a second time; keep one of the two")
                 }
                 message if message.starts_with("string values must be quoted") => {
                     let what = "a value is missing or has no quotes; write text in double quotes";
                     format!("not TOML at column {column}: {what}")
                 }
-                // Mostly an offset or a time that lost its quotes.
+                // Usually an offset or a time without its quotes.
                 message if message.starts_with("invalid datetime") => {
                     format!("not TOML at column {column}: {message}; write text in double quotes")
                 }
@@ -148,7 +146,7 @@ impl<'t> Notes<'t> {
         (tree, clean)
     }
 
-    /// The line of a place in the text, counted from 1.
+    /// The line of a position in the text, counted from 1.
     pub(super) fn line(&self, at: usize) -> usize {
         self.line_starts.partition_point(|&start| start <= at)
     }
@@ -160,7 +158,7 @@ impl<'t> Notes<'t> {
         before.trim_start_matches('\u{feff}').chars().count() + 1
     }
 
-    /// Writes a mistake down.
+    /// Adds a mistake to the list.
     pub(super) fn note(&self, at: Option<usize>, text: impl Into<String>) {
         let mut problems = self.problems.borrow_mut();
         if problems.len() >= PROBLEMS_MAX {
@@ -171,18 +169,18 @@ impl<'t> Notes<'t> {
         problems.push(Problem { file: self.file.to_path_buf(), line, text: text.into(), is_of_disk: false });
     }
 
-    /// Everything that was written down.
+    /// Every mistake that was noted.
     pub(super) fn into_problems(self) -> Vec<Problem> {
         let mut problems = self.problems.into_inner();
         if self.more.get() > 0 {
-            let text = format!("{} more mistakes are not listed; mend these first", self.more.get());
+            let text = format!("{} more mistakes are not listed; correct these first", self.more.get());
             problems.push(Problem::of_file(self.file, text));
         }
         problems
     }
 
-    /// A key as a message may repeat it. In a file of keys any word that does not belong there may be a part of a key
-    /// that lost its quotes, and in one of calibrations digits may be a value on the wrong side of its equals sign.
+    /// A key name as a message may repeat it. In a file of keys, any unknown word may be part of a key without its
+    /// quotes; in a file of calibrations, digits may be a value on the wrong side of its equals sign.
     fn word(&self, written: &str) -> String {
         let hidden = match self.shows {
             Shows::Everything => false,
@@ -192,7 +190,7 @@ impl<'t> Notes<'t> {
         if hidden { "…".into() } else { shorten(written) }
     }
 
-    /// A value as a message may repeat it, and what it is.
+    /// A value as a message may repeat it, and its type.
     fn found(&self, value: &DeValue<'_>) -> String {
         let (shown, kind) = match value {
             DeValue::String(text) => (quoted(text), "text"),
@@ -208,13 +206,13 @@ impl<'t> Notes<'t> {
     }
 }
 
-/// One key of a table: how it is written, and what to write there.
+/// One key of a table: its name, and what to write there.
 pub(super) struct Field {
     key: &'static str,
     /// Ends a message: "write …".
     what: &'static str,
     required: bool,
-    /// Whether the file has many of it, each under `[[key]]`.
+    /// Whether the file may have several of it, each under `[[key]]`.
     many: bool,
 }
 
@@ -227,12 +225,12 @@ impl Field {
         Self { key, what, required: false, many: false }
     }
 
-    /// How it is written.
+    /// Its name in the file.
     pub(super) fn key(&self) -> &'static str {
         self.key
     }
 
-    /// What to write there, as messages end.
+    /// What to write there, as used at the end of messages.
     pub(super) fn what(&self) -> &'static str {
         self.what
     }
@@ -243,18 +241,18 @@ impl Field {
     }
 }
 
-/// How messages name a table's keys.
+/// How messages name the keys of a table.
 #[derive(Clone)]
 enum Place {
     /// The file itself: its keys are tables.
     File,
-    /// A table that the file has once, as `[site]`.
+    /// A table that the file has once, such as `[site]`.
     Section(&'static str),
-    /// One of many, as `logger 17`.
+    /// One of many, such as `logger 17`.
     Entry(String),
 }
 
-/// A table of the file, and the place where it begins.
+/// A table of the file, and the position where it begins.
 pub(super) struct Table<'a, 'i> {
     notes: &'a Notes<'a>,
     entries: &'a DeTable<'i>,
@@ -263,7 +261,7 @@ pub(super) struct Table<'a, 'i> {
     place: Place,
 }
 
-/// A value of the right type, and the place of its key.
+/// A value of the right type, and the position of its key.
 pub(super) struct Found<T> {
     pub(super) value: T,
     pub(super) at: usize,
@@ -275,7 +273,7 @@ impl<'a, 'i> Table<'a, 'i> {
         Self { notes, entries, at: None, place: Place::File }
     }
 
-    /// The same table under the name that its own fields gave it.
+    /// The same table, under the name that its own fields give it.
     pub(super) fn called(self, name: String) -> Self {
         Self { place: Place::Entry(name), ..self }
     }
@@ -297,8 +295,8 @@ impl<'a, 'i> Table<'a, 'i> {
         }
     }
 
-    /// Writes down a mistake of one of this table's fields: `text` follows the field's name. Of a field
-    /// that is absent, the line is the table's.
+    /// Notes a mistake in one of this table's fields; `text` follows the field's name. If the field is absent, the
+    /// line is the table's.
     pub(super) fn note(&self, field: &Field, text: &str) {
         let at = self.entries.get_key_value(field.key).map(|(key, _)| key.span().start).or(self.at);
         self.notes.note(at, format!("{}: {text}", self.name(field)));
@@ -314,12 +312,12 @@ impl<'a, 'i> Table<'a, 'i> {
         self.notes.line(at)
     }
 
-    /// Whether a field is there, right or wrong.
+    /// Whether a field is present, right or wrong.
     pub(super) fn has(&self, field: &Field) -> bool {
         self.entries.contains_key(field.key)
     }
 
-    /// Writes down every key that is none of `fields`, with the one that it resembles.
+    /// Notes every key that is not in `fields`, with the known key that it resembles.
     pub(super) fn refuse_unknown(&self, fields: &[&Field]) {
         for key in self.entries.keys() {
             let (written, at) = (key.get_ref().as_ref(), key.span().start);
@@ -349,7 +347,7 @@ impl<'a, 'i> Table<'a, 'i> {
         self.note(field, &format!("found {found}, expected {expected}; write {}", field.what));
     }
 
-    /// Writes down that a value is not what its field asks for: `"…" is <why>`.
+    /// Notes that a value is not what its field needs: `"…" is <why>`.
     pub(super) fn note_value(&self, field: &Field, value: &str, why: &str) {
         let shown = if self.notes.shows == Shows::Everything { quoted(value) } else { "the value".into() };
         self.note(field, &format!("{shown} {why}; write {}", field.what));
@@ -416,7 +414,7 @@ impl<'a, 'i> Table<'a, 'i> {
                 return None;
             }
         };
-        // Neither infinity nor NaN lies in a range.
+        // Neither infinity nor NaN is in a range.
         let in_range = read.filter(|n| range.contains(n));
         if in_range.is_none() {
             self.out_of_range(field, &shown, &low, &high);
@@ -440,12 +438,12 @@ impl<'a, 'i> Table<'a, 'i> {
         number
     }
 
-    /// The text of a field that may also hold something else, where it is one.
+    /// Whether a field that may hold several types holds text.
     pub(super) fn is_text(&self, field: &Field) -> bool {
         self.entries.get_key_value(field.key).is_some_and(|(_, value)| value.get_ref().is_str())
     }
 
-    /// Texts as [`Table::text`] takes them, as many as `count` allows.
+    /// Texts as for [`Table::text`], as many as `count` allows.
     pub(super) fn texts(&self, field: &Field, count: RangeInclusive<usize>) -> Option<Vec<&'a str>> {
         let (_, value) = self.value(field)?;
         let DeValue::Array(items) = value.get_ref() else {
@@ -469,9 +467,9 @@ impl<'a, 'i> Table<'a, 'i> {
         Some(texts)
     }
 
-    /// Writes down a number that is too small or too large.
+    /// Notes a number that is too small or too large.
     pub(super) fn out_of_range(&self, field: &Field, value: &str, low: &str, high: &str) {
-        // A number with more digits than any that is allowed there may be a part of a key that lost its quotes.
+        // A number with more digits than any allowed number may be part of a key without its quotes.
         let hidden = match self.notes.shows {
             Shows::Everything => false,
             Shows::Keys => true,
@@ -481,7 +479,7 @@ impl<'a, 'i> Table<'a, 'i> {
         self.note(field, &format!("{shown} is out of range, allowed {low} to {high}; write {}", field.what));
     }
 
-    /// A number without loss: text in quotes, or TOML's own number; as written.
+    /// A number without loss of digits, as text in quotes or as a TOML number; returned as written.
     pub(super) fn decimal(&self, field: &Field) -> Option<Found<String>> {
         let (at, value) = self.value(field)?;
         let value = match value.get_ref() {
@@ -506,7 +504,7 @@ impl<'a, 'i> Table<'a, 'i> {
         Some(*is)
     }
 
-    /// A date or an instant, as text in quotes or as TOML's own; the text as written.
+    /// A date or an instant, as text in quotes or as a TOML date; returned as written.
     pub(super) fn date_text(&self, field: &Field) -> Option<Found<String>> {
         let (at, value) = self.value(field)?;
         match value.get_ref() {
@@ -519,7 +517,7 @@ impl<'a, 'i> Table<'a, 'i> {
         }
     }
 
-    /// Whole numbers in a range, at least one, none twice.
+    /// Whole numbers in a range: at least one, and none twice.
     pub(super) fn bytes(&self, field: &Field) -> Option<Vec<u8>> {
         let (_, value) = self.value(field)?;
         let DeValue::Array(items) = value.get_ref() else {
@@ -541,7 +539,7 @@ impl<'a, 'i> Table<'a, 'i> {
                 return None;
             };
             if bytes.contains(&byte) {
-                self.note(field, &format!("{byte} stands there twice; write it once"));
+                self.note(field, &format!("{byte} is there twice; write it once"));
                 return None;
             }
             bytes.push(byte);
@@ -549,7 +547,7 @@ impl<'a, 'i> Table<'a, 'i> {
         Some(bytes)
     }
 
-    /// What stands between the quotes of a text, unescaped, out of the file itself.
+    /// The unescaped text between the quotes, taken from the file itself.
     pub(super) fn secret(&self, field: &Field, expected: &str) -> Option<&'a str> {
         let (_, value) = self.value(field)?;
         if !value.get_ref().is_str() {
@@ -570,14 +568,14 @@ impl<'a, 'i> Table<'a, 'i> {
         Some(Self { notes: self.notes, entries, at: Some(at), place: Place::Section(field.key) })
     }
 
-    /// A table within an entry, as `last`; its keys are named after it and the entry.
+    /// A table within an entry, such as `last`; its keys are named after it and the entry.
     pub(super) fn inner(&self, field: &Field) -> Option<Self> {
         let table = self.section(field)?;
         let name = self.name(field);
         Some(table.called(name))
     }
 
-    /// The tables of an array, as many as `count` allows; `entry` names them until they name themselves.
+    /// The tables of an array, as many as `count` allows; `entry` names each until its fields give it a name.
     pub(super) fn tables(
         &self,
         field: &Field,
@@ -629,7 +627,7 @@ fn quoted(text: &str) -> String {
     format!("\"{}\"", shorten(text))
 }
 
-/// Cut short, and without anything that a terminal would obey.
+/// Cuts a text short, and removes what a terminal would obey.
 fn shorten(text: &str) -> String {
     let mut chars = text.chars();
     let mut start: String = chars.by_ref().take(SHOWN_LEN_MAX_CHARS).flat_map(char::escape_debug).collect();
@@ -655,7 +653,7 @@ fn nearest(written: &str, fields: &[&Field]) -> Option<&'static str> {
     fields.iter().map(|field| field.key).find(|known| begins(known))
 }
 
-/// How many letters to insert, drop or exchange. Source: Levenshtein distance, one row at a time.
+/// The number of letters to insert, drop or exchange. Source: Levenshtein distance, one row at a time.
 fn distance(a: &str, b: &str) -> usize {
     let b: Vec<char> = b.chars().collect();
     let mut row: Vec<usize> = (0..=b.len()).collect();

@@ -1,17 +1,18 @@
-//! As whom the installed service runs the daemon, and where it may write: what root's `check` must answer for it.
+//! The user that the installed service runs as, and where it may write. Root's `check` must answer for that user.
 //!
 //! Input: the system's users and groups, and what an administrator added to the unit. Output: why the service could not
-//! write a ledger, or nothing. What this is not: a look at access control lists, or at a unit that was rewritten.
+//! write a ledger, or nothing. What this is not: it does not examine access control lists, or a unit that was
+//! rewritten.
 
 use super::file;
 use rustix::process::geteuid;
 use std::path::{Path, PathBuf};
 
-/// The user that `deploy/sysusers.conf` makes and `deploy/stonechat.service` names.
+/// The user that `deploy/sysusers.conf` creates and `deploy/stonechat.service` names.
 const NAME: &str = "stonechat";
 /// Where the unit's daemon finds its configuration.
 pub const CONFIG_FOLDER: &str = "/etc/stonechat";
-/// `StateDirectory=` of the unit, which is all that it may write for good.
+/// `StateDirectory=` of the unit: the only folder where the service may write permanent files.
 pub const STATE_FOLDER: &str = "/var/lib/stonechat";
 /// What an administrator adds to the unit.
 const DROP_INS: &str = "/etc/systemd/system/stonechat.service.d";
@@ -22,14 +23,14 @@ pub struct ServiceUser {
     pub name: String,
     pub uid: u32,
     pub gids: Vec<u32>,
-    /// A configuration in this folder is the service's.
+    /// A configuration in this folder belongs to the service.
     pub config_folder: PathBuf,
     /// The unit lets it write below these folders only.
     pub writable: Vec<PathBuf>,
 }
 
 impl ServiceUser {
-    /// This system's, where root asks and the user is there. Anyone else is answered for himself.
+    /// The service's user on this system, if root asks and the user exists. `check` answers other users for themselves.
     pub(super) fn of_system() -> Option<Self> {
         if !geteuid().is_root() {
             return None;
@@ -43,7 +44,7 @@ impl ServiceUser {
     }
 
     fn of(passwd: &str, group: &str, drop_ins: &[String]) -> Option<Self> {
-        // name:password:uid:gid:… and name:password:gid:members.
+        // The lines are name:password:uid:gid:… and name:password:gid:members.
         let fields = |line: &str| line.split(':').map(str::to_owned).collect::<Vec<_>>();
         let user = passwd.lines().map(fields).find(|user| user.first().is_some_and(|name| name == NAME))?;
         let number = |at: usize| user.get(at).and_then(|text| text.parse::<u32>().ok());
@@ -64,7 +65,7 @@ impl ServiceUser {
         Some(Self { name: NAME.to_owned(), uid: number(2)?, gids, config_folder, writable })
     }
 
-    /// Why the service could not write its ledger; `None`: it can, or this configuration is not the service's.
+    /// Why the service could not write its ledger; `None` if it can, or if this configuration is not the service's.
     pub fn refused(&self, config_file: &Path, ledger: &Path) -> Option<String> {
         let real = |path: &Path| path.canonicalize().unwrap_or_else(|_| path.to_path_buf());
         if !real(config_file).starts_with(real(&self.config_folder)) {
@@ -89,7 +90,7 @@ impl ServiceUser {
         for above in folder.ancestors().skip(1) {
             if self.may_not(above, 0o1) {
                 return Some(format!(
-                    "the service runs as the user {name}, who may not pass through {}; let it, or name a file below \
+                    "the service runs as the user {name}, who may not pass through {}; allow it, or name a file below \
                      {first}",
                     above.display()
                 ));
@@ -98,7 +99,7 @@ impl ServiceUser {
         if self.may_not(&folder, 0o3) {
             return Some(closed(&folder));
         }
-        // What root's commands left there.
+        // Files that root's commands left there.
         for beside in ["", "-wal", "-shm", ".lock", ".known"] {
             let path = crate::files::with_tail(ledger, beside);
             if self.may_not(&path, 0o6) {
@@ -108,7 +109,7 @@ impl ServiceUser {
         None
     }
 
-    /// Whether the mode of what is there forbids it any of `wanted`.
+    /// Whether the mode of an existing file denies the user any of `wanted`.
     fn may_not(&self, path: &Path, wanted: u32) -> bool {
         file::may(path, self.uid, &self.gids, wanted) == Some(false)
     }

@@ -1,7 +1,7 @@
 //! `site.toml`: the site, its ledger, its radios, its page, and where the other files are.
 //!
-//! Input: the file. Output: [`SiteFile`], whose fields are `None` where a mistake was written down. What
-//! this is not: it opens no port and looks at no other file.
+//! Input: the file. Output: [`SiteFile`], whose fields are `None` where a mistake was noted. What this is not: it opens
+//! no port and reads no other file.
 
 use super::file::{self, Readers};
 use super::problem::Problem;
@@ -13,20 +13,20 @@ use std::net::{Ipv6Addr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-/// The most radios of one gateway. Ours: each has a queue that holds a minute at line rate.
+/// The most radios of one gateway. Our choice: each has a queue that holds one minute of data at line rate.
 const RADIOS_MAX: usize = 16;
-/// Where the service manager says that the clock is synchronised.
+/// The file by which the service manager shows that the clock is synchronised.
 const CLOCK_SYNCHRONISED_FILE: &str = "/run/systemd/timesync/synchronized";
-/// How much a power cut may cost where the file does not say.
+/// How many seconds of data a power cut may cost, by default.
 const COMMIT_EVERY_S: f64 = 10.0;
-/// Rows at which the daemon settles where the file does not say.
+/// The number of rows at which the daemon settles, by default.
 const SETTLE_ROWS: u32 = 100_000;
 const BACKUP_SEEN_DAYS: u32 = 30;
-/// Size of the -wal in MiB at which nothing more is settled where the file does not say.
+/// The size of the -wal in MiB at which settling stops, by default.
 const SETTLE_WAL_MIB: u32 = 256;
-/// Bits a second where the file does not say.
+/// Bits per second, by default.
 const BAUD: u32 = 115_200;
-/// Where the page listens where the file does not say.
+/// Where the page listens, by default.
 const LISTEN: SocketAddr = SocketAddr::V4(std::net::SocketAddrV4::new(std::net::Ipv4Addr::LOCALHOST, 8420));
 
 const SITE: Field = Field::required("site", "the site's `name` and `utc_offset` under it");
@@ -42,7 +42,7 @@ const UTC_OFFSET: Field =
     Field::required("utc_offset", "the site's hours and minutes from UTC, as in \"-07:00\"");
 const CLOCK_FILE: Field = Field::optional(
     "clock_synchronised_file",
-    "the path of a file that is there while the gateway's clock is synchronised",
+    "the path of a file that exists while the gateway's clock is synchronised",
 );
 const RUNTIME_DIR: Field = Field::optional("runtime_dir", "the path of a folder that is kept in memory");
 
@@ -50,14 +50,14 @@ const LEDGER_PATH: Field = Field::required("path", "the path of the ledger, as i
 const COMMIT_EVERY: Field = Field::optional("commit_every_s", "the seconds between two commits");
 const SETTLE: Field = Field::optional("settle_rows", "the number of rows at which the daemon settles them");
 const RETENTION: Field =
-    Field::optional("retention_days", "the days after which readings that a backup holds are given up");
+    Field::optional("retention_days", "the days after which readings that a backup holds are removed");
 const SETTLE_WAL: Field = Field::optional(
     "settle_wal_max_mib",
-    "the size in MiB of the -wal from which on nothing is settled, while a reader keeps it from being emptied",
+    "the size in MiB of the -wal at which settling stops, while a reader keeps it from being emptied",
 );
 const BACKUP_SEEN: Field = Field::optional(
     "retention_backup_seen_days",
-    "the days within which a backup must have been seen whole for readings to be given up to it",
+    "the days within which a backup must have been seen whole for its readings to be removed from the ledger",
 );
 
 const ROSTER_FILE: Field = Field::required("file", "the path of the roster, as in \"loggers.toml\"");
@@ -78,9 +78,9 @@ const PAGE_LISTEN: Field = Field::optional("listen", "an address and a port, as 
 #[derive(Clone, Debug)]
 pub struct Site {
     pub name: String,
-    /// What people on site read, in seconds east of UTC.
+    /// The offset of the times that people on site read, in seconds east of UTC.
     pub utc_offset_s: i32,
-    /// A file whose presence says that the gateway's clock is synchronised
+    /// A file that exists while the gateway's clock is synchronised
     /// (default: `/run/systemd/timesync/synchronized`).
     pub clock_synchronised_file: PathBuf,
 }
@@ -88,23 +88,23 @@ pub struct Site {
 /// `[ledger]`
 #[derive(Clone, Debug)]
 pub struct Ledger {
-    /// The SQLite file: where the path of the configuration leads, resolved once. Everything that lies next to the ledger
-    /// lies next to this one.
+    /// The SQLite file: the path of the configuration with links resolved, once. All files that belong next to the
+    /// ledger are next to this one.
     pub path: PathBuf,
-    /// The path as the configuration has it, which may be a link.
+    /// The path as written in the configuration, which may be a link.
     pub named: PathBuf,
-    /// How much a power cut may cost; 0.05 s to 3600 s, default 10 s.
+    /// How much time a power cut may cost; 0.05 s to 3600 s, default 10 s.
     pub commit_every: Duration,
-    /// Rows not yet settled at which the daemon settles without waiting for the day's end;
+    /// The number of unsettled rows at which the daemon settles without waiting for the end of the day;
     /// 100 to 1,000,000, default 100,000.
     pub settle_rows: u32,
-    /// Bytes of the -wal from which on nothing is settled, while a reader keeps it from being emptied; whole MiB, 4 to
+    /// Bytes of the -wal at which settling stops, while a reader keeps it from being emptied; whole MiB, 4 to
     /// 1,048,576, default 256.
     pub settle_wal_max_bytes: u64,
-    /// Readings older than this many days are given up to a verified backup that holds them; 30 to 36,500.
+    /// Readings older than this many days are removed if a verified backup holds them; 30 to 36,500.
     /// `None`, the default: never.
     pub retention_days: Option<u32>,
-    /// And only to a backup that was seen whole within so many days; 1 to 3650, default 30.
+    /// That backup must have been seen whole within this many days; 1 to 3650, default 30.
     pub retention_backup_seen_days: u32,
 }
 
@@ -116,7 +116,7 @@ pub struct Radio {
     pub port: Port,
 }
 
-/// How a radio is reached.
+/// How the gateway reaches a radio.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Port {
     /// A serial port of this computer.
@@ -137,7 +137,7 @@ pub enum Port {
     },
 }
 
-/// What could be made out of `site.toml`. Complete if no mistake was written down.
+/// What could be read from `site.toml`. Complete if no mistake was noted.
 #[derive(Default)]
 pub(super) struct SiteFile {
     /// The file as it was read.
@@ -152,7 +152,7 @@ pub(super) struct SiteFile {
     pub(super) points_file: Option<PathBuf>,
 }
 
-/// Reads the file. After a syntax error only the other files' paths are made out, so that they can be
+/// Reads the file. After a syntax error, only the paths of the other files are read from it, so that those files can be
 /// checked too.
 pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> SiteFile {
     let remedy = "name it with --config, or write a first one with `stonechat init DIR`";
@@ -211,7 +211,7 @@ fn other_files(file: &Table<'_, '_>, base: &Path, found: &mut SiteFile) {
         table.refuse_unknown(&[field]);
         let path = path(&table, field, base)?;
         if own(&path) {
-            // It must not even be opened: closing it would drop the locks of a daemon that reads this anew.
+            // It must not even be opened: closing it would drop the locks of a daemon that rereads its configuration.
             table.note(field, "is one of the ledger's own files; name another file");
             return None;
         }
@@ -222,7 +222,7 @@ fn other_files(file: &Table<'_, '_>, base: &Path, found: &mut SiteFile) {
     found.points_file = other_file(&POINTS, &POINTS_FILE);
 }
 
-/// Whether a name leads to the ledger or to a file that SQLite has next to it, whatever the links on the way.
+/// Whether a path leads, through any links, to the ledger or to a file that SQLite keeps next to it.
 fn is_of_ledger(path: &Path, ledger: &Path) -> bool {
     let end = files::resolve(path).unwrap_or_else(|_| path.to_owned());
     ["", "-wal", "-shm", "-journal"].iter().any(|tail| {
@@ -256,7 +256,7 @@ fn ledger(table: &Table<'_, '_>, base: &Path) -> Option<Ledger> {
     let commit_every = Duration::from_secs_f64(commit_every_s);
     let named = named?;
     Some(Ledger {
-        // What cannot be resolved is said when it is opened.
+        // A path that cannot be resolved is reported when it is opened.
         path: files::resolve(&named).unwrap_or_else(|_| named.clone()),
         named,
         commit_every,

@@ -1,23 +1,23 @@
-//! A clock that a file sets: for a simulated field, whose weeks pass in seconds.
+//! A clock that is set by a file: for a simulated field, whose weeks pass in seconds.
 //!
-//! Input: the file's text, read anew each time. Output: the time for whoever runs by it. What this is not: the wall clock,
-//! which is in `time`.
+//! Input: the text of the file, read again each time. Output: the time. What this is not: the wall clock, which is in
+//! `time`.
 
 use crate::time::{Clock, Stamp, now};
 use std::path::{Path, PathBuf};
 
-/// The clock of a simulated field: a small file with the Unix time in seconds as text, moved on by whoever
-/// simulates. Where it cannot be read, the computer's clock stands in and counts as not synchronised.
+/// The clock of a simulated field: a small file with the Unix time in seconds as text, which the simulation moves on.
+/// If it cannot be read, the computer's clock is used and counts as not synchronised.
 ///
-/// After the time may stand `unsynchronised`, and the seconds of a steady clock: without the latter every step of
-/// the time is the simulation's, and no change of the clock.
+/// After the time there may be `unsynchronised`, and the seconds of a steady clock. Without the steady clock, every
+/// step of the time belongs to the simulation and is not a change of the clock.
 #[derive(Clone, Debug)]
 pub struct FileClock {
     pub file: PathBuf,
 }
 
 impl FileClock {
-    /// The time, whether it is synchronised, and the steady clock's.
+    /// The time, whether it is synchronised, and the steady clock's seconds.
     fn read(&self) -> Option<(i64, bool, Option<i64>)> {
         let text = std::fs::read_to_string(&self.file).ok()?;
         let mut words = text.split_whitespace().peekable();
@@ -36,7 +36,7 @@ impl Clock for FileClock {
     }
 
     fn steady_s(&self) -> i64 {
-        // A simulated time jumps by steps of its own.
+        // A simulated time jumps by its own steps.
         self.read().and_then(|(_, _, steady)| steady).unwrap_or_else(|| self.now().unix_s)
     }
 

@@ -1,7 +1,7 @@
-//! Why a file is closed to the user of this process, in words: who that is, whose the file is, and what mends it.
+//! Why the user of this process may not use a file, in words: which user, who owns the file, and what the remedy is.
 //!
-//! Input: a path and what is wanted of it. Output: a sentence, or nothing where modes and owners forbid nothing. What
-//! this is not: a look at access control lists or at what a service manager takes away; the kernel's answer counts.
+//! Input: a path and the wanted access. Output: a sentence, or nothing if modes and owners allow it. What this is not:
+//! it does not examine access control lists or restrictions of a service manager; the kernel's answer decides.
 
 use super::name::folder_of;
 use rustix::fs::{Access, AtFlags, CWD, accessat};
@@ -14,10 +14,10 @@ use std::path::Path;
 /// A larger list of users or groups is not read to its end.
 const LIST_MAX_BYTES: u64 = 4 << 20;
 
-/// To write to a folder and to pass through it, as bits of a mode.
+/// Write access to a folder and passage through it, as bits of a mode.
 const MAKE: u32 = 0o3;
 
-/// What is wanted of a path.
+/// The access that is wanted to a path.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Wanted {
     Read,
@@ -27,7 +27,7 @@ pub enum Wanted {
     Make,
 }
 
-/// The same error, with the reason in words where it says that this user may not.
+/// The same error, with the reason in words if this user has no permission.
 pub fn explained(path: &Path, wanted: Wanted, error: io::Error) -> io::Error {
     if error.kind() != ErrorKind::PermissionDenied {
         return error;
@@ -38,7 +38,7 @@ pub fn explained(path: &Path, wanted: Wanted, error: io::Error) -> io::Error {
     }
 }
 
-/// Why this user may not do it; `None`: by modes and owners it may.
+/// Why this user may not do it; `None` if modes and owners allow it.
 pub fn closed(path: &Path, wanted: Wanted) -> Option<String> {
     let path = std::path::absolute(path).ok()?;
     let folder = folder_of(&path);
@@ -59,7 +59,7 @@ pub fn closed(path: &Path, wanted: Wanted) -> Option<String> {
     }
 }
 
-/// Whether it may, or there is no such file.
+/// Whether access is allowed, or there is no such file.
 fn may(path: &Path, wanted: Access) -> bool {
     accessat(CWD, path, wanted, AtFlags::EACCESS) != Err(rustix::io::Errno::ACCESS)
 }
@@ -88,7 +88,8 @@ fn text(path: &Path, what: &str, wanted: u32) -> String {
     )
 }
 
-/// What lets this user at it. The file of another user is not given away: only what root left in this user's folder.
+/// The command that gives this user access. Another user's file is not given away, except what root left in this user's
+/// folder.
 fn remedy(path: &Path, of: &Metadata, uid: u32, me: &str, wanted: u32) -> String {
     let shown = path.display();
     if of.uid() == uid {
@@ -117,7 +118,7 @@ fn remedy(path: &Path, of: &Metadata, uid: u32, me: &str, wanted: u32) -> String
     }
 }
 
-/// A user's or a group's name, else its number.
+/// The name of a user or group, else its number.
 fn named(list: &str, number: u32) -> String {
     let mut bytes = Vec::new();
     let read = File::open(list).and_then(|file| file.take(LIST_MAX_BYTES).read_to_end(&mut bytes));

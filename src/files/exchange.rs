@@ -1,4 +1,4 @@
-//! A new content in place of a file's old one, whole, where no other process has changed the file meanwhile.
+//! Replaces the content of a file as a whole, if no other process has changed the file meanwhile.
 
 use super::{make_part, open, put_in_place, read_own, remove_own, resolve};
 use std::fs::{File, Metadata, TryLockError};
@@ -6,17 +6,17 @@ use std::io::{self, ErrorKind, Write};
 use std::os::unix::fs::{MetadataExt, fchown};
 use std::path::Path;
 
-/// Puts a new content in place of the old one, if the file still has the old one. Its mode, owner and group stay. Of a
-/// link, the file at its end is replaced.
+/// Replaces the old content with a new one, if the file still has the old one. Its mode, owner and group stay. If the
+/// path is a link, the file at its end is replaced.
 ///
-/// Errors: `ResourceBusy` where the file has changed, or another process is changing it in this way; others as the system
-/// gives them. After any error nothing of the new content is left, and the file is as it was.
+/// Errors: `ResourceBusy` if the file has changed, or another process is changing it in this way; others as the system
+/// returns them. After any error nothing of the new content is left, and the file is as it was.
 pub fn exchange(path: &Path, old: &[u8], new: &[u8]) -> io::Result<()> {
     let path = resolve(path)?;
     let there = open(&path)?;
     let changed = || io::Error::new(ErrorKind::ResourceBusy, "it was changed meanwhile by another program");
-    // Of two that do this at one time, one finds the lock, or the other's content. A file system without locks leaves the
-    // content to tell.
+    // If two processes do this at the same time, one of them finds the lock, or the other's content. On a file system
+    // without locks, only the content shows it.
     if let Err(TryLockError::WouldBlock) = there.try_lock() {
         return Err(changed());
     }
@@ -28,20 +28,20 @@ pub fn exchange(path: &Path, old: &[u8], new: &[u8]) -> io::Result<()> {
     let (part, file) = make_part(&path, 0o600)?;
     let done = fill(file, new, &there.metadata()?).and_then(|()| put_in_place(&part, &path, true));
     if done.is_err() {
-        // Made here a moment ago. After the exchange it has the other name, and this one is free.
+        // It was made here a moment ago. After the exchange it has the other name, and this name is free.
         remove_own(&part);
     }
     done
 }
 
-/// Writes all, and gives the file what the old one has.
+/// Writes everything, and gives the file the attributes of the old one.
 fn fill(mut file: File, new: &[u8], of: &Metadata) -> io::Result<()> {
     file.write_all(new)?;
     let made = file.metadata()?;
     if (made.uid(), made.gid()) != (of.uid(), of.gid()) {
         fchown(&file, Some(of.uid()), Some(of.gid()))?;
     }
-    // After the change of owner, which may take bits away.
+    // After the change of owner, because that may clear bits.
     file.set_permissions(of.permissions())
 }
 

@@ -1,4 +1,4 @@
-//! Whether a file can be written, or made where it is not there yet, as far as modes and owners say so.
+//! Whether a file can be written, or created if it does not exist, judged by modes and owners.
 //!
 //! Input: its path. Output: what was found, or why not, with the remedy. What this is not: it opens nothing.
 
@@ -7,7 +7,7 @@ use rustix::fs::Access;
 use std::io::{self, ErrorKind};
 use std::path::Path;
 
-/// Looks at a file's folder, and at the file from outside.
+/// Checks a file's folder, and the file itself without opening it.
 pub fn try_file(path: &Path) -> Result<String, String> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let shown = folder.display();
@@ -15,7 +15,7 @@ pub fn try_file(path: &Path) -> Result<String, String> {
         ErrorKind::NotFound | ErrorKind::NotADirectory => {
             format!("there is no folder {shown}; make it, and let the daemon's user write there")
         }
-        _ => format!("{shown} cannot be looked at: {error}"),
+        _ => format!("{shown} cannot be examined: {error}"),
     })?;
     if !is_folder.is_dir() {
         return Err(format!("{shown} is not a folder; name a file in a folder"));
@@ -37,6 +37,6 @@ pub fn try_file(path: &Path) -> Result<String, String> {
         Err(error) if error.kind() == ErrorKind::NotFound => {
             Ok(format!("{} is not there yet, and can be made", path.display()))
         }
-        Err(error) => Err(format!("{} cannot be looked at: {error}", path.display())),
+        Err(error) => Err(format!("{} cannot be examined: {error}", path.display())),
     }
 }

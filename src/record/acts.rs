@@ -1,29 +1,29 @@
-//! What people and the program did to a ledger, and who it was: values, pure.
+//! What people and the program did to a ledger, and who did it: values, pure.
 //!
-//! The name of `--by` is what a person typed; the login and the host are what the computer knows. Both are kept, since
-//! many people work under one login.
+//! The name of `--by` is what a person typed; the login and the host are what the computer knows. Both are kept,
+//! because many people may use one login.
 
 use crate::text::is_obeyed;
 use crate::time::GatewayTime;
 
-/// The longest name of a login or host, in characters. Ours; Linux allows 32 and 64.
+/// The longest name of a login or host, in characters. Our choice; Linux allows 32 and 64.
 const NAME_MAX: usize = 64;
 
-/// Who runs the program, by what the computer knows.
+/// Who runs the program, according to the computer.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Actor {
-    /// The login; `None`: the number has no name here.
+    /// The login; `None`: the user's number has no name here.
     pub login: Option<String>,
     pub uid: Option<u32>,
-    /// The user as whom the program ran, where that is another one: `root` behind `sudo`.
+    /// The user that the program ran as, if that is another one: `root` with `sudo`.
     pub ran_as: Option<String>,
     /// The computer's name.
     pub host: Option<String>,
 }
 
 impl Actor {
-    /// By what `sudo` says of the login behind it, else the process's own user. `named` looks a user's name up. Who may
-    /// run the program can say anything in the name of `sudo`, so its own user is kept beside it.
+    /// The login that `sudo` reports, else the process's own user. `named` looks a user's name up. A person who can run
+    /// the program can set `sudo`'s variables to anything, so the process's own user is kept as well.
     pub fn of(
         uid: u32,
         sudo: Option<(String, u32)>,
@@ -42,7 +42,7 @@ impl Actor {
     }
 }
 
-/// Without what a terminal obeys, and of bounded length; `None`: nothing is left.
+/// Removes what a terminal would obey, and limits the length; `None`: nothing is left.
 fn clean(name: String) -> Option<String> {
     let name: String = name.chars().filter(|c| !is_obeyed(*c)).take(NAME_MAX).collect();
     let name = name.trim();
@@ -58,17 +58,17 @@ pub enum ActKind {
     WriteOff,
     Remark,
     ManualReading,
-    /// Another configuration or roster is in force.
+    /// Another configuration or roster came into force.
     Configuration,
-    /// Other keys are in force.
+    /// Other keys came into force.
     Keys,
-    /// A backup took the ledger's place.
+    /// A backup replaced the ledger.
     Restore,
     /// Another ledger of this site was brought over.
     Salvage,
-    /// The same of one that is not shown to be of this site.
+    /// A ledger that is not shown to be of this site was brought over.
     Adoption,
-    /// Readings were given up to a backup.
+    /// Readings that a backup holds were removed.
     Retirement,
 }
 
@@ -87,7 +87,7 @@ impl ActKind {
         Self::Retirement,
     ];
 
-    /// As the ledger, commands and JSON write it.
+    /// Its name in the ledger, commands and JSON.
     pub fn name(self) -> &'static str {
         match self {
             Self::Import => "import",
@@ -109,7 +109,7 @@ impl ActKind {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Act {
     pub at: GatewayTime,
-    /// What: one of [`ActKind`]'s names, or one of a later release.
+    /// The kind: one of [`ActKind`]'s names, or one of a later release.
     pub kind: String,
     /// Its number among its kind.
     pub number: Option<i64>,

@@ -2,18 +2,18 @@
 
 use crate::time::GatewayTime;
 
-/// A backup that must be kept: no other one that was seen as lately holds these readings, and the ledger gave them up.
+/// A backup that must be kept: the ledger removed these readings, and no other backup seen as recently holds them.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct BackupToKeep {
-    /// Where it was seen last.
+    /// Where it was last seen.
     pub file: String,
-    /// Of the file, in hex.
+    /// The digest of the file, in hex.
     pub sha256: String,
     pub made_at: GatewayTime,
     /// When it was last seen whole.
     pub seen_at: GatewayTime,
     /// Readings for which it is kept.
     pub readings: u64,
-    /// Of those, in no other backup at all.
+    /// How many of those are in no other backup at all.
     pub alone: u64,
 }

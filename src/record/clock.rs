@@ -1,8 +1,7 @@
-//! What a logger's clock should have shown: recorded times set right as far as that can be told.
+//! What a logger's clock should have shown: recorded times are corrected as far as possible.
 //!
 //! Input: a record's recorded time, when it was received by a synchronised gateway, and the clock-set and power-up
-//! events held of its epoch. Output: an estimate, for the times that reports show; `gaps`
-//! and `export` are its callers.
+//! events held of its epoch. Output: an estimate, for the times that reports show; `gaps` and `export` use it.
 //!
 //! ```text
 //! power-up ──── records ──── set (+a) ──── records ──── set (+b) ────
@@ -10,43 +9,45 @@
 //!   a drift: 0 . . . growing . . + b  (from the setting before)       spread over the time since the clock was right
 //! ```
 //!
-//! What this is not: no I/O and no clock of its own; the recorded time stays in the ledger and in its views, and no
-//! identity, duplicate or gap rests on what is worked out here.
+//! What this is not: it does no I/O and reads no clock. The recorded time stays in the ledger and in its views, and no
+//! identity, duplicate or gap depends on what is computed here.
 //!
-//! [`Drift`] is finer, and for exports: how a clock went between its settings, by receptions. Each window of time has
-//! one reading that came with the least delay; its delay, less what a frame may take on its way, is how slow the clock
-//! was. Between two such points the correction is a straight line; it never reaches over a setting, a power-up or an
-//! epoch. What came late tells nothing: a point is left out if its delay is more than a drift can have made.
+//! [`Drift`] is finer, and for exports: how far a clock drifted between its settings, judged by receptions. Each window
+//! of time has one reading that came with the least delay; its delay, less the time that a frame may need to arrive, is
+//! how slow the clock was. Between two such points the correction is a straight line; it never extends over a setting,
+//! a power-up or an epoch. A late reception shows nothing: a point is left out if its delay is more than a drift can
+//! cause.
 
 use crate::time::{GatewayTime, LoggerTime};
 use std::collections::BTreeSet;
 
-/// No watch crystal is further off than this, in the worst of winters: what a setting adds beyond that was a wrong
-/// clock and no slow one. 200 ppm are 8.6 minutes a month. Ours.
+/// No watch crystal is off by more than this, in the worst winter: if a setting adds more, the clock was wrong and not
+/// slow. 200 ppm are 8.6 minutes a month. Our choice.
 const DRIFT_PPM_MAX: i128 = 200;
-/// A setting by hand is off by so much, however short the time since the one before.
+/// The error of a setting by hand, however short the time since the setting before.
 const SETTING_SLACK_S: i64 = 5;
-/// Nobody used this program before 2020: an earlier time is of a clock that began in 1970 or in 2000.
+/// This program was not used before 2020: an earlier time is from a clock that began in 1970 or in 2000.
 pub const PLAUSIBLE_FROM: i64 = 1_577_836_800;
 /// The same by a logger's clock.
 const FIRST_RECORDED: LoggerTime = LoggerTime(PLAUSIBLE_FROM);
 /// The same by the gateway's clock.
 pub const FIRST_PLAUSIBLE: GatewayTime = GatewayTime(PLAUSIBLE_FROM);
-/// What a logger makes in so short a time before its power-up event is of the same power-up. Ours.
+/// Records that a logger made within this time before its power-up event belong to the same power-up. Our choice.
 const START_S_MAX: i64 = 60;
-/// A record that seems this much older than the epoch before its own is of a slow clock, not of one that was lost.
+/// A record that seems older than the epoch before its own, by up to this much, is from a slow clock and not from one
+/// that was lost.
 const SLOW_S_MAX: i64 = 3_600;
 
-/// A logger's clock is seldom further ahead without having been lost.
+/// A logger's clock is seldom further ahead than this unless it was lost.
 const AHEAD_S: i64 = 86_400;
 
-/// Recorded times that a clock can have that was once set: from the first on, and before the second.
+/// Recorded times that are possible for a clock that was once set: from the first on, and before the second.
 pub const fn possible(now: GatewayTime) -> (LoggerTime, LoggerTime) {
     (FIRST_RECORDED, recorded_if_right(now.later(AHEAD_S)))
 }
 
-/// Whether a recorded time is of no right clock: before 2001-09-09, when Unix time passed 1,000,000,000 (ours), or further
-/// ahead than one.
+/// Whether a recorded time cannot be from a right clock: before 2001-09-09, when Unix time passed 1,000,000,000 (our
+/// choice), or further ahead than a right clock can be.
 pub fn is_odd(recorded: LoggerTime, now: GatewayTime) -> bool {
     const EARLIEST: LoggerTime = LoggerTime(1_000_000_000);
     recorded < EARLIEST || as_if_right(recorded) > now.later(AHEAD_S)
@@ -59,27 +60,28 @@ pub fn plausible(recorded: LoggerTime, received_at: Option<GatewayTime>) -> Opti
     (time >= FIRST_PLAUSIBLE && received_at.is_none_or(|at| time <= at.later(AHEAD_S))).then_some(time)
 }
 
-/// A recorded time as if its logger's clock were right.
+/// A recorded time, treated as if its logger's clock were right.
 pub const fn as_if_right(recorded: LoggerTime) -> GatewayTime {
     GatewayTime(recorded.unix_s())
 }
 
-/// What a logger's clock shows at this time if it is right.
+/// The time that a logger's clock shows at this time if it is right.
 pub const fn recorded_if_right(time: GatewayTime) -> LoggerTime {
     LoggerTime(time.unix_s())
 }
 
-/// A record's reception, from how long after its recorded time it came: the ledger stores that.
+/// When a record was received, from how long after its recorded time it came: the ledger stores that delay.
 pub const fn received(recorded: LoggerTime, lag_s: i64) -> GatewayTime {
     as_if_right(recorded).later(lag_s)
 }
 
-/// How long after its recorded time a record was received, in seconds: its way, and what the logger's clock was slow.
+/// How long after its recorded time a record was received, in seconds: its travel time plus how slow the logger's clock
+/// was.
 pub const fn delay_s(recorded: LoggerTime, received_at: GatewayTime) -> i64 {
     received_at.since(as_if_right(recorded))
 }
 
-/// How far a logger's clock was off, in seconds, when it recorded this for what was made then.
+/// How far a logger's clock was off, in seconds, when it recorded this time for a record made at that time.
 pub const fn off_s(recorded: LoggerTime, made: GatewayTime) -> u64 {
     made.unix_s().abs_diff(recorded.unix_s())
 }
@@ -89,7 +91,7 @@ pub fn is_recorded(time: GatewayTime, recorded: LoggerTime) -> bool {
     time == as_if_right(recorded)
 }
 
-/// What happened to a clock, in the order of sequences.
+/// A change of a clock, in the order of sequences.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ClockEvent {
     pub sequence: u32,
@@ -99,14 +101,14 @@ pub struct ClockEvent {
     pub seconds_added: Option<i64>,
 }
 
-/// When something was made, and whether that is the recorded time.
+/// When a record was made, and whether that is the recorded time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Corrected {
-    /// When it was, by the gateway's clock or as if by it.
+    /// When it was made, by the gateway's clock or as if by it.
     pub time: GatewayTime,
-    /// It is not what the logger recorded, but an estimate.
+    /// Whether it is an estimate and not what the logger recorded.
     pub is_estimate: bool,
-    /// It is only known that it was not before this.
+    /// Whether this is only the earliest possible time.
     pub is_bound: bool,
 }
 
@@ -117,18 +119,18 @@ pub struct EpochClock {
     events: Vec<ClockEvent>,
     /// The first record held of the epoch: sequence and recorded time.
     first: Option<(u32, LoggerTime)>,
-    /// When the epoch before was last known to go on: nothing here was made before that.
+    /// When the previous epoch is last known to have been running: nothing here was made before that.
     not_before: Option<GatewayTime>,
 }
 
 impl EpochClock {
-    /// From the events held of the epoch, and its first record that is held (sequence and recorded time).
+    /// From the events held of the epoch, and its first held record (sequence and recorded time).
     pub fn new(mut events: Vec<ClockEvent>, first: Option<(u32, LoggerTime)>) -> Self {
         events.sort_unstable_by_key(|event| event.sequence);
         Self { events, first, not_before: None }
     }
 
-    /// The same, where nothing was made before this: the corrected time of what was last held of the epochs before.
+    /// The same, with the earliest possible time: the corrected time of the last record held of the epochs before.
     pub fn not_before(self, not_before: Option<GatewayTime>) -> Self {
         Self { not_before, ..self }
     }
@@ -146,19 +148,20 @@ impl EpochClock {
         if let Some(received_at) = received_at {
             // A record cannot have been made after it was received.
             time = time.min(received_at);
-            // It bounds from above only, since a record may be asked for again months later; unless the time is none.
+            // It is only an upper bound, because a record may be asked for again months later. It is used as the time
+            // only if the corrected time is impossible.
             if time < FIRST_PLAUSIBLE {
                 time = received_at;
             }
         }
-        // What was received before the floor proves the floor wrong.
+        // A record that was received before the floor proves the floor wrong.
         let floor = self.not_before.filter(|&floor| received_at.is_none_or(|at| at >= floor));
         if let Some(floor) = floor.filter(|&floor| time < floor) {
             time = match received_at {
                 _ if floor.since(time) <= SLOW_S_MAX => floor,
-                // The clock was lost: the reception is near the truth.
+                // The clock was lost: the reception is close to the true time.
                 Some(received_at) => received_at,
-                // By hand only: as if the epoch had begun where the one before ended.
+                // By hand only: treat the epoch as if it had begun where the one before ended.
                 None => {
                     is_bound = true;
                     let began = self.first.map_or(time, |(first, at)| self.set_right(first, at));
@@ -169,13 +172,13 @@ impl EpochClock {
         Corrected { time, is_estimate: !is_recorded(time, recorded), is_bound }
     }
 
-    /// The recorded time with the settings after it applied backwards.
+    /// The recorded time, with the settings after it applied backwards.
     fn set_right(&self, sequence: u32, recorded: LoggerTime) -> GatewayTime {
         let mut time = as_if_right(recorded);
         let after = self.events.partition_point(|event| event.sequence <= sequence);
         for (at, event) in self.events.iter().enumerate().skip(after) {
             let Some(added) = event.seconds_added else {
-                // Before a power-up another clock ran; the profile that a logger starts with stands before the event.
+                // Before a power-up another clock ran; the profile that a logger starts with comes before the event.
                 let lies_before = event.time.since(recorded);
                 if (0..=START_S_MAX).contains(&lies_before) {
                     continue;
@@ -188,7 +191,7 @@ impl EpochClock {
             };
             time = time.later(match right_since.and_then(|since| drift(since, event, added)) {
                 None => added,
-                // The clock was right at that setting: what it lost since is no matter of an earlier record.
+                // The clock was right at that setting: what it lost since does not affect an earlier record.
                 Some((since, _)) if sequence < since.0 => 0,
                 Some((since, lasted_s)) => {
                     let share = i128::from(recorded.since(since.1)).clamp(0, i128::from(lasted_s));
@@ -201,14 +204,15 @@ impl EpochClock {
     }
 }
 
-/// Seconds that a record may take from its logger to the gateway without a word on the clock. Ours: a repeat or two.
+/// Seconds that a record may take from its logger to the gateway without a meaning for the clock: a repeat or two. Our
+/// choice.
 const ON_THE_WAY_S: i64 = 5;
 
-/// What a reception tells of a clock: its part (the events that lie before it), its sequence and recorded time, and the
-/// seconds to add there.
+/// What a reception shows about a clock: its part (the number of events before it), its sequence and recorded time, and
+/// the seconds to add there.
 type DriftPoint = (usize, u32, LoggerTime, i64);
 
-/// How an epoch's clock went between its settings.
+/// How an epoch's clock drifted between its settings.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Drift {
     /// Ascending: by part, then by sequence.
@@ -216,15 +220,15 @@ pub struct Drift {
 }
 
 impl EpochClock {
-    /// The sequences at which a correction may not go on: settings and power-ups.
+    /// The sequences at which a correction must stop: settings and power-ups.
     pub fn breaks(&self) -> Vec<u32> {
         self.events.iter().map(|event| event.sequence).collect()
     }
 
-    /// How the clock went, by receptions: (sequence, recorded time, reception by a synchronised gateway), each the one
-    /// with the least delay of its window.
+    /// How the clock drifted, by receptions: (sequence, recorded time, reception by a synchronised gateway), each the
+    /// one with the least delay in its window.
     pub fn drift(&self, receptions: &[(u32, LoggerTime, GatewayTime)]) -> Drift {
-        // With each point, whether a drift can have made it of a clock that was right when its part began.
+        // With each point: whether a drift can explain it, if the clock was right when its part began.
         let mut points: Vec<(DriftPoint, bool)> = Vec::new();
         for &(sequence, recorded, received_at) in receptions {
             if recorded < FIRST_RECORDED || received_at < FIRST_PLAUSIBLE {
@@ -232,39 +236,39 @@ impl EpochClock {
             }
             let part = self.part(sequence);
             let slow_s = received_at.since(self.set_right(sequence, recorded));
-            // What is on its way for a while makes a clock seem slow, never fast.
+            // A delay on the way makes a clock seem slow, never fast.
             let slow_s = slow_s - slow_s.clamp(0, ON_THE_WAY_S);
             let since = match part.checked_sub(1).and_then(|at| self.events.get(at)) {
                 Some(event) => Some(event.time),
                 None => self.first.map(|(_, time)| time),
             };
             let lasted_s = since.map_or(0, |since| recorded.since(since)).max(0);
-            // A clock that is fast shows it by itself; one that seems slower than any crystal was only heard late.
+            // A fast clock shows itself; one that seems slower than any crystal was only heard late.
             let most = drift_most(lasted_s);
             if slow_s <= most {
                 points.push(((part, sequence, recorded, slow_s), slow_s >= -most));
             }
         }
         points.sort_unstable();
-        // Where some readings of a part are right within a drift, a clock that was further ahead in others was set wrong
-        // there, by a setting that is lost: that is no drift, and must not move the others.
+        // If some readings of a part are right within a drift, and a clock was further ahead in others, a setting that
+        // was lost had set it wrong there. That is no drift, and must not change the others.
         let right: BTreeSet<usize> =
             points.iter().filter(|(_, is_right)| *is_right).map(|(point, _)| point.0).collect();
         points.retain(|(point, is_right)| *is_right || !right.contains(&point.0));
         let points: Vec<DriftPoint> = points.into_iter().map(|(point, _)| point).collect();
-        // A window in which everything came late stands above the line through its neighbours by more than the clock
-        // can have gone between them: from both sides. From one side only, the clock was set there.
+        // A window in which everything came late is above the line through its neighbours by more than the clock can
+        // have drifted between them, on both sides. If only on one side, the clock was set there.
         let before = late(points.iter());
         let mut after = late(points.iter().rev());
         after.reverse();
-        // Of the last one it is enough; the first one would have been slower than any crystal.
+        // For the last one, one side is enough; the first one would have been slower than any crystal.
         let is_late =
             before.into_iter().zip(after).map(|(before, after)| before == Some(true) && after != Some(false));
         let points = points.iter().zip(is_late).filter(|(_, is_late)| !is_late).map(|(point, _)| *point);
         Drift { points: points.collect() }
     }
 
-    /// As [`EpochClock::corrected`], with the drift between settings taken out.
+    /// As [`EpochClock::corrected`], with the drift between settings removed.
     pub fn corrected_by(
         &self,
         drift: &Drift,
@@ -294,9 +298,9 @@ impl EpochClock {
     }
 }
 
-/// The one answer to when the readings of an epoch were made: its clock, with the drift between settings taken out.
+/// The single rule for when the readings of an epoch were made: its clock, with the drift between settings removed.
 ///
-/// Everything that shows a reading or looks it up by time uses this, so that a reading and its corrections have one time.
+/// All code that shows a reading or looks it up by time uses this, so that a reading and its corrections have one time.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ReadingClock {
     clock: EpochClock,
@@ -317,8 +321,8 @@ impl ReadingClock {
 }
 
 impl Drift {
-    /// Seconds to add at a recorded time of a part: on a straight line between its points, and as at the nearest one
-    /// beyond them.
+    /// Seconds to add at a recorded time of a part: on a straight line between its points, and beyond them as at the
+    /// nearest one.
     fn at(&self, part: usize, recorded: LoggerTime) -> i64 {
         let from = self.points.partition_point(|point| point.0 < part);
         let to = self.points.partition_point(|point| point.0 <= part);
@@ -335,8 +339,8 @@ impl Drift {
     }
 }
 
-/// Whether each point stands higher above the last one that does not than a clock can have gone meanwhile; `None` for the
-/// first of a part.
+/// Whether each point is higher above the last one that is not late than a clock can have drifted in between; `None`
+/// for the first of a part.
 fn late<'a>(points: impl Iterator<Item = &'a DriftPoint>) -> Vec<Option<bool>> {
     let mut last: Option<&DriftPoint> = None;
     let is_late = points.map(|point| {
@@ -353,13 +357,13 @@ fn late<'a>(points: impl Iterator<Item = &'a DriftPoint>) -> Vec<Option<bool>> {
     is_late.collect()
 }
 
-/// The most that a crystal can have lost or gained in so many seconds.
+/// The most that a crystal can have lost or gained in this many seconds.
 fn drift_most(lasted_s: i64) -> i64 {
     let most = i128::from(lasted_s) * DRIFT_PPM_MAX / 1_000_000 + i128::from(SETTING_SLACK_S);
     i64::try_from(most).unwrap_or(i64::MAX)
 }
 
-/// Whether a setting only made good what a clock had lost since it was right; then over how many of its seconds.
+/// Whether a setting only corrected what a clock had lost since it was right; and over how many of its seconds.
 fn drift(right_since: (u32, LoggerTime), set: &ClockEvent, added: i64) -> Option<((u32, LoggerTime), i64)> {
     let lasted_s = set.time.unix_s().saturating_sub(added).saturating_sub(right_since.1.unix_s());
     let most = i128::from(lasted_s) * DRIFT_PPM_MAX / 1_000_000 + i128::from(SETTING_SLACK_S);
@@ -435,14 +439,14 @@ mod tests {
         // By hand: as far after the end of the epoch before as after the first record.
         let by_hand = Corrected { time: GatewayTime(NOW + 600), is_estimate: true, is_bound: true };
         assert_eq!(corrected(&clock, 5, 946_684_800 + 600, None), by_hand);
-        // A reception of 1970 is none.
+        // A reception of 1970 does not count.
         assert_eq!(corrected(&clock, 5, 946_684_800 + 600, Some(90)), by_hand);
         // A little before it: the clock was slow.
         assert_eq!(time(&clock, 5, NOW - 90), NOW);
         let first = EpochClock::default();
         assert_eq!(corrected(&first, 5, 946_684_800, Some(NOW)).time.unix_s(), NOW);
         assert!(!corrected(&first, 5, NOW, Some(NOW + 300 * DAY)).is_estimate, "months under way");
-        // Ahead: not after its reception.
+        // Ahead: the result is not after its reception.
         assert_eq!(corrected(&clock, 5, NOW + 3_600, Some(NOW + 10)).time.unix_s(), NOW + 10);
         // An earlier reception proves the floor wrong.
         assert_eq!(corrected(&clock, 5, NOW - 7_203, Some(NOW - 7_200)).time.unix_s(), NOW - 7_203);
@@ -493,8 +497,8 @@ mod tests {
     #[test]
     fn a_lone_window_tells_how_a_clock_went_and_one_that_came_late_does_not() {
         let clock = EpochClock::new(vec![power_up(1, NOW)], Some((1, LoggerTime(NOW))));
-        // By hand: 100 days at 100 ppm are 864 s. One window alone is right; one that came an hour late between others is
-        // above both of them.
+        // By hand: 100 days at 100 ppm are 864 s. A single window is right; a window that came an hour late between
+        // others is above both of them.
         let at = |receptions: &[(u32, i64, i64)], days: i64| {
             let drift = drift_by(&clock, receptions);
             corrected_by(&clock, &drift, 900, NOW + days * DAY, None).time.unix_s() - (NOW + days * DAY)
@@ -524,7 +528,7 @@ mod tests {
         assert_eq!(made(12, NOW + 2 * DAY, NOW + 2 * DAY + 3), NOW + 2 * DAY);
         assert_eq!(made(115, NOW + 12 * DAY + ahead, NOW + 12 * DAY + 3), NOW + 12 * DAY + 3);
         assert_eq!(made(215, NOW + 22 * DAY, NOW + 22 * DAY + 3), NOW + 22 * DAY);
-        // An hour ahead after a year: what was made before is left where it is.
+        // An hour ahead after a year: earlier records keep their times.
         let receptions: Vec<(u32, i64, i64)> = (0..52)
             .map(|week| {
                 let made = NOW + 7 * week * DAY;

@@ -1,7 +1,7 @@
-//! The clocks of a logger's epochs, from what is held of them.
+//! The clocks of a logger's epochs, made from held records.
 //!
-//! Input: coverage and a few facts about held records. Output: an [`EpochClock`] an epoch. What this is not: how one clock
-//! sets a time right is `clock`.
+//! Input: coverage and a few facts about held records. Output: one [`EpochClock`] per epoch. What this is not: `clock`
+//! decides how one clock corrects a time.
 
 use super::clock::EpochClock;
 use super::facts::Facts;
@@ -11,10 +11,10 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
 
-/// How many epochs before a record's own say when it cannot have been made yet.
+/// How many epochs before a record's own are used to find the earliest time at which it can have been made.
 const EPOCHS_BEFORE_MAX: usize = 3;
 
-/// The clocks of one logger's epochs, each asked for once.
+/// The clocks of one logger's epochs, each computed once.
 pub struct Clocks<'a, F> {
     coverage: &'a Coverage,
     facts: &'a F,
@@ -32,7 +32,7 @@ impl<'a, F: Facts> Clocks<'a, F> {
             return Ok(Rc::clone(known));
         }
         let mut not_before = None;
-        // Bounded by themselves and by their receptions only, so that this ends.
+        // These clocks are limited only by their own events and receptions, so that the search ends.
         let before = self.coverage.epochs_before(self.address, epoch);
         for (of, held) in before.take(EPOCHS_BEFORE_MAX) {
             let last = held.authentic.largest().and_then(Sequence::new);

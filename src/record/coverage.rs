@@ -1,11 +1,11 @@
-//! Which sequences are held: sets of ranges, and what must exist by them.
+//! Which sequences are held, as sets of ranges, and what must exist according to them.
 //!
-//! Input: identities of records as the ledger takes them, and ranges as it keeps them. Output: for `judge`,
-//! whether an identity is held; for `gaps`, what is missing. Coverage is the truth of the whole system: it can
-//! be worked out again from the records at any time, and is compared with them by `verify`.
+//! Input: identities of records as the ledger takes them in, and ranges as it keeps them. Output: for `judge`, whether
+//! an identity is held; for `gaps`, what is missing. The whole system relies on coverage; it can be computed again from
+//! the records at any time, and `verify` compares it with them.
 //!
-//! What this is not: it knows no times, no roster and no contents. Pure; memory grows with the number of
-//! gaps, not of records.
+//! What this is not: it knows no times, no roster and no contents. Pure; memory grows with the number of gaps, not of
+//! records.
 
 use crate::wire::seq::{Address, Epoch, Identity};
 use serde::{Serialize, Serializer};
@@ -29,7 +29,7 @@ pub struct RangeSet {
     ranges: Vec<(u32, u32)>,
 }
 
-/// As answers have it: first and last of each range.
+/// Serialized as the first and last of each range.
 impl Serialize for RangeSet {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         #[derive(Serialize)]
@@ -42,7 +42,7 @@ impl Serialize for RangeSet {
 }
 
 impl RangeSet {
-    /// Takes one number in; `false` if it was there.
+    /// Adds one number; `false` if it was there.
     pub fn insert(&mut self, number: u32) -> bool {
         // Records mostly arrive in order: look at the end first.
         match self.ranges.last_mut() {
@@ -63,12 +63,12 @@ impl RangeSet {
         true
     }
 
-    /// Takes `first..=last` in; nothing if `first > last`.
+    /// Adds `first..=last`; nothing if `first > last`.
     pub fn insert_range(&mut self, first: u32, last: u32) {
         if first > last {
             return;
         }
-        // Every range that overlaps or touches melts into the new one.
+        // Every range that overlaps or touches the new one becomes part of it.
         let from = self.ranges.partition_point(|&(_, end)| end.saturating_add(1) < first);
         let to = self.ranges.partition_point(|&(start, _)| start <= last.saturating_add(1));
         let mut melted = (first, last);
@@ -109,7 +109,7 @@ impl RangeSet {
         &self.ranges
     }
 
-    /// What of `window` is not in, as ranges, ascending.
+    /// The parts of `window` that are missing, as ranges, ascending.
     pub fn missing(&self, window: RangeInclusive<u32>) -> RangeSet {
         let (mut next, last) = (u64::from(*window.start()), u64::from(*window.end()));
         let mut missing = Vec::new();
@@ -173,7 +173,7 @@ impl FromIterator<(u32, u32)> for RangeSet {
     }
 }
 
-/// What covers a sequence: a record that proves itself, or a row that only fills.
+/// What covers a sequence: an authentic record, or a row that only fills a gap.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Basis {
     /// Opened under a logger's key.
@@ -185,29 +185,29 @@ pub enum Basis {
 /// The held sequences of one epoch of one logger.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct EpochCoverage {
-    /// Of authentic records. Only these move what must exist.
+    /// Sequences of authentic records. Only these change what must exist.
     pub authentic: RangeSet,
-    /// Of CSV rows that cover; a sequence may be in both.
+    /// Sequences of CSV rows that cover; a sequence may be in both.
     pub csv: RangeSet,
 }
 
 impl EpochCoverage {
-    /// Held from either kind.
+    /// Held as either kind.
     pub fn held(&self) -> RangeSet {
         if self.csv.is_empty() { self.authentic.clone() } else { self.authentic.union(&self.csv) }
     }
 }
 
-/// What profiles say of an epoch that came before theirs.
+/// What profiles say about an earlier epoch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Named {
-    /// Its last sequence; the larger, if profiles disagree.
+    /// Its last sequence; the larger one if profiles disagree.
     pub last: u32,
-    /// The lowest epoch that names it.
+    /// The lowest epoch with a profile that names it.
     pub by_epoch: Epoch,
 }
 
-/// Held sequences of all loggers, and the ends of epochs that profiles have told.
+/// Held sequences of all loggers, and the ends of epochs that profiles have named.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Coverage {
     epochs: BTreeMap<(Address, Epoch), EpochCoverage>,
@@ -222,23 +222,23 @@ impl Coverage {
             .is_some_and(|epoch| epoch.authentic.contains(identity.sequence.number()))
     }
 
-    /// Whether a CSV row covers this identity (beside an authentic record or alone).
+    /// Whether a CSV row covers this identity (with or without an authentic record).
     pub fn holds_row(&self, identity: Identity) -> bool {
         self.epoch(identity.address, identity.epoch)
             .is_some_and(|epoch| epoch.csv.contains(identity.sequence.number()))
     }
 
-    /// Takes an identity in; `false` if it was held on that basis.
+    /// Adds an identity; `false` if it was held on that basis.
     pub fn insert(&mut self, identity: Identity, basis: Basis) -> bool {
         self.set_mut(identity.address, identity.epoch, basis).insert(identity.sequence.number())
     }
 
-    /// Takes a stored range in.
+    /// Adds a stored range.
     pub fn insert_range(&mut self, address: Address, epoch: Epoch, basis: Basis, first: u32, last: u32) {
         self.set_mut(address, epoch, basis).insert_range(first, last);
     }
 
-    /// Takes in all that another one holds.
+    /// Adds everything that another coverage holds.
     pub fn take_in(&mut self, other: &Coverage) {
         for (address, epoch, held) in other.epochs() {
             for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
@@ -257,7 +257,7 @@ impl Coverage {
         }
     }
 
-    /// The same without these identities, on the basis of authentic records.
+    /// The same without these identities among the authentic records.
     pub fn without(&self, identities: impl Iterator<Item = Identity>) -> Coverage {
         let mut gone = Coverage::default();
         identities.for_each(|identity| {
@@ -272,8 +272,8 @@ impl Coverage {
         left
     }
 
-    /// Takes in what a held profile of `by_epoch` says of its previous epoch.
-    /// Returns what holds now if that changed anything.
+    /// Adds what a held profile of `by_epoch` says about its previous epoch.
+    /// Returns what applies now if that changed anything.
     pub fn name_epoch(
         &mut self,
         address: Address,
@@ -295,12 +295,12 @@ impl Coverage {
         }
     }
 
-    /// Records that were held in a ledger of which nothing can be read any more: they exist, wherever they are now.
+    /// Adds records that were held in a ledger that can no longer be read: they exist, wherever they are now.
     pub fn note_once_held(&mut self, address: Address, epoch: Epoch, first: u32, last: u32) {
         self.once_held.entry((address, epoch)).or_default().insert_range(first, last);
     }
 
-    /// What was held once of an epoch, and cannot be read any more where it was.
+    /// What was once held of an epoch and can no longer be read where it was.
     pub fn once_held(&self, address: Address, epoch: Epoch) -> Option<&RangeSet> {
         self.once_held.get(&(address, epoch))
     }
@@ -314,7 +314,7 @@ impl Coverage {
         self.epochs.iter().map(|(&(address, epoch), held)| (address, epoch, held))
     }
 
-    /// What is held as stretches, in order.
+    /// Everything that is held, as ranges in order.
     pub fn stretches(&self) -> impl Iterator<Item = LoggerRange> {
         self.epochs().flat_map(|(address, epoch, held)| {
             let (logger, epoch) = (address.number(), epoch.number());
@@ -328,7 +328,7 @@ impl Coverage {
         self.epochs.range(span_of(address)).map(|(&(_, epoch), held)| (epoch, held))
     }
 
-    /// The epochs of one logger before another one, the last first.
+    /// The epochs of one logger before another one, the latest first.
     pub fn epochs_before(
         &self,
         address: Address,
@@ -338,7 +338,7 @@ impl Coverage {
         self.epochs.range(before).rev().map(|(&(_, epoch), held)| (epoch, held))
     }
 
-    /// The epochs of one logger whose end a held profile has named, ascending.
+    /// The epochs of one logger whose end a held profile names, ascending.
     pub fn named_of(&self, address: Address) -> impl Iterator<Item = (Epoch, Named)> {
         self.named.range(span_of(address)).map(|(&(_, epoch), &named)| (epoch, named))
     }
@@ -352,7 +352,7 @@ impl Coverage {
         let of = |epoch| Expectation { epoch, must: 0, largest_held: None, once_held: None, named: None };
         let mut all: BTreeMap<Epoch, Expectation> = BTreeMap::new();
         for (epoch, held) in self.epochs_of(address) {
-            // An epoch in which only rows are left (a withdrawn import) tells nothing.
+            // An epoch in which only rows are left (after a withdrawn import) requires nothing.
             if let Some(largest) = held.authentic.largest() {
                 let expectation = Expectation { must: largest, largest_held: Some(largest), ..of(epoch) };
                 all.insert(epoch, expectation);
@@ -368,11 +368,11 @@ impl Coverage {
             entry.must = entry.must.max(named.last);
             entry.named = Some(named);
         }
-        // A name for an epoch that never wrote a record (last 0) expects nothing.
+        // An epoch that is named but never wrote a record (last 0) has no expected records.
         all.into_values().collect()
     }
 
-    /// The epochs of one logger that are over and whose end nobody has told.
+    /// The epochs of one logger that are over and whose end no profile has named.
     pub fn unclosed(&self, address: Address) -> Vec<Unclosed> {
         let expectations = self.expectations(address);
         expectations
@@ -396,26 +396,26 @@ pub struct Expectation {
     pub epoch: Epoch,
     /// The last sequence that must exist; 0: none.
     pub must: u32,
-    /// The largest held authentic sequence; `None`: the epoch is known by name only.
+    /// The largest held authentic sequence; `None` if the epoch is known only because a profile names it.
     pub largest_held: Option<u32>,
-    /// The smallest and the largest sequence that was held once and cannot be read any more where it was.
+    /// The smallest and the largest sequence that was once held and can no longer be read where it was.
     pub once_held: Option<(u32, u32)>,
-    /// What profiles say of its end.
+    /// What profiles say about its end.
     pub named: Option<Named>,
 }
 
 impl Expectation {
-    /// The largest sequence that is held or was held once.
+    /// The largest sequence that is held or was once held.
     pub fn largest_known(&self) -> Option<u32> {
         self.largest_held.max(self.once_held.map(|(_, last)| last))
     }
 }
 
-/// An epoch that is over, but whose last sequence nobody has told.
+/// An epoch that is over, but whose last sequence is not known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Unclosed {
     pub epoch: Epoch,
-    /// Its largest authentic sequence that is held, or was held once.
+    /// Its largest authentic sequence that is held or was once held.
     pub last: u32,
     /// The next epoch, held or named.
     pub next_epoch: Epoch,

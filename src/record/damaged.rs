@@ -6,15 +6,15 @@ use std::collections::BTreeMap;
 /// A damaged ledger that was set aside.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct DamagedLedger {
-    /// Its name beside the present one.
+    /// Its name, next to the present ledger.
     pub file: String,
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub set_aside_at: GatewayTime,
     pub reason: String,
-    /// Up to when it is known what it held; `None`: nothing is known.
+    /// The time up to which its content is known; `None`: nothing is known.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub known_as_of: Option<GatewayTime>,
-    /// When what could be read of it was brought over: nothing counts as held there since.
+    /// When everything readable in it was brought over; since then nothing counts as held there.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub salvaged_at: Option<GatewayTime>,
     /// Records that count as held because of it; some may have come again since.
@@ -25,8 +25,8 @@ pub struct DamagedLedger {
 }
 
 impl DamagedLedger {
-    /// Whether records that are missing may be in it: of those that came in between its last known state and its
-    /// setting aside nobody knows. `from` and `to`: when they were made, as far as that can be told.
+    /// Whether missing records may be in it: it is not known which records came in between its last known state and the
+    /// time when it was set aside. `from` and `to`: when the records were made, as far as known.
     pub fn may_hold(
         &self,
         logger: u16,
@@ -38,7 +38,7 @@ impl DamagedLedger {
         self.salvaged_at.is_none()
             && self.reach.get(&(logger, epoch)).is_none_or(|&last| first > last)
             && from.is_none_or(|from| from <= self.set_aside_at)
-            // Where it cannot be read, nothing counts as held there, and all that was held may be in it.
+            // If it cannot be read, nothing counts as held there, and everything that was held may be in it.
             && (self.reach.is_empty() || self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known)))
     }
 }

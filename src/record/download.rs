@@ -1,4 +1,4 @@
-//! What passes between the plan of a hand download and a ledger: what a plan asks, and what it hands over.
+//! What the plan of a hand download and a ledger exchange: the plan's questions, and what it hands over.
 //!
 //! A ledger implements [`HeldLedger`]; `hand` asks through it. What this is not: nothing here reads or writes.
 
@@ -11,7 +11,7 @@ use crate::time::LoggerTime;
 use crate::wire::frame::AirFrame;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 
-/// A download's content, lent to the ledger item by item.
+/// The content of a download, lent to the ledger item by item.
 #[derive(Clone, Copy, Debug)]
 pub enum Item<'a> {
     Record {
@@ -22,12 +22,12 @@ pub enum Item<'a> {
     /// A CSV row.
     Row {
         row: &'a Row,
-        /// By what it has its place. Where the evidence has neighbours, they decide anew.
+        /// What determined its place. Where that evidence includes neighbours, the ledger checks them again.
         placed: Placed,
-        /// How far its file rounded: JSON, field or channel to step; `None`: not at all.
+        /// How far its file rounded: JSON from field or channel to step; `None`: not at all.
         resolution: Option<&'a str>,
     },
-    /// A row that agreed with a CSV row held before: it is not written, but may be compared with what came since.
+    /// A row that agreed with a CSV row held before: it is not written, but can be compared with what came since.
     Witness(&'a Row),
 }
 
@@ -36,7 +36,7 @@ pub enum Item<'a> {
 pub struct ShutFrame {
     /// The air frame, whole.
     pub frame: Vec<u8>,
-    /// Who it claims to be.
+    /// The identity that it claims.
     pub identity: Identity,
     pub slot: Slot,
     pub why: WhyShut,
@@ -53,12 +53,12 @@ impl ShutFrame {
 #[derive(Clone, Copy, Debug)]
 pub struct HeldItem {
     pub identity: Identity,
-    /// Its time on the logger's clock; 0 where it cannot be read.
+    /// Its time on the logger's clock; 0 if it cannot be read.
     pub time: u32,
     pub kind: HeldKind,
 }
 
-/// What a held record is.
+/// The kind of a held record.
 #[derive(Clone, Copy, Debug)]
 pub enum HeldKind {
     /// A reading, or a row that covers.
@@ -71,31 +71,31 @@ pub enum HeldKind {
         code: u8,
         value: i64,
     },
-    /// Nobody can read it.
+    /// A record that cannot be read.
     Opaque,
 }
 
-/// What is held, and whether the other side of a conflict is kept beside it already.
+/// What is held, and whether the other side of a conflict is kept already.
 pub trait HeldNow: Held {
-    /// Whether exactly this content stands beside the record of an identity.
+    /// Whether exactly this content is kept as the other side of an identity's record.
     fn is_kept_beside(&mut self, identity: Identity, content: &[u8]) -> Result<bool, Self::Error>;
 }
 
-/// What is to be done on one state of what is held.
+/// What to do on one state of what is held.
 pub type Judging<'j, E> = dyn FnMut(&mut dyn HeldNow<Error = E>) -> Result<(), E> + 'j;
 
-/// What a plan asks a ledger for.
+/// The questions that a plan asks a ledger.
 pub trait HeldLedger {
-    /// What reading it may fail with.
+    /// The error if it cannot be read.
     type Error;
 
-    /// What was covered at the last look.
+    /// The coverage at the last look.
     fn coverage(&self) -> &Coverage;
 
     /// Calls `judging` once, on one consistent state of what is held.
     fn judge(&mut self, judging: &mut Judging<'_, Self::Error>) -> Result<(), Self::Error>;
 
-    /// What is missing of a logger by epoch, were `coverage` held.
+    /// What would be missing of a logger, by epoch, if `coverage` were held.
     fn missing(&self, logger: &Logger, coverage: &Coverage) -> Result<Vec<(Epoch, RangeSet)>, Self::Error>;
 
     /// What is held of a logger, in no order: readings and covering rows of recorded times in `from..to`, and every
@@ -107,6 +107,6 @@ pub trait HeldLedger {
         give: &mut dyn FnMut(HeldItem),
     ) -> Result<(), Self::Error>;
 
-    /// Imports of a file with this digest that stand.
+    /// Imports of a file with this digest that were not withdrawn.
     fn imports_of(&self, sha256: &str) -> Result<Vec<ImportEntry>, Self::Error>;
 }

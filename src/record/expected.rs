@@ -1,7 +1,7 @@
-//! What must exist of a logger, and what of it is not held: the only place that decides it.
+//! What must exist of a logger, and what of it is not held. Only this module decides it.
 //!
-//! Input: coverage, the roster's entry of the logger, and a few facts about held records. Output: [`missing`], one
-//! [`EpochMissing`] for each epoch that is known. Rules: `docs/wire-format.md`, "What must exist".
+//! Input: coverage, the roster's entry of the logger, and a few facts about held records. Output: [`missing`], with one
+//! [`EpochMissing`] for each known epoch. Rules: `docs/wire-format.md`, "What must exist".
 //!
 //! ```text
 //! sequence     1 ........ b | b+1 ... a-N-1 | a-N ......... a ........ must
@@ -9,8 +9,8 @@
 //!              service      |               | (doubt)       after b
 //! ```
 //!
-//! Where a logger is in service from a date, doubt is resolved towards the record: what it may have made since the date
-//! is expected, whether anything says so or not. [`Pace`] says how much a logger can make in a time.
+//! If a logger is in service from a date, doubtful records count as expected: everything that it may have made since
+//! the date is expected, even if there is no sign of it. [`Pace`] says how many records a logger can make in a time.
 //!
 //! What this is not: it does not say whether a record can still be fetched (`report::memory`), and knows no write-offs.
 
@@ -22,13 +22,13 @@ use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 
 const DAY_S: i64 = 86_400;
-/// Records that may come sooner than the interval says: restarts (a profile and an event each), an enclosure opened and
-/// closed. Ours.
+/// Records that may come sooner than the interval allows: restarts (a profile and an event each), an enclosure opened
+/// and closed. Our choice.
 const UNFORESEEN_RECORDS: i64 = 6;
-/// A logger makes a profile a day next to its readings; one that listens may also be set and asked.
+/// A logger makes one profile a day in addition to its readings; one that listens may also be set and asked.
 const A_DAY: i64 = 1;
 const A_DAY_LISTENING: i64 = 3;
-/// Nothing was logged in this format before 2020-01-01: what an end may claim is measured from there at the earliest.
+/// Nothing was logged in this format before 2020-01-01: a claimed end is checked against the time since then at most.
 const FORMAT_BEGAN: GatewayTime = GatewayTime(clock::PLAUSIBLE_FROM);
 
 /// How fast a logger can make records.
@@ -36,12 +36,12 @@ const FORMAT_BEGAN: GatewayTime = GatewayTime(clock::PLAUSIBLE_FROM);
 pub struct Pace {
     /// The shortest interval known for it, in seconds; 0: none is promised, so it may make any number.
     pub interval_s: u32,
-    /// Records a day next to its readings.
+    /// Records a day in addition to its readings.
     pub a_day: i64,
 }
 
 impl Pace {
-    /// Of a logger by its roster entry, and the shortest interval that held profiles give.
+    /// The pace of a logger, from its roster entry and the shortest interval in held profiles.
     pub fn new(logger: &Logger, by_profiles: Option<u32>) -> Self {
         let all = [Some(logger.interval_s), logger.fastest_interval_s, by_profiles];
         Self {
@@ -50,7 +50,7 @@ impl Pace {
         }
     }
 
-    /// The most records that it can make in so many seconds; `None`: any number.
+    /// The most records that it can make in this many seconds; `None`: any number.
     pub fn most_in(self, seconds: i64) -> Option<u64> {
         if self.interval_s == 0 {
             return None;
@@ -62,8 +62,8 @@ impl Pace {
         u64::try_from(most).ok()
     }
 
-    /// The shortest time, in seconds, in which it can make so many records; `None`: it may take none at all, or the time
-    /// is longer than can be counted.
+    /// The shortest time, in seconds, in which it can make this many records; `None`: it may need no time at all, or
+    /// the time is longer than can be counted.
     pub fn soonest(self, records: i64) -> Option<i64> {
         if self.interval_s == 0 {
             return None;
@@ -73,7 +73,7 @@ impl Pace {
             let days = (seconds + i128::from(DAY_S) - 1) / i128::from(DAY_S);
             seconds / interval + i128::from(self.a_day) * days + i128::from(UNFORESEEN_RECORDS)
         };
-        // By readings alone it has made them all at the upper end.
+        // With readings alone it has made them all at the upper end.
         let (mut low, mut high) = (0, i128::from(records.max(0)) * interval);
         while low < high {
             let middle = (low + high) / 2;
@@ -89,17 +89,17 @@ pub struct EpochMissing {
     pub epoch: Epoch,
     /// The first sequence that must exist; `None`: by the roster's dates of service, none of this epoch.
     pub first: Option<u32>,
-    /// The last that must exist; 0: none.
+    /// The last sequence that must exist; 0: none.
     pub must: u32,
-    /// The last that is expected: that one, or less where the logger was out of service before.
+    /// The last sequence that is expected: the same, or less if the logger was out of service before.
     pub last: u32,
     /// Whether the logger was out of service before its last known record was made.
     pub is_out: bool,
-    /// The largest held authentic sequence; `None`: the epoch is known by name only.
+    /// The largest held authentic sequence; `None`: the epoch is known only because a profile names it.
     pub largest_held: Option<u32>,
-    /// The largest that is held, or was held once in a ledger that cannot be read any more.
+    /// The largest that is held, or was once held in a ledger that can no longer be read.
     pub largest_known: Option<u32>,
-    /// What profiles say of its end.
+    /// What profiles say about its end.
     pub named: Option<Named>,
     /// The next epoch that is held or named.
     pub next_epoch: Option<Epoch>,
@@ -112,15 +112,15 @@ impl EpochMissing {
         self.named.is_some()
     }
 
-    /// If the epoch is over and no record has named its end, and it is expected: its last known sequence and the next
-    /// epoch.
+    /// The last known sequence and the next epoch, if the epoch is over, no record has named its end, and it is
+    /// expected.
     pub fn unclosed(&self) -> Option<(u32, Epoch)> {
         let open = self.first.is_some() && self.named.is_none() && !self.is_out;
         self.largest_known.zip(self.next_epoch).filter(|_| open)
     }
 }
 
-/// What is missing of one logger, by epoch; every epoch that is known is listed, also where nothing is missing.
+/// What is missing of one logger, by epoch; every known epoch is listed, even if nothing is missing.
 pub fn missing<F: Facts>(
     logger: &Logger,
     coverage: &Coverage,
@@ -175,19 +175,19 @@ pub struct BadEnd {
     /// Its largest held sequence; 0: none is held.
     #[serde(rename = "last_held")]
     pub held: u32,
-    /// The last sequence that a profile gives it.
+    /// The last sequence that a profile gives for it.
     #[serde(rename = "last_named")]
     pub last: u32,
     /// The epoch of that profile.
     #[serde(rename = "named_by_epoch")]
     pub by_epoch: Epoch,
-    /// The most that the logger can have made after what is held.
+    /// The most records that the logger can have made after those that are held.
     #[serde(rename = "most_that_can_have_been_made")]
     pub most: u64,
 }
 
-/// The ends that no memory and no time explain: a fault of the logger's firmware. They are named by a *previous last* that
-/// is more than twice as far beyond what is held as the time allows, and more than twice the memory besides.
+/// The ends that no memory and no time explain: a fault of the logger's firmware. Such an end is a *previous last* that
+/// is more than twice as far beyond what is held as the time allows, plus more than twice the memory.
 pub fn bad_ends<F: Facts>(
     logger: &Logger,
     coverage: &Coverage,
@@ -206,7 +206,7 @@ pub fn bad_ends<F: Facts>(
         let claimed = u64::from(named.last - held);
         let memory = facts.last_profile(logger.address, named.by_epoch)?.map(|profile| profile.capacity);
         let memory = u64::from(memory.unwrap_or(0).max(logger.memory_records));
-        // Few are looked at more closely: any end within the memory is explained by it.
+        // Few are examined more closely: the memory explains any end within it.
         if claimed <= 2 * memory {
             continue;
         }
@@ -227,7 +227,7 @@ pub fn bad_ends<F: Facts>(
     Ok(all)
 }
 
-/// From where on a logger's records are expected.
+/// The sequences between which a logger's records are expected.
 struct Service<'a, F> {
     logger: &'a Logger,
     coverage: &'a Coverage,
@@ -239,7 +239,7 @@ impl<F: Facts> Service<'_, F> {
         Some(Identity { address: self.logger.address, epoch, sequence: Sequence::new(sequence)? })
     }
 
-    /// The first sequence expected of an epoch; `None`: none of it is. `later`: the first record held of any later epoch.
+    /// The first sequence expected of an epoch; `None`: none is. `later`: the first record held of any later epoch.
     fn first_expected(&self, of: &Expectation, later: Option<Identity>) -> Result<Option<u32>, F::Error> {
         match self.logger.in_service {
             None => Ok(Some(1)),
@@ -250,7 +250,7 @@ impl<F: Facts> Service<'_, F> {
             }),
             Some(InService::From(since)) => {
                 let first = self.since(of, later, since)?;
-                // What was held once was expected then, whatever is left by which the date can be placed.
+                // What was once held was expected then, whatever remains to place the date by.
                 let once = of.once_held.map(|(first, _)| first);
                 Ok([first, once].into_iter().flatten().min())
             }
@@ -269,7 +269,7 @@ impl<F: Facts> Service<'_, F> {
         let Some(until) = self.logger.out_of_service_from else { return Ok(of.must) };
         let address = self.logger.address;
         let before = self.before(of.epoch, until)?;
-        // A record that came after the date may have been made before it; its own clock says that it was not.
+        // A record that came after the date may have been made before it; its own clock shows that it was not.
         let after = match self.facts.first_received_or_timed_from(address, of.epoch, until)? {
             Some(first) => match self.identity(of.epoch, first) {
                 Some(identity) => self
@@ -282,18 +282,18 @@ impl<F: Facts> Service<'_, F> {
             None => None,
         };
         let below = after.map_or(of.must, |first| first.saturating_sub(1)).min(of.must);
-        // What it can have made from its last record before the date until then.
+        // What the logger can have made from its last record before the date until the date.
         let known = if before > 0 { self.identity(of.epoch, before) } else { earlier };
         let Some(at) = self.made_by(known)? else { return Ok(below) };
         let pace = Pace::new(self.logger, self.facts.shortest_interval(address, of.epoch)?);
-        // Of an epoch that began after an earlier one's record from after the date, nothing.
+        // Of an epoch that began after a record from after the date, in an earlier epoch: nothing.
         let most = if at >= until { Some(0) } else { pace.most_in(until.since(at)) };
         let Some(most) = most else { return Ok(below) };
         let last = u64::from(before).saturating_add(most);
         Ok(below.min(u32::try_from(last).unwrap_or(u32::MAX)))
     }
 
-    /// When a held record may have been made at the earliest: it may have come late, or its clock may be ahead.
+    /// The earliest time at which a held record may have been made: it may have come late, or its clock may be ahead.
     fn made_by(&self, identity: Option<Identity>) -> Result<Option<GatewayTime>, F::Error> {
         let known = self.known_at(identity)?;
         let Some(identity) = identity else { return Ok(None) };
@@ -318,14 +318,14 @@ impl<F: Facts> Service<'_, F> {
             Some(first) => (first, self.known_at(self.identity(of.epoch, first))?),
             None => {
                 let began = self.known_at(later)?;
-                // It was over by the date.
+                // The epoch was over by the date.
                 if began.is_some_and(|began| began <= since) {
                     return Ok(None);
                 }
                 (of.must.saturating_add(1), began)
             }
         };
-        // A time before the date, of a record that is not proven to be older, says nothing.
+        // A time before the date, of a record that is not proven to be older, shows nothing.
         let most = match known_at.filter(|&at| at >= since) {
             Some(at) => {
                 let pace =
@@ -366,7 +366,7 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
-        // The soonest time is the first second at which the records can be there: looked for second by second.
+        // The expected answer is the first second at which the records can be there, found second by second.
         #[test]
         fn the_soonest_time_is_the_first_at_which_so_many_records_can_be_made(
             interval_s in 1_u32..5_000, a_day in 1_i64..4, records in -5_i64..60,

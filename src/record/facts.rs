@@ -1,7 +1,7 @@
-//! The port by which reports ask about held records: a few facts at the edges of gaps, never the years.
+//! The port through which reports ask about held records: a few facts at the edges of gaps, never years of records.
 //!
-//! Answered by the ledger's snapshot, and by a plain model in tests. No method has a default: a wrapper that forgets
-//! one must not compile.
+//! The ledger's snapshot implements it, and a plain model in tests. No method has a default: a wrapper that omits one
+//! must not compile.
 
 use super::clock::ClockEvent;
 use crate::record::coverage::RangeSet;
@@ -9,26 +9,26 @@ use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// A held record or CSV row, as far as the report needs it.
+/// A held record or CSV row, with what the report needs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Seen {
-    /// When it was made, by its logger's clock; of an opaque record, when it came.
+    /// When it was made, by its logger's clock; for an opaque record, when it came.
     pub time: LoggerTime,
     /// When it came by radio, by a gateway whose clock was synchronised.
     pub received_at: Option<GatewayTime>,
-    /// When it came by radio, by whatever the gateway's clock said.
+    /// When it came by radio, by the gateway's clock whether synchronised or not.
     pub stamped_at: Option<GatewayTime>,
     pub is_reading: bool,
 }
 
-/// A held profile, as far as the report needs it.
+/// A held profile, with what the report needs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ProfileSeen {
     pub identity: Identity,
     pub time: LoggerTime,
-    /// Seconds between readings; 0: none is promised.
+    /// Seconds between readings; 0: no interval is promised.
     pub interval_s: u32,
-    /// Records that the memory holds.
+    /// The number of records that the memory holds.
     pub capacity: u32,
     /// The oldest sequence of its epoch in memory.
     pub oldest: u32,
@@ -40,21 +40,21 @@ pub struct ProfileSeen {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Came {
     Radio {
-        /// Its reception; `None`: the gateway's clock was not synchronised.
+        /// When it was received; `None`: the gateway's clock was not synchronised.
         received_at: Option<GatewayTime>,
     },
     Hand {
-        /// When it was imported, where that is known.
+        /// When it was imported, if that is known.
         imported_at: Option<GatewayTime>,
     },
 }
 
-/// Sequences of an epoch that somebody declared unrecoverable.
+/// Sequences of an epoch that a person declared unrecoverable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct WriteOff {
     pub epoch: Epoch,
     pub first: u32,
-    /// The last; `None`: the rest of the epoch, and what it is presumed to have made.
+    /// The last; `None`: the rest of the epoch, and what the logger is presumed to have made in it.
     pub last: Option<u32>,
 }
 
@@ -69,13 +69,13 @@ pub struct Listening {
     pub until: GatewayTime,
 }
 
-/// What the report asks of the ledger.
+/// What reports ask the ledger.
 pub trait Facts {
-    /// What may go wrong.
+    /// The error if the answer cannot be read.
     type Error;
 
     /// The record, or the CSV row that covers, held under an identity. An opaque record has the time of its
-    /// reception, and is none where it had no reception: when it was made, nobody can read.
+    /// reception; without a reception the answer is `None`, because its own time cannot be read.
     fn seen(&self, identity: Identity) -> Result<Option<Seen>, Self::Error>;
     /// The last held profile at or before an identity, in order of identities.
     fn profile_before(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
@@ -83,10 +83,10 @@ pub trait Facts {
     fn profile_after(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
     /// The last held profile of an epoch.
     fn last_profile(&self, address: Address, epoch: Epoch) -> Result<Option<ProfileSeen>, Self::Error>;
-    /// The last held profile after an identity, of the same epoch, that says that the record was in memory: its `oldest`
-    /// is not larger.
+    /// The last held profile after an identity, of the same epoch, which shows that the record was in memory: its
+    /// `oldest` is not larger.
     fn last_profile_with(&self, identity: Identity) -> Result<Option<Identity>, Self::Error>;
-    /// The shortest interval that held profiles of an epoch give; 0: one promises none.
+    /// The shortest interval in held profiles of an epoch; 0: one of them promises no interval.
     fn shortest_interval(&self, address: Address, epoch: Epoch) -> Result<Option<u32>, Self::Error>;
     /// Key slots that sealed records of an epoch: those of its first and last records and of its profiles and events.
     fn slots(&self, address: Address, epoch: Epoch) -> Result<BTreeSet<Slot>, Self::Error>;
@@ -94,10 +94,10 @@ pub trait Facts {
     fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Self::Error>;
     /// How the authentic record under an identity came.
     fn came(&self, identity: Identity) -> Result<Option<Came>, Self::Error>;
-    /// The newest authentic record that came by radio, of the identity's epoch and not above it.
+    /// The newest authentic record that came by radio, of the identity's epoch and at or below the identity.
     fn newest_by_radio(&self, not_above: Identity) -> Result<Option<Identity>, Self::Error>;
-    /// When the newest record came, of the identity's epoch and not above it, that came by radio while the gateway's clock
-    /// was synchronised.
+    /// When the newest record came by radio while the gateway's clock was synchronised, of the identity's epoch and at
+    /// or below the identity.
     fn newest_synchronised(&self, not_above: Identity) -> Result<Option<GatewayTime>, Self::Error>;
     /// The largest sequence of an epoch that came by radio before an instant, by a synchronised clock.
     fn last_received_before(
@@ -106,16 +106,16 @@ pub trait Facts {
         epoch: Epoch,
         before: GatewayTime,
     ) -> Result<Option<u32>, Self::Error>;
-    /// The smallest authentic sequence of an epoch that was received by a synchronised clock, or is timed by its logger,
-    /// at an instant or later.
+    /// The smallest authentic sequence of an epoch that was received by a synchronised clock, or has a time by its
+    /// logger, at an instant or later.
     fn first_received_or_timed_from(
         &self,
         address: Address,
         epoch: Epoch,
         from: GatewayTime,
     ) -> Result<Option<u32>, Self::Error>;
-    /// The largest authentic sequence of an epoch below another that came by hand and whose time is plausible and before
-    /// an instant.
+    /// The largest authentic sequence of an epoch below another that came by hand and has a plausible time before an
+    /// instant.
     fn last_by_hand_timed_before(
         &self,
         address: Address,
@@ -123,7 +123,7 @@ pub trait Facts {
         below: u32,
         before: GatewayTime,
     ) -> Result<Option<u32>, Self::Error>;
-    /// The clock-set and power-up events held of an epoch: a few a year.
+    /// The clock-set and power-up events held of an epoch: a few per year.
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Self::Error>;
     /// Whether a clock-set event is held between two sequences of an epoch.
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Self::Error>;
@@ -131,8 +131,8 @@ pub trait Facts {
     fn last_heard(&self, address: Address) -> Result<Option<GatewayTime>, Self::Error>;
     /// The authentic records that came by hand and not by radio, by epoch.
     fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Self::Error>;
-    /// When radios were listening. Stretches of one radio that touch are one if the clock was synchronised in both or in
-    /// neither.
+    /// When radios were listening. Stretches of one radio that touch are joined if the clock was synchronised in both
+    /// or in neither.
     fn listening(&self) -> Result<Vec<Listening>, Self::Error>;
     /// What was declared unrecoverable of a logger.
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Self::Error>;

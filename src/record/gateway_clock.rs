@@ -1,8 +1,8 @@
-//! The gateway's clock set right, where it was not synchronised.
+//! Corrects the gateway's clock for times when it was not synchronised.
 //!
-//! Input: when radios listened, and of some records that came meanwhile what the gateway's clock showed and when their
-//! loggers made them. Output: stamps and windows of listening on one time line, so that both can be compared with what a
-//! synchronised clock stamped.
+//! Input: when radios listened; and for some records that came meanwhile, what the gateway's clock showed and when
+//! their loggers made them. Output: stamps and windows of listening on one time line, so that both can be compared with
+//! the stamps of a synchronised clock.
 //!
 //! ```text
 //! synchronised      ├──────────────┤                    ├────────────
@@ -10,20 +10,20 @@
 //! set right                        ├─────────┤                            by what the loggers say
 //! ```
 //!
-//! A stretch of such listening is moved as a whole, by the middle one of what the loggers say: one logger with a wrong
-//! clock moves nothing. Without any record it goes where its neighbours went, or stays, or goes into the time in which no
-//! synchronised clock listened, whichever leaves no radio listening twice at one time.
+//! A stretch of such listening is moved as a whole, by the median of what the loggers show: one logger with a wrong
+//! clock moves nothing. Without any record the stretch moves as its neighbours did, or stays, or moves into the time in
+//! which no synchronised clock listened, whichever leaves no radio listening twice at one time.
 //!
-//! What this is not: no I/O, and no stamp in the ledger is changed. Two stretches whose stamps overlap, as after two
-//! starts in 1970, count as one.
+//! What this is not: it does no I/O and changes no stamp in the ledger. Two stretches whose stamps overlap, such as
+//! after two starts in 1970, count as one.
 
 use super::facts::Listening;
 use super::spans::{TimeSpan, covered};
 use crate::time::GatewayTime;
 
-/// Stretches of listening with no more than this between them, in seconds, are one.
+/// Stretches of listening that are at most this many seconds apart are joined.
 const SLACK_S: i64 = 5;
-/// Loggers' clocks and the way of a frame do not show the gateway's clock more closely than this. Ours.
+/// Loggers' clocks and the travel time of a frame do not show the gateway's clock more closely than this. Our choice.
 const CLOSE_S: i64 = 600;
 
 /// When the gateway's clock was not synchronised, and by how much it was wrong.
@@ -33,7 +33,7 @@ pub struct GatewayClock {
     stretches: Vec<Stretch>,
 }
 
-/// Time as it was stamped, and what is to be added.
+/// A span of stamps, and the seconds to add to them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Stretch {
     since: GatewayTime,
@@ -41,12 +41,12 @@ struct Stretch {
     add_s: i64,
 }
 
-/// A radio, and since and until when it listened by a clock that is right.
+/// A radio, and from when until when it listened by a right clock.
 pub type Listened = (u8, GatewayTime, GatewayTime);
 
 impl GatewayClock {
-    /// From when radios listened, and from records that came by a clock that was not synchronised: its stamp, and when
-    /// the record was made, as far as that is known.
+    /// From when radios listened, and from records that came by a clock that was not synchronised: the stamp of each,
+    /// and when the record was made, as far as that is known.
     pub fn new(listening: &[Listening], records: impl Iterator<Item = (GatewayTime, GatewayTime)>) -> Self {
         let spans = |synchronised: bool| {
             let of_clock = listening.iter().filter(move |of| of.synchronised == synchronised);
@@ -81,19 +81,19 @@ impl GatewayClock {
         clock
     }
 
-    /// Which stretch a stamp is in.
+    /// The index of the stretch that a stamp is in.
     fn at(&self, stamp: GatewayTime) -> Option<usize> {
         let at = self.stretches.partition_point(|stretch| stretch.until.later(SLACK_S) < stamp);
         self.stretches.get(at).filter(|stretch| stretch.since.later(-SLACK_S) <= stamp).map(|_| at)
     }
 
-    /// A stamp by a clock that was not synchronised, set right; `None` where no radio listened at that time.
+    /// The corrected stamp of a clock that was not synchronised; `None` if no radio listened at that time.
     pub fn set_right(&self, stamp: GatewayTime) -> Option<GatewayTime> {
         let stretch = self.at(stamp).and_then(|at| self.stretches.get(at))?;
         Some(stamp.later(stretch.add_s))
     }
 
-    /// When radios listened, set right: radio, since, until.
+    /// When radios listened, corrected: radio, since, until.
     pub fn listened(&self, listening: &[Listening]) -> Vec<Listened> {
         let mut all: Vec<Listened> = listening
             .iter()
@@ -108,15 +108,15 @@ impl GatewayClock {
     }
 }
 
-/// What lies in the middle; nothing that is too small to be seen.
+/// The median; values that are too small to matter are replaced by 0.
 fn middle(mut all: Vec<i64>) -> Option<i64> {
     all.sort_unstable();
     let middle = all.get(all.len() / 2).copied()?;
     Some(if middle.saturating_abs() <= CLOSE_S { 0 } else { middle })
 }
 
-/// How a stretch gets to the end of the shortest time without synchronised listening that takes it in: the clock is set
-/// while the gateway listens on.
+/// How far to move a stretch to the end of the shortest time without synchronised listening that can contain it: the
+/// clock is usually set while the gateway keeps listening.
 fn into_a_hole((since, until): TimeSpan, right: &[TimeSpan]) -> Option<i64> {
     let lasted = until.since(since);
     let holes = right.iter().zip(right.iter().skip(1)).map(|(before, after)| (before.1, after.0));
@@ -125,7 +125,7 @@ fn into_a_hole((since, until): TimeSpan, right: &[TimeSpan]) -> Option<i64> {
     Some(hole.1.since(until))
 }
 
-/// Spans that touch as one, ascending.
+/// Joins spans that touch, ascending.
 fn joined(mut spans: Vec<TimeSpan>) -> Vec<TimeSpan> {
     spans.sort_unstable();
     let mut joined: Vec<TimeSpan> = Vec::new();
@@ -167,7 +167,7 @@ mod tests {
     fn a_wrong_clock_is_set_right_by_what_most_loggers_say() {
         for by in [-T0, -400 * 24 * HOUR, -3 * HOUR, 5 * HOUR, 20 * HOUR] {
             let (at_13, at_14) = (T0 + 13 * HOUR, T0 + 14 * HOUR);
-            // One logger has a clock of its own that is wrong.
+            // One logger's clock is wrong.
             let said = [(at_13 + by, at_13 - 20), (at_14 + by, at_14 - 20), (at_14 + by, at_14 - 9 * HOUR)];
             let clock = GatewayClock::new(&day(by), records(&said));
             let right = clock.set_right(GatewayTime(at_13 + by)).unwrap();

@@ -3,7 +3,7 @@
 use crate::time::GatewayTime;
 use std::collections::BTreeMap;
 
-/// An import, as it is kept.
+/// An import, as the ledger keeps it.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct ImportEntry {
     #[serde(rename = "import")]
@@ -17,12 +17,12 @@ pub struct ImportEntry {
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub imported_at: GatewayTime,
     pub by: String,
-    /// Outcome to count.
+    /// The count of each outcome.
     pub outcomes: BTreeMap<String, u64>,
     pub withdrawn: Option<Withdrawal>,
 }
 
-/// That an import was withdrawn.
+/// The withdrawal of an import.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Withdrawal {
     #[serde(serialize_with = "crate::text::as_rfc3339")]

@@ -1,10 +1,10 @@
-//! The one judge: what a record is worth to the ledger, wherever it came from.
+//! The single judge: what a record is worth to the ledger, wherever it came from.
 //!
-//! Input: the roster, coverage, and an opened record (from the radio or a sealed dump) or a CSV row. Output:
-//! exactly one [`Outcome`], by the table of `docs/wire-format.md`, in its order. What the ledger holds under
-//! an identity is asked through [`Held`], and only where coverage says that something is held.
+//! Input: the roster, coverage, and an opened record (from the radio or a sealed dump) or a CSV row. Output: exactly
+//! one [`Outcome`], by the table of `docs/wire-format.md`, in its order. It asks through [`Held`] what the ledger holds
+//! under an identity, and only if coverage says that something is held.
 //!
-//! What this is not: it changes nothing. Whoever asks carries out what it says, in one transaction with it.
+//! What this is not: it changes nothing. The caller carries out the verdict in the same transaction.
 
 use crate::record::coverage::Coverage;
 use crate::record::neighbours::{Neighbours, Standing};
@@ -15,29 +15,29 @@ use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Identity, Sequence};
 use std::sync::Arc;
 
-/// What becomes of a frame. Exactly one for each frame between delimiters.
+/// The outcome of a frame. Each frame between delimiters has exactly one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Outcome {
-    /// COBS, length or check sequence wrong.
+    /// COBS encoding, length or check sequence is wrong.
     Noise,
-    /// A right frame that is not for this gateway's version, or with a reserved value.
+    /// A valid frame with a version that this gateway does not know, or with a reserved value.
     Skipped,
     /// An address that is not on the roster.
     Foreign,
-    /// No key, a tag that fails, or a closed slot: set aside whole.
+    /// No key, a tag that fails, or a closed slot: the whole frame is set aside.
     Unopened,
     /// Held already, byte for byte.
     Duplicate,
-    /// Disagrees with the record held under its identity: kept beside it.
+    /// Disagrees with the record held under its identity: kept next to it.
     Conflict,
-    /// Authentic, but not understood: in the ledger whole.
+    /// Authentic, but not understood: stored whole in the ledger.
     Opaque,
     /// In the ledger.
     Stored,
 }
 
 impl Outcome {
-    /// All of them, in the order in which they are tried.
+    /// All outcomes, in the order in which they are tried.
     pub const ALL: [Self; 8] = [
         Self::Noise,
         Self::Skipped,
@@ -63,7 +63,7 @@ impl Outcome {
     }
 }
 
-/// How many frames met each outcome. The sum is the number of frames in.
+/// How many frames had each outcome. The sum is the number of frames received.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Tally([u64; 8]);
 
@@ -72,7 +72,7 @@ impl Tally {
         self.add(outcome, 1);
     }
 
-    /// Counts several.
+    /// Adds several frames.
     pub fn add(&mut self, outcome: Outcome, frames: u64) {
         self.0[outcome as usize] += frames;
     }
@@ -85,7 +85,7 @@ impl Tally {
         self.0.iter().sum()
     }
 
-    /// Takes another tally in.
+    /// Adds another tally.
     pub fn merge(&mut self, other: &Tally) {
         for (mine, theirs) in self.0.iter_mut().zip(other.0) {
             *mine += theirs;
@@ -98,21 +98,21 @@ impl Tally {
     }
 }
 
-/// What the keys make of a decoded run, before the ledger is asked.
+/// The result for a decoded run after the roster and the keys were tried, before the ledger is asked.
 #[derive(Debug)]
 pub enum Opened<'f, 'p> {
     /// Noise or skipped: counted, not kept.
     Dropped(Outcome),
     /// Foreign: counted by address, not kept.
     Foreign(AirFrame<'f>),
-    /// Unopened: set aside whole.
+    /// Unopened: the whole frame is set aside.
     Shut {
         frame: AirFrame<'f>,
         /// The radio's report.
         signal: Option<Signal>,
         why: Unopened,
     },
-    /// Authentic: [`judge`] says the rest.
+    /// Authentic: [`judge`] decides the rest.
     Record {
         frame: AirFrame<'f>,
         /// The radio's report.
@@ -122,7 +122,7 @@ pub enum Opened<'f, 'p> {
     },
 }
 
-/// Judges a decoded run as far as roster and keys go: noise, skipped, foreign, unopened, in that order.
+/// Judges a decoded run as far as roster and keys allow: noise, skipped, foreign, unopened, in that order.
 pub fn open<'f, 'p>(
     run: &'f [u8],
     roster: &Roster,
@@ -144,19 +144,19 @@ pub fn open<'f, 'p>(
     }
 }
 
-/// What is held under an identity. Asked only where coverage says that it is.
+/// What is held under an identity. Asked only if coverage says that something is held.
 pub trait Held {
-    /// What may go wrong while looking.
+    /// The error if the ledger cannot be read.
     type Error;
 
     /// Whether the authentic record held under `identity` is `plaintext`, byte for byte. `None`: there is none,
     /// although coverage says so.
     fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Self::Error>;
 
-    /// Whether the authentic reading held under `identity` was given up to a backup.
+    /// Whether the authentic reading held under `identity` was removed because a backup holds it.
     fn is_given_up(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
-    /// Whether the CSV row that covers `identity` was.
+    /// Whether the CSV row that covers `identity` was removed because a backup holds it.
     fn is_row_given_up(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
     /// Whether it counts as held because of a ledger that was set aside as damaged: its content is not here.
@@ -165,26 +165,26 @@ pub trait Held {
     /// Whether an authentic profile or event is held under `identity`. No row can be its reading.
     fn is_other(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
-    /// The authentic reading held under `identity`; `None` where it is a profile, event or opaque.
+    /// The authentic reading held under `identity`; `None` if the record is a profile, an event or opaque.
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Self::Error>;
 
     /// The CSV row that covers `identity`.
     fn row(&mut self, identity: Identity) -> Result<Option<Row>, Self::Error>;
 }
 
-/// What the ledger is to do with an authentic record.
+/// What the ledger must do with an authentic record.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Verdict {
     /// Count it.
     Duplicate,
-    /// Keep it beside the record that is held, once, for good.
+    /// Keep it once, permanently, next to the record that is held.
     Conflict,
     /// Store it.
     New {
-        /// What it says; `None`: opaque.
+        /// Its content; `None`: opaque.
         record: Option<Record>,
-        /// Whether a CSV row covers its identity: that row steps back, and it is a conflict if `Some(false)`
-        /// says that it differs.
+        /// Whether a CSV row covers its identity: that row is superseded, and it is a conflict if `Some(false)` says
+        /// that it differs.
         agrees_with_row: Option<bool>,
     },
 }
@@ -211,9 +211,9 @@ pub fn judge<H: Held + ?Sized>(
         match held.is_same(identity, plaintext)? {
             Some(false) => return Ok(Verdict::Conflict),
             Some(true) => return Ok(Verdict::Duplicate),
-            // Given up on purpose: known to have been held, and not compared any more.
+            // Removed on purpose: known to have been held, and no longer compared.
             None if held.is_given_up(identity)? => return Ok(Verdict::Duplicate),
-            // Lost by damage, or in a ledger that was set aside: here it is again.
+            // Lost by damage, or in a ledger that was set aside: this is the same record again.
             None => {}
         }
     }
@@ -238,16 +238,16 @@ pub struct Row {
     pub counts: Vec<i32>,
     /// Fault bits, channel 0 lowest.
     pub faults: u64,
-    /// Millivolts, where the file has them.
+    /// Millivolts, if the file has them.
     pub battery_mv: Option<u16>,
-    /// Hundredths of a degree Celsius, where the file has them.
+    /// Hundredths of a degree Celsius, if the file has them.
     pub board_centi_c: Option<i16>,
     /// How far its file rounded; `None`: not at all.
     pub steps: Option<Arc<Steps>>,
 }
 
 impl Row {
-    /// What a file that leaves nothing out and rounds nothing would say of a reading.
+    /// The row that a file would have for a reading if it left nothing out and rounded nothing.
     pub fn of(reading: &Reading) -> Self {
         Self {
             time: reading.time,
@@ -260,12 +260,12 @@ impl Row {
     }
 }
 
-/// How far a file rounds: the step from one value that it can show to the next. 0 or 1: it shows every one.
+/// How far a file rounds: the step between two values that it can show. 0 or 1: it shows every value.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Steps {
     /// Of the time, in seconds.
     pub time_s: u32,
-    /// Of each channel, in raw counts; channels beyond are exact.
+    /// Of each channel, in raw counts; further channels are exact.
     pub counts: Vec<u32>,
     /// Of the battery, in millivolts.
     pub battery_mv: u32,
@@ -274,7 +274,7 @@ pub struct Steps {
 }
 
 impl Steps {
-    /// Whether it shows every value.
+    /// Whether the file shows every value.
     pub fn is_exact(&self) -> bool {
         self.time_s <= 1
             && self.battery_mv <= 1
@@ -287,15 +287,15 @@ impl Steps {
     }
 }
 
-/// Whether two values can be the same one, each shown in its step: an exact one within half a step of the other,
-/// ends included; of two rounded ones the spans must overlap.
+/// Whether two values can be the same, each shown in its step: an exact one must be within half a step of the other,
+/// ends included; for two rounded ones the spans must overlap.
 fn is_near(a: i64, b: i64, step_a: u32, step_b: u32) -> bool {
     let width = |step: u32| if step > 1 { i64::from(step) } else { 0 };
     let (wide, apart) = (width(step_a) + width(step_b), 2 * (a - b).abs());
     if step_a > 1 && step_b > 1 { apart < wide } else { apart <= wide }
 }
 
-/// What is compared of a row or a reading.
+/// The fields of a row or a reading that are compared.
 struct Compared<'a> {
     time: u32,
     counts: &'a [i32],
@@ -306,7 +306,7 @@ struct Compared<'a> {
 }
 
 impl Compared<'_> {
-    /// Equal at the resolution of both. What only one of them has is not compared.
+    /// Equal at the resolution of both. A field that only one of them has is not compared.
     fn is_near(&self, other: &Self) -> bool {
         let exact = Steps::default();
         let (mine, theirs) = (self.steps.unwrap_or(&exact), other.steps.unwrap_or(&exact));
@@ -315,7 +315,7 @@ impl Compared<'_> {
         }
         let counts = |channel: usize| {
             let (a, b) = (self.counts[channel], other.counts[channel]);
-            // A fault code is no measurement: it is never rounded.
+            // A fault code is not a measurement: it is never rounded.
             let is_fault = self.faults >> channel & 1 == 1;
             let step = |steps: &Steps| if is_fault { 0 } else { steps.of_channel(channel) };
             is_near(a.into(), b.into(), step(mine), step(theirs))
@@ -334,8 +334,8 @@ impl Compared<'_> {
 }
 
 impl Row {
-    /// Equal in time, counts and faults, and in battery and board temperature where the row has them; each as far
-    /// as the row's file shows it.
+    /// Equal in time, counts and faults, and in battery and board temperature if the row has them; each as far as the
+    /// row's file shows it.
     pub fn agrees_with(&self, reading: &Reading) -> bool {
         if let Some(steps) = &self.steps {
             let reading = Compared {
@@ -357,7 +357,7 @@ impl Row {
             && self.board_centi_c.is_none_or(|board| Some(board) == reading.board_centi_c)
     }
 
-    /// The same between two rows: what only one of them has is not compared.
+    /// The same for two rows: a field that only one of them has is not compared.
     pub fn agrees_with_row(&self, other: &Row) -> bool {
         self.compared(self.steps.as_deref()).is_near(&other.compared(other.steps.as_deref()))
     }
@@ -374,26 +374,26 @@ impl Row {
     }
 }
 
-/// Why a CSV row cannot be taken now.
+/// Why a CSV row cannot be accepted now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Refused {
     /// Its logger is not on the roster.
     Foreign,
-    /// No authentic record of its epoch is held: it may fit once a sealed dump is in.
+    /// No authentic record of its epoch is held: it may fit after a sealed dump is imported.
     EpochNotHeld,
-    /// More than a logger's memory above the largest authentic sequence: the same.
+    /// More than a logger's memory above the largest authentic sequence: it may fit after a sealed dump is imported.
     BeyondMemory {
         /// The largest sequence that a row may have now.
         largest: u64,
     },
-    /// The rows of its file around it disagree with what is held there.
+    /// The rows around it in its file disagree with what is held there.
     Neighbours(Standing),
 }
 
-/// What becomes of a CSV row.
+/// The outcome of a CSV row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum RowVerdict {
-    /// Nothing is held under its identity: it fills it, if [`place_row`] lets it.
+    /// Nothing is held under its identity: the row fills it, if [`place_row`] allows it.
     Stored,
     /// It agrees with what is held.
     Duplicate,
@@ -402,20 +402,20 @@ pub enum RowVerdict {
     Refused(Refused),
 }
 
-/// By what a row has its place. The ledger keeps the code.
+/// What determined the place of a row. The ledger stores the code.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Placed {
-    /// By its own number, and its neighbours agree with what is held.
+    /// Its own number, and its neighbours agree with what is held.
     #[default]
     ByNumber,
     /// It had no number, and was matched by time.
     ByTime,
-    /// By its own number, and too few neighbours can be compared with what is held.
+    /// Its own number, and too few neighbours can be compared with what is held.
     Unproven,
 }
 
 impl Placed {
-    /// As the ledger's column has it.
+    /// Its value in the ledger's column.
     pub fn code(self) -> Option<i64> {
         match self {
             Self::ByNumber => None,
@@ -424,7 +424,7 @@ impl Placed {
         }
     }
 
-    /// The way back; what no release has written counts as unproven.
+    /// From the value in the column; a value that no release has written counts as unproven.
     pub fn from_code(code: Option<i64>) -> Self {
         match code {
             None | Some(0) => Self::ByNumber,
@@ -434,8 +434,8 @@ impl Placed {
     }
 }
 
-/// Whether a row may fill an identity that nothing is held under, by its file's rows around it. A row that was matched
-/// by time has been proven by that.
+/// Whether a row may fill an identity that nothing is held under, judged by the rows around it in its file. For a row
+/// that was matched by time, that match is the proof.
 pub fn place_row(neighbours: &Neighbours, identity: Identity, matched: bool) -> Result<Placed, Refused> {
     match neighbours.standing(identity) {
         against @ (Standing::Against { .. } | Standing::OtherEpochsAgainst(_)) => {
@@ -504,11 +504,11 @@ pub fn judge_row<H: Held + ?Sized>(
     judged(RowVerdict::Stored)
 }
 
-/// How many sequences off the next held reading is looked for: profiles and events stand between readings.
+/// How many sequences away the next held reading is searched: profiles and events are between readings.
 const BESIDE_MAX: u32 = 8;
 
-/// Whether it says anything that a row agrees with the reading under its own number: not if it would agree with the next
-/// one that is held on either side as well, or rounds and there is none on one side to compare it with.
+/// Whether it means anything that a row agrees with the reading under its own number. It does not if the row would also
+/// agree with the next held reading on either side, or if it rounds and one side has no reading to compare it with.
 fn is_telling<H: Held + ?Sized>(
     coverage: &Coverage,
     held: &mut H,

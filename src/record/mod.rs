@@ -1,6 +1,6 @@
 //! What a record is worth: pure rules about records, their clocks and what must exist.
 //!
-//! Reads no clock, no file and no randomness. What this is not: it keeps nothing (`ledger`) and says nothing to people
+//! Reads no clock, no file and no randomness. What this is not: it keeps nothing (`ledger`) and shows nothing to people
 //! (`cli`).
 //!
 //! ```

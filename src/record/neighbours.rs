@@ -1,28 +1,28 @@
-//! Whether what a file claims where nothing is held fits its rows around it: *neighbours must agree*.
+//! Whether a file's row that has no held record agrees with the rows around it: *neighbours must agree*.
 //!
 //! Input: for each row of one file whose identity is held as an authentic record, whether the two agree, as
-//! [`crate::record::judge::judge_row`] found it. Output: for each new identity, whether a row may fill it. Pure; memory grows
-//! with the rows that can be compared, by some 16 bytes each. The rule is that of docs/wire-format.md, "CSV rows",
-//! rule 4; a property test holds it against a slow and plain version.
+//! [`crate::record::judge::judge_row`] found it. Output: for each new identity, whether a row may fill it. Pure; memory
+//! grows by some 16 bytes for each row that can be compared. The rule is rule 4 of "CSV rows" in docs/wire-format.md; a
+//! property test compares it with a slow and plain version.
 //!
-//! What this is not: it compares no contents, and rows that were matched by time have an evidence of their own
+//! What this is not: it compares no contents, and rows that were matched by time have their own evidence
 //! (`hand::matching`).
 
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
-/// So many comparable rows on a side decide. Ours: one that is wrong by itself does not turn three.
+/// This many comparable rows on each side decide. Our choice: one wrong row cannot outvote three.
 pub const NEAREST: usize = 3;
 
-/// What rows of one file say where authentic records are held. See the module's page.
+/// What rows of one file say about identities where authentic records are held. See the page of the module.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Neighbours {
     epochs: BTreeMap<(Address, Epoch), BTreeMap<u32, bool>>,
     loggers: BTreeMap<Address, Votes>,
 }
 
-/// How many of some comparable rows agree.
+/// How many of a number of comparable rows agree.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Votes {
     pub all: u64,
@@ -47,22 +47,22 @@ impl Votes {
     }
 }
 
-/// What the rows around a new one say of it.
+/// What the rows around a new row say about it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Standing {
     /// Rows on both sides agree with what is held.
     Proven,
-    /// Only rows on one side can be compared, or none: nothing speaks against it.
+    /// Only rows on one side can be compared, or none: nothing is against it.
     Unproven,
     /// The nearest rows disagree with what is held.
     Against { below: Votes, above: Votes },
-    /// None of its epoch can be compared, and most rows of its logger's other epochs disagree.
+    /// No row of its epoch can be compared, and most rows of its logger's other epochs disagree.
     OtherEpochsAgainst(Votes),
 }
 
 impl Neighbours {
-    /// Takes in whether a row agrees with the authentic record held under its identity. A sequence that comes more
-    /// than once counts once, as one that disagrees if any of its rows does.
+    /// Notes whether a row agrees with the authentic record held under its identity. A sequence that occurs more than
+    /// once counts once, and as one that disagrees if any of its rows does.
     pub fn note(&mut self, id: Identity, agrees: bool) {
         let of_epoch = self.epochs.entry((id.address, id.epoch)).or_default();
         let votes = self.loggers.entry(id.address).or_default();
@@ -128,7 +128,7 @@ mod tests {
         Identity::new(address, epoch, sequence).unwrap()
     }
 
-    /// The rule as its text reads, over a plain list.
+    /// The rule as written, over a plain list.
     fn naive(rows: &[(Identity, bool)], new: Identity) -> (&'static str, bool) {
         let mut list: Vec<(Identity, bool)> = Vec::new();
         for &(of, _) in rows {
@@ -188,7 +188,7 @@ mod tests {
             let found = match neighbours.standing(new) {
                 Standing::Proven => ("both sides", true),
                 Standing::Unproven => match naive(&rows, new) {
-                    // Both are marked alike.
+                    // Both are marked in the same way.
                     both @ ("none" | "one side", true) => both,
                     _ => ("unproven", true),
                 },

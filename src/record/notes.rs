@@ -1,50 +1,51 @@
-//! What a person wrote down, as values: remarks and manual readings, and the checks on what somebody typed.
+//! What a person wrote, as values: remarks and manual readings, and the checks on what was typed.
 //!
 //! Input: texts from a command line or a line of a file. Output: checked values, or a sentence that says what is wrong
 //! and what to write instead. Pure: no I/O, no clock, no SQL; `ledger::write::notes` stores them.
 //!
-//! What this is not: no judge of measurements. A manual reading stands beside the record as it was written down, and is
+//! What this is not: it does not judge measurements. A manual reading is kept as written, next to the record, and is
 //! never compared with counts here. Units are codes of UCUM (The Unified Code for Units of Measure); [`unit`] knows a
-//! short list of them, from memory.
+//! short list of them, written from memory.
 
 use crate::record::roster::Roster;
 use crate::text::is_obeyed;
 use crate::time::GatewayTime;
+use crate::when::typed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;
 
-/// The longest name of a person, in characters. Ours, as the other limits: a line of a report.
+/// The longest name of a person, in characters. Our choice, like the other limits: it must fit into a line of a report.
 pub const BY_MAX: usize = 80;
-/// The longest text of a remark and reason of a write-off.
+/// The longest text of a remark, or reason of a write-off.
 pub const TEXT_MAX: usize = 2000;
 /// The longest name of an instrument.
 pub const INSTRUMENT_MAX: usize = 120;
 /// The longest file of manual readings.
 pub const FILE_MAX_BYTES: u64 = 16 << 20;
-/// The longest line of it.
+/// The longest line of that file.
 pub const LINE_MAX_BYTES: usize = 4096;
-/// The most rows of it.
+/// The most rows of that file.
 pub const ROWS_MAX: usize = 100_000;
-/// Digits before the point, and after it.
+/// The most digits before the point, and after it.
 const DIGITS_MAX: usize = 15;
-/// What lies further ahead than this was mistyped: clocks and time zones differ by less.
+/// A time further ahead than this was mistyped: clocks and time zones differ by less.
 const AHEAD_S: i64 = 86_400;
-/// An expected quiet may be announced, for so long ahead.
+/// An expected quiet may be announced this far ahead.
 const QUIET_AHEAD_S: i64 = 10 * 366 * 86_400;
 
 /// What a remark is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum RemarkKind {
-    /// Somebody was there.
+    /// A person was there.
     Visit,
-    /// Something was done to it.
+    /// Work was done on it.
     Maintenance,
-    /// Another sensor stands there from now on.
+    /// From now on there is another sensor.
     SensorChanged,
     /// Values may be wrong.
     Suspect,
-    /// Nothing will be heard, and that is known.
+    /// Nothing will be heard, and the reason is known.
     ExpectedQuiet,
     /// Anything else.
     Other,
@@ -60,7 +61,7 @@ impl RemarkKind {
         Self::Other,
     ];
 
-    /// As files and commands write it.
+    /// Its word in files and commands.
     pub fn name(self) -> &'static str {
         match self {
             Self::Visit => "visit",
@@ -72,7 +73,7 @@ impl RemarkKind {
         }
     }
 
-    /// As sentences write it.
+    /// Its words in sentences.
     pub fn words(self) -> &'static str {
         match self {
             Self::SensorChanged => "sensor changed",
@@ -85,7 +86,7 @@ impl RemarkKind {
         Self::ALL.into_iter().find(|kind| kind.name() == name)
     }
 
-    /// Whether it goes on where nobody says until when; the others are of an instant.
+    /// Whether it continues if no end is given; the others are for an instant.
     pub fn is_lasting(self) -> bool {
         matches!(self, Self::Suspect | Self::ExpectedQuiet)
     }
@@ -95,17 +96,17 @@ impl RemarkKind {
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct NewRemark {
     pub logger: Address,
-    /// Of which channel; `None`: all of the logger.
+    /// The channel; `None`: all of the logger.
     pub channel: Option<u8>,
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: GatewayTime,
-    /// Until when; `None`: open. The same as `from`: an instant.
+    /// The end; `None`: open. If it equals `from`: an instant.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
     pub kind: RemarkKind,
     pub text: String,
     pub by: String,
-    /// The remark that this one stands for from now on.
+    /// The remark that this one replaces.
     pub corrects: Option<i64>,
 }
 
@@ -116,18 +117,18 @@ pub struct NewManual {
     pub channel: u8,
     #[serde(rename = "time", serialize_with = "crate::text::as_rfc3339")]
     pub at: GatewayTime,
-    /// A decimal as it was written down.
+    /// A decimal, as written.
     pub value: String,
-    /// UCUM.
+    /// The unit's UCUM code.
     pub unit: String,
     pub instrument: String,
     /// The line of its file.
     pub line: Option<u64>,
-    /// The manual reading that this one stands for from now on.
+    /// The manual reading that this one replaces.
     pub corrects: Option<i64>,
 }
 
-/// A text that somebody typed: trimmed, not empty, no longer than `most` characters, nothing that a terminal obeys.
+/// A text that a person typed: trimmed, not empty, at most `most` characters, without control characters.
 pub fn text(what: &str, text: &str, most: usize) -> Result<String, String> {
     let text = text.trim();
     if text.is_empty() {
@@ -146,7 +147,7 @@ pub fn text(what: &str, text: &str, most: usize) -> Result<String, String> {
     Ok(text.to_owned())
 }
 
-/// A time that somebody typed: RFC 3339, or as on the site's clock (`2026-05-04 08:15`, with or without seconds).
+/// A time that a person typed: RFC 3339, or as on the site's clock (`2026-05-04 08:15`, with or without seconds).
 pub fn time(text: &str, utc_offset_s: i32) -> Result<GatewayTime, String> {
     let text = text.trim();
     match crate::when::by_clock(text, utc_offset_s) {
@@ -161,7 +162,7 @@ fn plausible(text: &str, at: GatewayTime) -> Result<GatewayTime, String> {
     crate::when::plausible(at).map_err(|why| format!("{text:?} {why}"))
 }
 
-/// Refuses what has not happened yet.
+/// Refuses a time that is in the future.
 pub fn not_ahead(text: &str, at: GatewayTime, now: GatewayTime) -> Result<GatewayTime, String> {
     if at > now.later(AHEAD_S) {
         return Err(format!(
@@ -171,7 +172,7 @@ pub fn not_ahead(text: &str, at: GatewayTime, now: GatewayTime) -> Result<Gatewa
     Ok(at)
 }
 
-/// From when until when a remark is, by what was typed; `None`: not said.
+/// The beginning and end of a remark, from what was typed; `None`: not given.
 pub fn span(
     kind: RemarkKind,
     from: Option<&str>,
@@ -181,7 +182,9 @@ pub fn span(
 ) -> Result<(GatewayTime, Option<GatewayTime>), String> {
     let read = |text: Option<&str>, option: &str| -> Result<Option<GatewayTime>, String> {
         let Some(text) = text else { return Ok(None) };
-        let at = time(text, utc_offset_s).and_then(|at| match kind {
+        let typed = typed(text, utc_offset_s, now).map_err(|why| format!("{text:?} {why}"));
+        let at = typed.map(|at| if option == "--to" { at.end() } else { at.begin() });
+        let at = at.and_then(|at| match kind {
             RemarkKind::ExpectedQuiet if at > now.later(QUIET_AHEAD_S) => {
                 Err(format!("{text:?} is more than ten years ahead; look at the year, or leave it out"))
             }
@@ -203,14 +206,14 @@ pub fn span(
     Ok((begins, ends))
 }
 
-/// A logger of the roster.
+/// A logger on the roster.
 pub fn logger(roster: &Roster, number: u16) -> Result<Address, String> {
     Address::new(number)
         .filter(|&address| roster.contains(address))
         .ok_or_else(|| format!("logger {number} is not on the roster; `stonechat status` lists the loggers"))
 }
 
-/// A channel of a logger: one that the roster has, or one that a logger can have where the roster does not say.
+/// A channel of a logger: one that the roster lists, or any that a logger can have if the roster lists none.
 pub fn channel(roster: &Roster, address: Address, channel: u32) -> Result<u8, String> {
     let told = roster.logger(address).map_or(0, |logger| logger.channels.len());
     let channels = if told > 0 { told } else { CHANNELS_MAX };
@@ -222,7 +225,7 @@ pub fn channel(roster: &Roster, address: Address, channel: u32) -> Result<u8, St
     }
 }
 
-/// A decimal as somebody wrote it down: nothing is rounded, a zero at the end says how far it was read.
+/// A decimal as a person wrote it: nothing is rounded, because a zero at the end shows how precisely it was read.
 pub fn decimal(text: &str) -> Result<String, String> {
     let text = text.trim();
     let wrong = || {
@@ -253,7 +256,7 @@ pub fn decimal(text: &str) -> Result<String, String> {
     })
 }
 
-/// Codes of UCUM that a reading by hand on such a site is likely to have (case matters). From memory.
+/// Codes of UCUM that a manual reading on such a site is likely to have (case matters). Written from memory.
 const UNITS: [&str; 62] = [
     "m", "cm", "mm", "um", "km", "[ft_i]", "[in_i]", "m2", "mm2", "m3", "L", "mL", "Pa", "hPa", "kPa", "MPa",
     "bar", "mbar", "[psi]", "m[H2O]", "cm[H2O]", "mm[H2O]", "N", "kN", "MN", "kg", "g", "t", "Cel", "K",
@@ -262,7 +265,7 @@ const UNITS: [&str; 62] = [
     "%", "1", "s",
 ];
 
-/// How people write units that have another code.
+/// Units that people write differently, and their codes.
 const UNITS_OTHERWISE: [(&str, &str); 14] = [
     ("°C", "Cel"),
     ("C", "Cel"),
@@ -280,7 +283,7 @@ const UNITS_OTHERWISE: [(&str, &str); 14] = [
     ("mH2O", "m[H2O]"),
 ];
 
-/// A unit's code.
+/// The code of a unit.
 pub fn unit(text: &str) -> Result<String, String> {
     let text = text.trim();
     if UNITS.contains(&text) {
@@ -294,26 +297,26 @@ pub fn unit(text: &str) -> Result<String, String> {
     })
 }
 
-/// The header that a file of manual readings begins with.
+/// The header of a file of manual readings.
 pub const HEADER: [&str; 6] = ["logger", "channel", "time", "value", "unit", "instrument"];
 
-/// A line of a file that is not taken, and why.
+/// A line of a file that is not accepted, and why.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct RefusedLine {
-    /// Counted from 1, the header's.
+    /// The line, counted from 1, which is the header.
     pub line: u64,
     pub why: String,
 }
 
-/// What a file of manual readings has.
+/// The content of a file of manual readings.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ManualFile {
-    /// What can be taken, in its order.
+    /// The rows that can be accepted, in the order of the file.
     pub rows: Vec<NewManual>,
     pub refused: Vec<RefusedLine>,
 }
 
-/// Reads a file of manual readings: UTF-8, commas, the header [`HEADER`]. `Err`: it is no such file at all.
+/// Reads a file of manual readings: UTF-8, commas, the header [`HEADER`]. `Err`: it is not such a file.
 pub fn manual_file(
     bytes: &[u8],
     roster: &Roster,
@@ -380,8 +383,8 @@ fn manual_row(
     })
 }
 
-/// The fields of a line, by commas; one in double quotes may hold commas, and doubled quotes stand for one
-/// (RFC 4180, but for line breaks within a field).
+/// The fields of a line, by commas; one in double quotes may hold commas, and doubled quotes mean one quote
+/// (RFC 4180, except line breaks within a field).
 fn fields(line: &str) -> Result<Vec<String>, String> {
     let mut fields = Vec::new();
     let mut rest = line;
@@ -414,7 +417,7 @@ fn fields(line: &str) -> Result<Vec<String>, String> {
         match quoted.strip_prefix(',') {
             Some(more) => rest = more,
             None if quoted.is_empty() => return Ok(fields),
-            None => return Err("something stands behind a closing quote in it".to_owned()),
+            None => return Err("there is text after a closing quote in it".to_owned()),
         }
     }
 }

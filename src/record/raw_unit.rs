@@ -1,16 +1,16 @@
-//! What one count of a channel is: the one rule for every value, table and picture.
+//! What one count of a channel means: the single rule for every value, table and picture.
 //!
-//! Input: the raw units that held profiles of a logger state, which of its sequences are held, and the roster's word.
-//! Output: for a reading, the raw unit of each channel, or none where it is not known. A channel whose unit is not known
-//! has no value; it never becomes a bare count.
+//! Input: the raw units in the held profiles of a logger, which of its sequences are held, and the roster's units.
+//! Output: for a reading, the raw unit of each channel, or none if it is not known. A channel whose unit is not known
+//! has no value; it is never shown as a bare count.
 //!
-//! A profile applies from its own sequence on (docs/wire-format.md, 7.2), and a logger makes another whenever a raw unit
-//! changes. So the last held profile decides where no record is missing between it and the reading, in one epoch. Where a
-//! record is missing, that record may have been a profile with another unit. Then the neighbours are asked: the held
-//! profiles before and after the reading, in any epoch, and the roster. All of them that name the channel must agree, and
-//! the roster, or both profiles, must be among them. Ours.
+//! A profile applies from its own sequence on (docs/wire-format.md, 7.2), and a logger makes another whenever a raw
+//! unit changes. So if no record is missing between the last held profile and a reading of the same epoch, that profile
+//! decides. If a record is missing, it may have been a profile with another unit. Then these sources are compared: the
+//! held profiles before and after the reading, in any epoch, and the roster. All of them that name the channel must
+//! agree, and they must include the roster or both profiles. Our choice.
 //!
-//! What this is not: no I/O; it does not know when a reading was made.
+//! What this is not: it does no I/O and does not know when a reading was made.
 
 use crate::record::coverage::RangeSet;
 use crate::wire::record::RawUnit;
@@ -18,21 +18,21 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// The raw units that a profile states, by channel.
+/// The raw units in a profile, by channel.
 pub type Stated = Arc<[RawUnit]>;
 
-/// What is known of the raw units of one logger.
+/// What is known about the raw units of one logger.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct RawUnits {
     /// Held profiles by identity.
     profiles: Vec<(Identity, Stated)>,
     /// Records that are held and can be read, by epoch.
     held: BTreeMap<Epoch, RangeSet>,
-    /// The roster's word by channel; empty where it has none.
+    /// The roster's units by channel; empty if it has none.
     roster: Vec<RawUnit>,
 }
 
-/// The raw units of the channels of some readings in a row.
+/// The raw units of the channels for a run of consecutive readings.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct InForce {
     units: Arc<[Option<RawUnit>]>,
@@ -40,24 +40,24 @@ pub struct InForce {
 }
 
 impl InForce {
-    /// Of a channel; `None`: not known.
+    /// The unit of a channel; `None`: not known.
     pub fn of(&self, channel: u8) -> Option<RawUnit> {
         self.units.get(usize::from(channel)).copied().flatten()
     }
 
-    /// By channel; channels beyond are not known.
+    /// The units by channel; units of further channels are not known.
     pub fn units(&self) -> &Arc<[Option<RawUnit>]> {
         &self.units
     }
 
-    /// Whether this still holds at a reading of the same logger.
+    /// Whether this still applies to a reading of the same logger.
     pub fn holds_at(&self, id: Identity) -> bool {
         self.span.is_some_and(|(from, until)| from <= id && until.is_none_or(|until| id < until))
     }
 }
 
 impl RawUnits {
-    /// `profiles`: held ones, in any order. `held`: what is held of each epoch and can be read.
+    /// `profiles`: the held ones, in any order. `held`: the records of each epoch that are held and can be read.
     pub fn new(
         mut profiles: Vec<(Identity, Stated)>,
         held: BTreeMap<Epoch, RangeSet>,
@@ -67,13 +67,13 @@ impl RawUnits {
         Self { profiles, held, roster }
     }
 
-    /// The most channels that a profile or the roster names.
+    /// The largest number of channels that a profile or the roster names.
     pub fn channels(&self) -> usize {
         let profiles = self.profiles.iter().map(|(_, units)| units.len());
         profiles.max().unwrap_or(0).max(self.roster.len())
     }
 
-    /// The raw units in force at a reading.
+    /// The raw units that apply to a reading.
     pub fn at(&self, id: Identity) -> InForce {
         let next = self.profiles.partition_point(|(since, _)| *since <= id);
         let before = next.checked_sub(1).and_then(|at| self.profiles.get(at));
@@ -101,7 +101,8 @@ impl RawUnits {
         InForce { units: units.collect(), span: Some((id, until)) }
     }
 
-    /// Whether nothing is missing from a profile to a reading of its epoch; then up to which sequence.
+    /// The last sequence up to which nothing is missing, if nothing is missing from a profile to a reading of its
+    /// epoch.
     fn whole_until(&self, since: Identity, id: Identity) -> Option<u32> {
         if since.epoch != id.epoch {
             return None;
@@ -113,7 +114,7 @@ impl RawUnits {
     }
 }
 
-/// What the neighbours and the roster agree on.
+/// The unit on which the neighbours and the roster agree.
 fn agreed(before: Option<RawUnit>, after: Option<RawUnit>, roster: Option<RawUnit>) -> Option<RawUnit> {
     let mut all = [before, after, roster].into_iter().flatten();
     let first = all.next()?;
@@ -121,7 +122,7 @@ fn agreed(before: Option<RawUnit>, after: Option<RawUnit>, roster: Option<RawUni
     (is_enough && all.all(|other| other == first)).then_some(first)
 }
 
-/// The raw units of one logger after the other, as readings pass.
+/// The raw units of one logger after another, while readings are processed.
 #[derive(Clone, Debug, Default)]
 pub struct Passing {
     of: Option<Address>,
@@ -129,7 +130,7 @@ pub struct Passing {
 }
 
 impl Passing {
-    /// In force at a reading.
+    /// The units that apply to a reading.
     pub fn at(&mut self, units: &RawUnits, id: Identity) -> &InForce {
         if self.of != Some(id.address) || !self.now.holds_at(id) {
             self.now = units.at(id);

@@ -1,4 +1,4 @@
-//! The loggers that belong to this site, and what the operator knows of each.
+//! The loggers that belong to this site, and what the operator knows about each.
 //!
 //! Pure values: `config` reads them from a file, `judge` and `gaps` use them.
 
@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 #[derive(Clone, Debug, Default)]
 pub struct Roster {
     loggers: BTreeMap<Address, Logger>,
-    /// Where each stands in the roster's file, for messages; empty for a roster that was made otherwise.
+    /// The line of each logger in the roster's file, for messages; empty for a roster that was not read from a file.
     lines: BTreeMap<Address, usize>,
 }
 
@@ -35,12 +35,12 @@ impl Roster {
         self.loggers.contains_key(&address)
     }
 
-    /// Says at which line of the roster's file a logger stands.
+    /// Records at which line of the roster's file a logger is.
     pub(crate) fn set_line(&mut self, address: Address, line: usize) {
         self.lines.insert(address, line);
     }
 
-    /// The line of the roster's file where a logger stands, where it came from one.
+    /// The line of a logger in the roster's file, if the roster was read from one.
     pub fn line(&self, address: Address) -> Option<usize> {
         self.lines.get(&address).copied()
     }
@@ -51,7 +51,7 @@ impl Roster {
     }
 }
 
-/// From when on a logger's records are expected.
+/// From when a logger's records are expected.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum InService {
     /// From an instant (seconds since 1970, UTC).
@@ -69,34 +69,34 @@ pub enum InService {
 #[derive(Clone, Debug)]
 pub struct Logger {
     pub address: Address,
-    /// What people call it.
+    /// The name that people use for it.
     pub name: String,
-    /// Seconds between readings, where no profile says otherwise.
+    /// Seconds between readings, unless a profile says otherwise.
     pub interval_s: u32,
-    /// Records that its memory holds, where no profile says otherwise.
+    /// The number of records that its memory holds, unless a profile says otherwise.
     pub memory_records: u32,
     /// Its interval in alarm mode, for deadlines.
     pub fastest_interval_s: Option<u32>,
-    /// Silence is told after this many seconds; default: three intervals in force.
+    /// Silence is reported after this many seconds; default: three intervals in force.
     pub silent_after_s: Option<u32>,
-    /// From when on its records are expected; `None`: from sequence 1 of every epoch heard.
+    /// From when its records are expected; `None`: from sequence 1 of every epoch heard.
     pub in_service: Option<InService>,
-    /// From when on nothing is expected of it, in seconds since 1970: it was taken out.
+    /// From when no records are expected, in seconds since 1970: it was taken out of service.
     pub out_of_service_from: Option<GatewayTime>,
-    /// It listens after each frame that it sends, so that it can be asked again.
+    /// Whether it listens after each frame that it sends, so that it can be asked again.
     pub listens: bool,
     /// When its cell was put in, as a date `YYYY-MM-DD`.
     pub battery_installed: Option<String>,
-    /// Where it stands, for the visit list.
+    /// Where it is, for the visit list.
     pub area: Option<String>,
     /// How to get there.
     pub access: Option<String>,
-    /// Its channels, channel 0 first; may be empty where the roster does not say.
+    /// Its channels, channel 0 first; may be empty if the roster does not list them.
     pub channels: Vec<Channel>,
 }
 
 impl Logger {
-    /// With what a roster must say, and nothing else.
+    /// A logger with only the values that a roster must give.
     pub fn new(address: Address, name: impl Into<String>, interval_s: u32, memory_records: u32) -> Self {
         Self {
             address,

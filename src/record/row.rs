@@ -1,9 +1,9 @@
-//! How a CSV row, and how far its file rounded, are written into a ledger: JSON, and the way back.
+//! How a CSV row, and how far its file rounded, are written into a ledger as JSON, and read back.
 
 use crate::record::judge::{Row, Steps};
 use crate::wire::record::CHANNELS_MAX;
 
-/// A CSV row as it is kept beside a record that it disagrees with.
+/// A CSV row as it is kept next to a record that it disagrees with.
 pub fn row_content(row: &Row) -> String {
     let mut content = serde_json::json!({
         "time": row.time, "counts": row.counts, "faults": row.faults,
@@ -17,8 +17,8 @@ pub fn row_content(row: &Row) -> String {
     content.to_string()
 }
 
-/// How far a file rounded, as the table `resolution` keeps it: JSON, field or channel to step, in the units of the
-/// view `reading`. `None`: it shows every value.
+/// How far a file rounded, as the table `resolution` keeps it: JSON from field or channel to step, in the units of the
+/// view `reading`. `None`: the file shows every value.
 pub fn steps_json(steps: &Steps) -> Option<String> {
     if steps.is_exact() {
         return None;
@@ -38,7 +38,7 @@ pub fn steps_json(steps: &Steps) -> Option<String> {
     Some(serde_json::Value::Object(all).to_string())
 }
 
-/// The way back; `None`: it is not as it was written.
+/// Reads it back; `None` if it is not in the form in which it is written.
 pub fn steps_from_json(json: &str) -> Option<Steps> {
     let all: std::collections::BTreeMap<String, f64> = serde_json::from_str(json).ok()?;
     let mut steps = Steps::default();

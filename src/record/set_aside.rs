@@ -1,6 +1,7 @@
-//! What was kept beside the record: frames that no key opens, and the other sides of conflicts.
+//! What is kept in addition to the record: frames that no key opens, and the other sides of conflicts.
 //!
-//! Input: rows as the ledger keeps them. Output: what each side of a conflict says, and in which fields two of them differ.
+//! Input: rows as the ledger keeps them. Output: the content of each side of a conflict, and the fields in which two
+//! differ.
 
 use super::judge::Row;
 use crate::time::GatewayTime;
@@ -8,14 +9,14 @@ use crate::wire::record::Record;
 use crate::wire::seq::Epoch;
 use serde_json::Value;
 
-/// A frame or a record that was kept beside the record.
+/// A frame or a record that is kept in addition to the record.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct SetAside {
     /// `unopened` or `conflict`.
     pub what: String,
     /// Its number among its kind.
     pub id: i64,
-    /// Whose it claims to be.
+    /// The logger that it claims to be from.
     pub logger: u16,
     pub epoch: u32,
     pub sequence: u32,
@@ -27,14 +28,14 @@ pub struct SetAside {
     pub first_at: Option<GatewayTime>,
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_at: Option<GatewayTime>,
-    /// How often it came.
+    /// How many times it came.
     pub seen: i64,
     /// The air frame, or the plaintext of the other side, in hex.
     pub content_hex: Option<String>,
     /// A CSV row's fields.
     pub content_json: Option<String>,
     pub import: Option<i64>,
-    /// When that import was withdrawn: the conflict is settled.
+    /// When that import was withdrawn; this settles the conflict.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub withdrawn_at: Option<GatewayTime>,
 }
@@ -50,7 +51,7 @@ impl SetAside {
         self.content_hex.as_deref().map(unhex)
     }
 
-    /// What the other side of a conflict says.
+    /// The content of the other side of a conflict.
     pub fn other_side(&self) -> Option<ConflictSide> {
         match (&self.content_hex, &self.content_json) {
             (Some(hex), _) => Some(ConflictSide::sealed(&unhex(hex), self.epoch)),
@@ -69,7 +70,7 @@ pub enum ConflictSide {
     Profile {
         /// When it was made, by the logger's clock.
         time: u32,
-        /// Of which instrument.
+        /// The instrument.
         unit: u64,
     },
     Event {
@@ -77,21 +78,21 @@ pub enum ConflictSide {
         time: u32,
         code: u8,
     },
-    /// An authentic record that this program cannot read, of so many bytes.
+    /// An authentic record that this program cannot read, with its length in bytes.
     Opaque(usize),
     /// A CSV row whose fields cannot be read, as it is kept.
     OtherRow(String),
 }
 
-/// In what two sides of a conflict differ.
+/// A difference between two sides of a conflict.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DifferingField {
-    /// Their times, by so many seconds.
+    /// Their times, by this many seconds.
     Time(i64),
     Battery,
     /// Board temperature.
     Board,
-    /// How many channels they have.
+    /// The number of channels.
     Channels,
     /// The count of a channel.
     Channel(usize),
@@ -115,7 +116,7 @@ impl ConflictSide {
         row.map_or_else(|| Self::OtherRow(json.to_owned()), Self::CsvRow)
     }
 
-    /// Its fields, where it is a reading or a row: two of them can be compared.
+    /// Its fields, if it is a reading or a row: two of them can be compared.
     fn row(&self) -> Option<&Row> {
         match self {
             Self::Reading(row) | Self::CsvRow(row) => Some(row),
@@ -123,7 +124,8 @@ impl ConflictSide {
         }
     }
 
-    /// In which fields two sides differ; `None`: one of them has no fields. What only one of them has is not compared.
+    /// The fields in which two sides differ; `None` if one of them has no fields. A field that only one of them has is
+    /// not compared.
     pub fn differs_in(&self, other: &Self) -> Option<Vec<DifferingField>> {
         let (a, b) = (self.row()?, other.row()?);
         let differ = |a: Option<i64>, b: Option<i64>| a.zip(b).is_some_and(|(a, b)| a != b);

@@ -1,32 +1,33 @@
 //! Whether two ledgers are of one site: the rule, pure.
 //!
-//! Input: what each ledger is known by ([`Signs`]), and where that does not decide it, how many records both hold and
-//! how many of those differ. Output: a [`Verdict`], with what agrees and what does not.
+//! Input: what identifies each ledger ([`Signs`]); if that does not decide, how many records both hold and how many of
+//! those differ. Output: a [`Verdict`], with what agrees and what does not.
 //!
-//! A ledger has a random number from when it was made, and keeps the numbers of those that it goes on from. So copies,
-//! restored ledgers and ledgers that took over share a number. Where two share none (a card died, a new ledger began,
-//! then the old backup turns up), the keys decide: both have opened frames of a logger's slot under the same key, and
-//! of no slot under different ones. Where no slot can be compared, records decide: [`RECORDS_LEAST`] readings or
-//! profiles at least are the same in both, and no record differs.
+//! A ledger gets a random number when it is made, and keeps the numbers of the ledgers that it continues. So copies,
+//! restored ledgers and ledgers that took over share a number. If two ledgers share none (a card died, a new ledger
+//! began, then the old backup turns up), the keys decide: for at least one slot of a logger both have opened frames
+//! under the same key, and for no slot under different ones. If no slot can be compared, records decide: at least
+//! [`RECORDS_LEAST`] readings or profiles are the same in both, and no record differs.
 //!
-//! What this is not: no protection from a person who may write the file.
+//! What this is not: protection against a person who may write the file.
 
 use crate::wire::check::KeyCheck;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// So many readings or profiles both must hold, where nothing else shows that they are of one site. One alone may be
-/// the same by chance: a logger whose clock was never set, and a sensor that is not connected. Ours.
+/// Both must hold at least this many identical readings or profiles if nothing else shows that they are of one site. A
+/// single one may be the same by coincidence: a logger whose clock was never set, with a sensor that is not connected.
+/// Our choice.
 pub const RECORDS_LEAST: u64 = 16;
 
 /// A logger's key slot.
 pub type LoggerSlot = (u16, u8);
 
-/// What a ledger is known by.
+/// What identifies a ledger.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Signs {
-    /// Its own number, and those of the ledgers that it goes on from.
+    /// Its own number, and the numbers of the ledgers that it continues.
     pub ids: BTreeSet<i64>,
-    /// Whether the numbers can be believed: they fit their digests.
+    /// Whether the numbers are reliable: they fit their digests.
     pub ids_are_sound: bool,
     /// Check values of the keys that have opened frames, by slot.
     pub keys: BTreeMap<LoggerSlot, BTreeSet<KeyCheck>>,
@@ -41,7 +42,7 @@ pub struct Shared {
     pub different: u64,
 }
 
-/// What of two ledgers agrees, and what does not.
+/// What agrees between two ledgers, and what does not.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Alike {
     /// Numbers in common.
@@ -50,18 +51,18 @@ pub struct Alike {
     pub keys_same: Vec<LoggerSlot>,
     /// Slots whose frames they have opened under different keys.
     pub keys_other: Vec<LoggerSlot>,
-    /// The other one was set aside here, by its name, and its own numbers cannot be believed any more.
+    /// The other ledger was set aside here, by its name, and its own numbers are no longer reliable.
     pub was_set_aside_here: bool,
     /// Counted only where the signs do not decide.
     pub records: Option<Shared>,
 }
 
-/// By what two ledgers are known to be of one site.
+/// How two ledgers are known to be of one site.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum By {
     /// A number in common.
     Id,
-    /// It was set aside here, and can no longer say its number.
+    /// It was set aside here, and its number can no longer be read.
     SetAsideHere,
     Keys,
     Records,
@@ -71,15 +72,15 @@ pub enum By {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Verdict {
     OneSite(By),
-    /// Only the records that both hold can show it: they are to be counted.
+    /// Only the records that both hold can show it: they must be counted.
     RecordsDecide,
     /// Nothing shows that they are, or something shows that they are not.
     NotShown,
 }
 
 impl Alike {
-    /// Compares signs. `set_aside_here`: a ledger of the second one's name was set aside by the first, and lies where
-    /// it was put.
+    /// Compares signs. `set_aside_here`: a ledger with the second one's name was set aside by the first, and is still
+    /// where it was put.
     pub fn of(ours: &Signs, theirs: &Signs, set_aside_here: bool) -> Self {
         let mut alike = Self {
             ids: ours.ids.intersection(&theirs.ids).count() as u64,
@@ -88,7 +89,7 @@ impl Alike {
         };
         for (slot, keys) in &ours.keys {
             let Some(other) = theirs.keys.get(slot) else { continue };
-            // A slot may have had more keys than one: the former ones stay.
+            // A slot may have had more than one key: the former ones stay listed.
             match keys.is_disjoint(other) {
                 true => alike.keys_other.push(*slot),
                 false => alike.keys_same.push(*slot),
@@ -156,9 +157,9 @@ mod tests {
         let mixed = signs(&[2], &[((17, 0), "a"), ((18, 0), "y")]);
         assert_eq!(verdict(&ours, &mixed), Verdict::NotShown);
         assert_eq!(Alike::of(&ours, &mixed, false).keys_other, [(18, 0)]);
-        // The same key under another slot or logger says nothing.
+        // The same key under another slot or logger shows nothing.
         assert_eq!(verdict(&ours, &signs(&[2], &[((17, 1), "a")])), Verdict::RecordsDecide);
-        // A slot that was given a new key agrees by the one that it had.
+        // A slot with a new key agrees because of its former key.
         let rekeyed = signs(&[2], &[((17, 0), "a"), ((17, 0), "z")]);
         assert_eq!(verdict(&ours, &rekeyed), Verdict::OneSite(By::Keys));
     }

@@ -5,7 +5,7 @@ use crate::time::GatewayTime;
 /// Since when, and until when.
 pub type TimeSpan = (GatewayTime, GatewayTime);
 
-/// How many seconds of a time some spans cover together.
+/// How many seconds of a stretch of time the spans cover together.
 pub fn covered(from: GatewayTime, to: GatewayTime, spans: impl Iterator<Item = TimeSpan>) -> i64 {
     let mut clipped: Vec<TimeSpan> =
         spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();

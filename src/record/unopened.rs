@@ -1,4 +1,4 @@
-//! Frames that stay shut: why, and by what they are tried again. Pure.
+//! Frames that cannot be opened: why, and what is used to try them again. Pure.
 
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::check::CheckedKey;
@@ -8,18 +8,18 @@ use crate::wire::frame::{AirFrame, RECORD_MAX};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum WhyShut {
     NoKey,
-    /// Its tag fails under a key that has not opened a frame yet: the key may be a wrong one.
+    /// Its tag fails under a key that has not opened a frame yet: the key may be wrong.
     Unproven,
-    /// Its tag fails under a key that has opened frames: the frame is damaged, or forged.
+    /// Its tag fails under a key that has opened frames: the frame is damaged or forged.
     TagFails,
-    /// It is authentic, and its slot is closed before it.
+    /// It is authentic, but its slot is closed before its identity.
     Closed,
 }
 
 impl WhyShut {
     pub const ALL: [Self; 4] = [Self::NoKey, Self::Unproven, Self::TagFails, Self::Closed];
 
-    /// As the ledger keeps it.
+    /// Its text in the ledger.
     pub fn text(self) -> &'static str {
         match self {
             Self::NoKey => "no key for its slot",
@@ -29,7 +29,7 @@ impl WhyShut {
         }
     }
 
-    /// Back from what the ledger keeps.
+    /// The reason for a text of the ledger.
     pub fn from_text(text: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|why| why.text() == text)
     }
@@ -52,11 +52,11 @@ impl From<Unopened> for WhyShut {
     }
 }
 
-/// Opens frames, lent to whoever has frames and knows no key.
+/// Opens frames for code that has frames but knows no key.
 pub trait Opener {
     /// The frame's plaintext, written to the start of `plaintext`.
     ///
-    /// Errors: why it stays shut; `plaintext` then says nothing.
+    /// Errors: why it cannot be opened; the content of `plaintext` is then undefined.
     fn open<'a>(
         &mut self,
         frame: &AirFrame<'_>,

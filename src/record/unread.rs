@@ -1,4 +1,4 @@
-//! What came in and is no readable record of this site: addressed elsewhere, not opened, not understood. Counts only.
+//! Frames that are no readable record of this site: addressed elsewhere, not opened, or not understood. Counts only.
 
 use super::unopened::WhyShut;
 use crate::time::GatewayTime;
@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 /// Frames of an address that is not on the roster.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Foreign {
-    /// The address; `None`: further ones, counted together.
+    /// The address; `None`: all further addresses, counted together.
     pub address: Option<u16>,
     pub frames: u64,
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -21,7 +21,7 @@ pub struct Foreign {
 /// Frames of one logger and slot that are kept because no key opens them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Kept {
-    /// Whose they claim to be.
+    /// The logger that they claim to be from.
     pub logger: Address,
     pub slot: Slot,
     #[serde(rename = "reason")]
@@ -30,18 +30,18 @@ pub struct Kept {
     /// When the first came by radio.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_at: Option<GatewayTime>,
-    /// When the last frame that stayed shut came by radio, kept or not.
+    /// When the last frame that could not be opened came by radio, kept or not.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_at: Option<GatewayTime>,
 }
 
-/// Frames of one logger that waited for a key, or would have, and found no room.
+/// Frames of one logger that waited for a key, or should have waited, and found no room.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Dropped {
-    /// Whose they claimed to be.
+    /// The logger that they claimed to be from.
     pub logger: Address,
     pub frames: u64,
-    /// When the first found none.
+    /// When the first frame found no room.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_at: GatewayTime,
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -53,10 +53,10 @@ pub struct Dropped {
 pub struct Opaque {
     pub logger: Address,
     pub records: u64,
-    /// There are more, which were not counted.
+    /// Whether there are more, which were not counted.
     pub is_more: bool,
-    /// How many of them failed which rule.
+    /// How many of them break each rule.
     pub rules: BTreeMap<NotUnderstood, u64>,
-    /// How many this version would read, once they are read again.
+    /// How many of them this version can read, once they are read again.
     pub readable: u64,
 }

@@ -1,55 +1,55 @@
-//! Which frame gives way where those that wait for a key have no more room. Pure.
+//! Which frame is removed when the store of frames that wait for a key is full. Pure.
 //!
-//! Input: how many frames are kept, by logger, class and stretch of time. Output: whether a further one has room, and out
-//! of which share and stretch a frame goes for it.
+//! Input: how many frames are kept, by logger, class and stretch of time. Output: whether there is room for another
+//! one, and from which share and stretch a frame is removed to make room.
 //!
-//! **A share of its own.** Each logger has one for frames whose slot has a key, and one for those whose slot has none. No
-//! other logger's frames, and none of the other class, can take any of it. Beyond their shares all have common room, in
-//! which the largest gives way to smaller ones.
+//! **A share of its own.** Each logger has one for frames whose slot has a key, and one for those whose slot has none.
+//! Frames of other loggers, or of the other class, cannot use any of it. Beyond the shares there is common room for
+//! all, in which the largest holder loses frames to smaller ones.
 //!
-//! **Even over time.** No rule can tell a forged frame from a genuine one before the key is there. But a genuine logger sends
-//! a few frames an hour, and a flood sends many in one. So within a share the fullest hour gives way, its newest frame
-//! first: a flood takes room from the hours in which it runs, and what waited before stays. A limit by sequence would
-//! be worse: somebody could fill the places of a whole year to come in a moment.
+//! **Even over time.** Before the key is there, no rule can distinguish a forged frame from a genuine one. But a
+//! genuine logger sends a few frames an hour, and a flood sends many. So within a share the fullest hour loses frames,
+//! newest first: a flood takes room from the hours in which it runs, and frames that waited before stay. A limit by
+//! sequence would be worse: an attacker could fill the places of a whole future year in a moment.
 //!
-//! What this is not: it keeps no frame and knows no table.
+//! What this is not: it keeps no frames and knows no table.
 
 use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What of a logger's frames has a share of its own.
+/// The classes of a logger's frames; each has its own share.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Class {
-    /// Their slot has a key, which has opened nothing yet; or it is closed.
+    /// Their slot has a key that has opened nothing yet, or a key that is closed.
     Keyed,
     /// Their slot has no key.
     Keyless,
 }
 
-/// Whose share.
+/// The owner of a share.
 pub type Holder = (Address, Class);
 
-/// Seconds of a stretch.
+/// Length of a stretch in seconds.
 const STRETCH_S: i64 = 3600;
 
-/// The stretch of frames that were found, later, to fail under a key that has opened others. They go first.
+/// The stretch of frames that later failed under a key that has opened others. They are removed first.
 pub const REFUTED: i64 = -(1 << 40);
 
-/// In which stretch a frame came: the hour of its reception, or the hand download that it is from.
+/// The stretch in which a frame came: the hour of its reception, or the hand download that it is from.
 pub fn stretch(received_at: Option<GatewayTime>, import: Option<i64>) -> i64 {
     match received_at {
-        // A clock before 1970 must not meet the numbers of downloads.
+        // A clock before 1970 must not produce the numbers of downloads.
         Some(at) => at.unix_s().div_euclid(STRETCH_S).max(0),
         None => import.map_or(0, |import| import.max(0).saturating_neg().saturating_sub(1)),
     }
 }
 
-/// Where a further frame finds room.
+/// Where there is room for another frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Room {
     Free,
-    /// Where a frame of this share gives way.
+    /// A frame of this share is removed.
     From(Holder),
 }
 
@@ -71,12 +71,12 @@ impl Shares {
         self.frames.values().map(|frames| frames.saturating_sub(share)).sum()
     }
 
-    /// Frames have come.
+    /// Counts frames that came.
     pub fn add(&mut self, holder: Holder, frames: usize) {
         self.set(holder, self.of(holder).saturating_add(frames));
     }
 
-    /// Frames have gone.
+    /// Counts frames that were removed.
     pub fn take(&mut self, holder: Holder, frames: usize) {
         self.set(holder, self.of(holder).saturating_sub(frames));
     }
@@ -91,8 +91,8 @@ impl Shares {
         }
     }
 
-    /// Where a further frame of `holder` finds room. `beyond`: frames beyond shares of `share`, of which there may be
-    /// `common`.
+    /// Where there is room for another frame of `holder`. `beyond`: the number of frames beyond shares of `share`
+    /// frames; `common` is the most that are allowed.
     pub fn room(&self, holder: Holder, beyond: usize, share: usize, common: usize) -> Room {
         let mine = self.of(holder);
         if mine < share || beyond < common {
@@ -105,7 +105,7 @@ impl Shares {
     }
 }
 
-/// How many frames of one share are of which stretch.
+/// How many frames of one share are in each stretch.
 #[derive(Debug, Default)]
 pub struct Stretches {
     frames: BTreeMap<i64, usize>,
@@ -113,12 +113,12 @@ pub struct Stretches {
 }
 
 impl Stretches {
-    /// Frames have come.
+    /// Counts frames that came.
     pub fn add(&mut self, stretch: i64, frames: usize) {
         self.set(stretch, self.of(stretch).saturating_add(frames));
     }
 
-    /// Frames have gone.
+    /// Counts frames that were removed.
     pub fn take(&mut self, stretch: i64, frames: usize) {
         self.set(stretch, self.of(stretch).saturating_sub(frames));
     }
@@ -137,7 +137,7 @@ impl Stretches {
         }
     }
 
-    /// The stretch that gives way to another share.
+    /// The stretch that loses a frame to another share.
     pub fn gives_way(&self) -> Option<i64> {
         if self.of(REFUTED) > 0 {
             return Some(REFUTED);
@@ -145,8 +145,8 @@ impl Stretches {
         self.by_size.last().map(|&(_, stretch)| stretch)
     }
 
-    /// The stretch that gives way to a further frame of the same share; `None`: the new one is among the fullest, and
-    /// what came before it stays.
+    /// The stretch that loses a frame to another frame of the same share; `None`: the new one is in one of the fullest,
+    /// and older frames stay.
     pub fn gives_way_to(&self, stretch: i64) -> Option<i64> {
         if self.of(REFUTED) > 0 {
             return Some(REFUTED);
@@ -183,15 +183,15 @@ mod tests {
         assert_eq!((stretches.gives_way(), stretches.gives_way_to(7)), (Some(REFUTED), Some(REFUTED)));
         stretches.take(REFUTED, 1);
         assert_eq!((stretches.gives_way(), stretches.gives_way_to(8)), (Some(7), Some(7)));
-        // Among the fullest, or nearly so: what is there stays.
+        // Among the fullest, or nearly so: the frames that are there stay.
         assert_eq!(stretches.gives_way_to(7), None);
         stretches.add(8, 8);
         assert_eq!(stretches.gives_way_to(8), None);
     }
 
     proptest! {
-        /// Against a plain model of what is promised: whatever comes in whatever order, a share is never less than it was
-        /// promised, and the total is bounded.
+        /// Compared with a plain model of the promise: whatever comes in whatever order, a share never has less than it
+        /// was promised, and the total is bounded.
         #[test]
         fn no_share_is_ever_taken_below_what_it_is(frames in proptest::collection::vec((1u16..6, 0i64..4), 0..400)) {
             const SHARE: usize = 10;
@@ -216,7 +216,7 @@ mod tests {
             }
         }
 
-        /// The same of stretches: one that is small has all its frames, however many the others bring.
+        /// The same for stretches: a small one keeps all its frames, however many the others bring.
         #[test]
         fn a_flood_takes_no_room_from_other_stretches(quiet in 1usize..4, flood in 0usize..60, at in 0i64..6) {
             const ROOM: usize = 24;

@@ -1,7 +1,7 @@
-//! Write-offs: what of the missing is no longer looked for, and what can be written off.
+//! Write-offs: which missing records are no longer looked for, and what can be written off.
 //!
-//! What covers is decided by coverage alone: a record that turns up all the same counts as held, and its part of the
-//! write-off has no effect from then on. The rest of an epoch ends where the logger is heard again. Pure.
+//! Coverage alone decides what is held: a record that arrives later counts as held, and its part of the write-off has
+//! no effect from then on. The rest of an epoch ends where the logger is heard again. Pure.
 
 use super::coverage::{Coverage, RangeSet};
 use super::expected::{self, EpochMissing};
@@ -11,13 +11,13 @@ use super::written::WrittenOff;
 use crate::text::rfc3339;
 use crate::wire::seq::{Address, Epoch};
 
-/// What somebody wants to write off.
+/// What a person wants to write off.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WriteOffAsked {
-    /// Of which logger; it may be on the roster or not.
+    /// The logger; it may or may not be on the roster.
     pub logger: u16,
     pub epoch: u32,
-    /// From which sequence to which; `None`: the rest of the epoch, after its largest held record.
+    /// The first and last sequence; `None`: the rest of the epoch, after its largest held record.
     pub range: Option<(u32, u32)>,
 }
 
@@ -29,7 +29,7 @@ pub struct WriteOffPlan {
     pub first: u32,
     /// The last; `None`: the rest of the epoch.
     pub last: Option<u32>,
-    /// What is missing in it now, and not written off yet. Of a rest: nothing that is known.
+    /// What is missing in it now and not yet written off. For a rest, nothing is known to be missing.
     pub missing: RangeSet,
     /// What is missing in it and was written off before.
     pub before: RangeSet,
@@ -41,16 +41,16 @@ pub enum WriteOffError {
     /// No such logger.
     #[error("logger {0} is not on the roster; `stonechat status` lists the loggers")]
     NotOnRoster(u16),
-    /// Nothing is known of this epoch.
+    /// This epoch is not known.
     #[error("{}", epoch_unknown(*.logger, *.epoch, .known))]
     EpochUnknown { logger: Address, epoch: u32, known: Vec<Epoch> },
-    /// By the roster's dates of service, none of this epoch must exist.
+    /// According to the roster's dates of service, no record of this epoch must exist.
     #[error(
         "nothing of epoch {epoch} of logger {logger} must exist: its dates of service in the roster leave it out, so \
          there is nothing to write off"
     )]
     NotExpected { logger: Address, epoch: Epoch },
-    /// No range: it begins with 0, or ends before it begins.
+    /// Not a range: it begins with 0, or ends before it begins.
     #[error("{0} to {1} is no range of sequences; the first is 1 or more and not above the last")]
     NoRange(u32, u32),
     /// It goes beyond what must exist.
@@ -58,7 +58,7 @@ pub enum WriteOffError {
     Beyond {
         logger: Address,
         of: EpochMissing,
-        /// The last that was asked.
+        /// The requested last sequence.
         last: u32,
     },
     /// Nothing is missing in the range.
@@ -69,16 +69,16 @@ pub enum WriteOffError {
         /// The first and the last.
         range: (u32, u32),
     },
-    /// All that is missing in it is written off.
+    /// Everything that is missing in it is already written off.
     #[error("written off already, as number {} by {} at {}: {}; `stonechat write-off list` shows it", .by.id, .by.by,
         rfc3339(.by.written_at), .by.reason)]
     Already { by: WrittenOff },
-    /// The epoch's end is told: it has no rest that nobody knows.
+    /// The epoch's end is known, so it has no open rest.
     #[error("{}", end_told(*.logger, .of))]
     EndTold { logger: Address, of: EpochMissing },
 }
 
-/// How many ranges a message names.
+/// The most ranges that a message names.
 const RANGES_TOLD: usize = 6;
 
 /// Ranges in words: `5, 7 to 9 and 2 more`.
@@ -143,7 +143,7 @@ fn end_told(logger: Address, of: &EpochMissing) -> String {
     format!("epoch {} of logger {logger} is known to have ended with {}; {what}", of.epoch, of.must)
 }
 
-/// What a write-off would cover, or why it cannot be written. `offs`: those of the logger that are written, oldest first.
+/// What a write-off would cover, or why it cannot be written. `offs`: the logger's existing write-offs, oldest first.
 pub fn plan<F: Facts>(
     asked: &WriteOffAsked,
     roster: &Roster,
@@ -216,7 +216,7 @@ fn plan_range(
         missing = missing.union(&written.missing(first..=last));
     }
     if missing.is_empty() {
-        // The newest that covers any of it tells who to ask.
+        // The newest one that covers part of it says who to ask.
         let covers = |off: &&WrittenOff| {
             off.in_force().is_some_and(|off| {
                 let of: RangeSet = [(off.first, off.last.unwrap_or(u32::MAX))].into_iter().collect();

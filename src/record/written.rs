@@ -1,7 +1,7 @@
-//! What people wrote down, as a ledger keeps it: write-offs, remarks and manual readings, each with its number and time.
+//! What people wrote, as a ledger keeps it: write-offs, remarks and manual readings, each with its number and time.
 //!
-//! Input: rows of a ledger. Output: values for reports and lists. What this is not: no checks on what somebody typed
-//! (`people`), and no text.
+//! Input: rows of a ledger. Output: values for reports and lists. What this is not: it does not check what a person
+//! typed (`people`), and makes no text.
 
 use crate::record::coverage::RangeSet;
 use crate::record::facts::WriteOff;
@@ -9,7 +9,7 @@ use crate::record::notes::{NewManual, NewRemark};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
 
-/// A write-off as it was written, and what has become of it.
+/// A write-off as it was written, and what became of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WrittenOff {
     pub id: i64,
@@ -21,12 +21,12 @@ pub struct WrittenOff {
     pub by: String,
     pub reason: String,
     pub written_at: GatewayTime,
-    /// Of a rest: the sequence at which its logger was heard again, where the rest ends.
+    /// For a rest: the sequence at which its logger was heard again, where the rest ends.
     pub ended_by: Option<u32>,
 }
 
 impl WrittenOff {
-    /// What of it counts; `None`: nothing any more.
+    /// The part of it that still counts; `None`: nothing any more.
     pub fn in_force(&self) -> Option<WriteOff> {
         let last = match self.ended_by {
             Some(heard) => Some(heard - 1),
@@ -45,7 +45,7 @@ impl WrittenOff {
         of.is_some_and(|off| off.first <= last && off.last.is_none_or(|end| first <= end))
     }
 
-    /// Whether it is a rest that still counts, of this epoch.
+    /// Whether it is a rest of this epoch that still counts.
     pub fn is_rest_of(&self, logger: Address, epoch: Epoch) -> bool {
         (self.logger, self.epoch) == (logger, epoch) && self.in_force().is_some_and(|off| off.last.is_none())
     }
@@ -59,12 +59,12 @@ pub struct Remark {
     pub what: NewRemark,
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub written_at: GatewayTime,
-    /// The remark that stands for it from then on.
+    /// The remark that replaces it.
     pub corrected_by: Option<i64>,
 }
 
 impl Remark {
-    /// Whether it is of a time between two, ends included; open ones have no end.
+    /// Whether it overlaps the time between two instants, ends included; open remarks have no end.
     pub fn overlaps(&self, from: GatewayTime, to: GatewayTime) -> bool {
         self.what.from <= to && self.what.to.is_none_or(|end| end >= from)
     }
@@ -76,12 +76,12 @@ pub struct Manual {
     pub id: i64,
     #[serde(flatten)]
     pub what: NewManual,
-    /// Who wrote it down.
+    /// The person who wrote it.
     pub by: String,
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub written_at: GatewayTime,
     pub file: Option<String>,
-    /// The manual reading that stands for it from then on.
+    /// The manual reading that replaces it.
     pub corrected_by: Option<i64>,
 }
 
@@ -90,7 +90,7 @@ pub struct Manual {
 pub struct TurnedUp {
     pub first: u32,
     pub last: u32,
-    /// When the first of them came into the ledger, where that is told.
+    /// When the first of them came into the ledger, if that is recorded.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub stored_from: Option<GatewayTime>,
     /// When the last did.
@@ -98,7 +98,7 @@ pub struct TurnedUp {
     pub stored_to: Option<GatewayTime>,
 }
 
-/// A write-off with its history.
+/// A write-off and its history.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WriteOffHistory {
     pub off: WrittenOff,
@@ -110,8 +110,8 @@ pub struct WriteOffHistory {
 /// What became of a manual reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ManualOutcome {
-    /// It is in, with this number.
+    /// It was added, with this number.
     Added(i64),
-    /// One that is the same in all its fields was there.
+    /// A reading with the same value in every field was already there.
     Held(i64),
 }

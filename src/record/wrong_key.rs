@@ -1,41 +1,42 @@
-//! Whether a key is a wrong one: the only place that decides it. Pure.
+//! Whether a key is wrong. Only this module decides it. Pure.
 //!
-//! Input: of each logger the frames that no right key has opened since it last had one opened, and of all when that was.
-//! Output: [`Suspicion`].
+//! Input: for each logger, the frames that no right key has opened since the last of its frames that was opened, and
+//! when that was. Output: [`Suspicion`].
 //!
-//! **One forgery, or many of one moment, are no sign.** Anybody can send them. A logger's key is suspect where
+//! **One forgery, or many at one moment, are no sign.** Anyone can send them. A logger's key is suspect if
 //!
 //! - at least two frames with different numbers came,
 //! - the last of them at least three quarters of the logger's interval after the first (and a minute),
 //! - and none of the logger has been opened since the first.
 //!
-//! A logger whose key is right has one opened in that time, so that forgeries alone raise nothing while it is heard; and one
-//! whose key is wrong has sent two records after one interval. Three quarters, since a record's way is not always as long.
+//! If a logger's key is right, one of its frames is opened in that time, so forgeries alone raise no suspicion while it
+//! is heard; and if its key is wrong, it has sent two records after one interval. Three quarters, because records do
+//! not always take the same time to arrive.
 //!
-//! **All at once** are the site key's: more than half of the loggers that sent anything within a day are suspect, and none of
-//! the roster has had a frame opened since.
+//! **All at once** means the site key: more than half of the loggers that sent anything within a day are suspect, and
+//! no frame of a logger of the roster has been opened since.
 //!
-//! What this is not: it knows no key, and says nothing to people.
+//! What this is not: it knows no key, and shows nothing to people.
 
 use super::unopened::WhyShut;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
 
-/// At least so long from the first frame to the last, however short the interval: a burst takes less.
+/// The least time from the first frame to the last, however short the interval: a burst takes less.
 const MOMENT_S: i64 = 60;
-/// Loggers that sent nothing for so long do not count among all.
+/// Loggers that sent nothing for this long are not counted among all loggers.
 const ACTIVE_S: i64 = 86_400;
 /// The interval of a logger that promises none.
 const NO_INTERVAL_S: i64 = 3600;
 
-/// Frames of one logger for which there is no key that has opened anything, since it last had one opened.
+/// Frames of one logger for which no key has opened anything, since the last of its frames that was opened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Failing {
     /// The logger that they name.
     pub logger: Address,
     /// The slot that the last of them names.
     pub slot: Slot,
-    /// Why the last of them stays shut: no key, or one that has opened nothing.
+    /// Why the last of them cannot be opened: no key, or one that has opened nothing.
     pub why: WhyShut,
     /// When the first came by radio.
     pub first_at: GatewayTime,
@@ -54,21 +55,21 @@ pub struct Heard {
     pub last_opened: Option<GatewayTime>,
 }
 
-/// A key that may be a wrong one, or is not there.
+/// A key that may be wrong or is missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Suspect {
     pub logger: Address,
     pub slot: Slot,
-    /// There is none, or it has opened nothing.
+    /// Whether there is no key, or it has opened nothing.
     pub why: WhyShut,
-    /// When the first frame came that it did not open.
+    /// When the first frame that it did not open came.
     pub since: GatewayTime,
 }
 
 /// What is suspect.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Suspicion {
-    /// Single keys; none: all that is heard is opened.
+    /// Single keys; if empty, everything that is heard is opened.
     Of(Vec<Suspect>),
     /// The site key, or the whole keyring.
     SiteKey(Vec<Suspect>),
@@ -83,7 +84,7 @@ impl Suspicion {
     }
 }
 
-/// Decides it. What came later than `now` by the gateway's clock came before that was set back, and counts nowhere.
+/// Decides it. Frames with a time later than `now` came before the gateway's clock was set back; they do not count.
 pub fn suspicion(failing: &[Failing], roster: &[Heard], now: GatewayTime) -> Suspicion {
     let mut suspects: Vec<Suspect> = Vec::new();
     for heard in roster {
@@ -97,7 +98,7 @@ pub fn suspicion(failing: &[Failing], roster: &[Heard], now: GatewayTime) -> Sus
                 && failing.last_at.since(failing.first_at) >= long_enough
                 && opened.is_none_or(|opened| opened < failing.first_at)
         });
-        // A key that is there and fits nothing says more than frames without one.
+        // A key that exists and opens nothing is a stronger sign than frames without a key.
         let worst = mine.max_by_key(|failing| (failing.why == WhyShut::Unproven, failing.last_at));
         suspects.extend(worst.map(|failing| Suspect {
             logger: heard.logger,
@@ -155,18 +156,18 @@ mod tests {
     fn one_frame_a_burst_of_a_moment_and_a_logger_that_is_opened_are_no_sign_and_one_interval_is() {
         let others = [heard(1, Some(NOW - 3000)), heard(2, Some(NOW)), heard(3, Some(NOW))];
         assert_eq!(judged(&[], &others), (false, vec![]));
-        // One frame, however long ago; many of one moment.
+        // One frame, however long ago; many at one moment.
         assert_eq!(judged(&[failing(1, NOW - 2000, NOW - 2000)], &others), (false, vec![]));
         assert_eq!(judged(&[failing(1, NOW - 59, NOW)], &others), (false, vec![]));
         let same = Failing { are_several: false, ..failing(1, NOW - INTERVAL, NOW) };
         assert_eq!(judged(&[same], &others), (false, vec![]), "the same number again");
-        // An interval of a logger's own frames, which are not always as long on their way.
+        // Frames of a logger itself, one interval apart, which do not always take the same time to arrive.
         assert_eq!(judged(&[failing(1, NOW - INTERVAL + 30, NOW)], &others), (false, vec![1]));
-        // Forgeries for hours, while its own frames are opened.
+        // Forgeries for hours, while the logger's own frames are opened.
         assert_eq!(judged(&[failing(2, NOW - 9000, NOW - 10)], &others), (false, vec![]));
-        // Not of the roster.
+        // A logger that is not on the roster.
         assert_eq!(judged(&[failing(9, NOW - 9000, NOW - 10)], &others), (false, vec![]));
-        // A clock that went back a year: what came by the later clock says nothing.
+        // A clock that went back a year: frames stamped by the later clock do not count.
         let ahead = [heard(1, Some(NOW + 31_536_000)), heard(2, Some(NOW)), heard(3, Some(NOW))];
         assert_eq!(judged(&[failing(1, NOW - INTERVAL, NOW)], &ahead), (false, vec![1]));
         assert_eq!(judged(&[failing(1, NOW - INTERVAL, NOW + 1)], &others), (false, vec![]));
@@ -196,11 +197,11 @@ mod tests {
         let mut one_opens = loggers.clone();
         one_opens[4].last_opened = Some(GatewayTime(NOW - 5));
         assert_eq!(judged(&fails(&[1, 2, 3]), &one_opens), (false, vec![1, 2, 3]));
-        // Loggers that have been silent for days do not keep it from being seen.
+        // Loggers that have been silent for days do not prevent the detection.
         let mut silent = loggers.clone();
         silent[2..].iter_mut().for_each(|heard| heard.last_opened = Some(GatewayTime(NOW - 3 * 86_400)));
         assert_eq!(judged(&fails(&[1, 2]), &silent), (true, vec![1, 2]));
-        // A new site: nothing was ever opened. One key that was wrong long before is no sign against the others.
+        // A new site: no frame was ever opened. One key that was wrong long before is no sign against the others.
         let new: Vec<Heard> = (1..=2).map(|number| heard(number, None)).collect();
         assert_eq!(judged(&fails(&[1, 2]), &new), (true, vec![1, 2]));
         let mut early = fails(&[2, 3, 4, 5]);

@@ -1,16 +1,17 @@
-//! The keys of a site by logger and slot, and the one way to open a frame with them.
+//! The keys of a site by logger and slot, and the only way to open a frame with them.
 //!
-//! Input: keys as `config::keys` reads them from the keyring's file. Output: an opened record or
-//! [`Unopened`]. Keys live here and nowhere else.
+//! Input: keys as `config::keys` reads them from the keyring's file. Output: an opened record or [`Unopened`]. Keys are
+//! kept only here.
 //!
-//! A key given for a logger and slot wins over the derived one; all other slots that the site key may serve
-//! derive. A slot can be closed at a last identity, so that a key that leaked cannot write the future.
+//! A key that is given for a logger and slot is used instead of the derived one; all other slots that the site key may
+//! serve use derived keys. A slot can be closed at a last identity, so that a leaked key cannot seal future records.
 //!
-//! A key is proven by what it has opened itself, in this run or in an earlier one: the ledger keeps its check value. A
-//! key that takes the place of a proven one is not proven, so what fails under it waits and is not taken for forged.
+//! A key is proven by the frames that it has opened itself, in this run or in an earlier one: the ledger keeps its
+//! check value. A key that replaces a proven one is not proven, so frames that fail under it wait and do not count as
+//! forged.
 //!
-//! Memory is bounded against forged slots: a derived key's cipher is kept only once it has opened a frame,
-//! so an attacker who tries every slot of every logger makes nothing grow.
+//! Forged slots cannot make memory grow: the cipher of a derived key is kept only after it has opened a frame, so an
+//! attacker who tries every slot of every logger has no effect.
 
 use super::{Cipher, SiteKey, SlotKey, check};
 use crate::wire::check::CheckedKey;
@@ -18,16 +19,16 @@ use crate::wire::frame::{AirFrame, RECORD_MAX};
 use crate::wire::seq::{Address, Epoch, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-/// Why a frame stays shut. The outcome is `unopened` in every case; the reason says where it is kept.
+/// Why a frame cannot be opened. The outcome is `unopened` in every case; the reason decides where it is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Unopened {
     NoKey,
-    /// Its tag fails under a key that has never opened a frame: as good as no key, since the logger may have
-    /// another one that nobody has entered yet.
+    /// Its tag fails under a key that has never opened a frame. This is treated as if there were no key, because the
+    /// logger may have another key that is not entered yet.
     Unproven,
     /// Its tag fails under a key that has opened frames before.
     TagFails,
-    /// It is authentic, and its slot is closed before this identity.
+    /// It is authentic, but its slot is closed before this identity.
     Closed,
 }
 
@@ -38,12 +39,12 @@ pub struct Last {
     pub sequence: Sequence,
 }
 
-/// What is written of a slot: whether it has a key of its own, and where it is closed. Never the key.
+/// The entry of a slot: whether it has its own key, and where it is closed. Never the key.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Entry {
     pub address: Address,
     pub slot: Slot,
-    /// Whether it has a key of its own.
+    /// Whether it has its own key.
     pub is_given: bool,
     /// Where it is closed.
     pub last: Option<Last>,
@@ -55,11 +56,11 @@ pub struct Keyring {
     given: BTreeMap<(Address, Slot), SlotKey>,
     closed: BTreeMap<(Address, Slot), Last>,
     site: Option<SiteKey>,
-    /// The slots that may derive; `None`: all.
+    /// The slots whose keys may be derived; `None`: all.
     site_slots: Option<Vec<Slot>>,
-    /// Ciphers of given keys, and of derived ones that have opened something.
+    /// Ciphers of given keys, and of derived keys that have opened something.
     ready: HashMap<(Address, Slot), Ready>,
-    /// Keys that have opened their first frame and are not yet noted in the ledger.
+    /// Keys that have opened their first frame and are not yet recorded in the ledger.
     newly_proven: Vec<CheckedKey>,
 }
 
@@ -72,13 +73,13 @@ struct Ready {
 }
 
 impl Keyring {
-    /// Lets loggers derive keys for `slots` (`None`: for every slot).
+    /// Allows derived keys for `slots` (`None`: for every slot).
     pub fn set_site_key(&mut self, key: SiteKey, slots: Option<Vec<Slot>>) {
         self.site = Some(key);
         self.site_slots = slots;
     }
 
-    /// Gives a logger a key of its own. `false` if that slot has one already.
+    /// Gives a logger its own key for a slot. `false` if that slot has one already.
     pub fn give(&mut self, address: Address, slot: Slot, key: SlotKey) -> bool {
         self.ready.insert((address, slot), Ready::new(&key, address, slot));
         self.given.insert((address, slot), key).is_none()
@@ -93,7 +94,7 @@ impl Keyring {
         self.closed.get(&(address, slot)).copied()
     }
 
-    /// Every slot with a key of its own or a closing, by logger and slot.
+    /// Every slot that has its own key or is closed, by logger and slot.
     pub fn entries(&self) -> impl Iterator<Item = Entry> {
         let places: BTreeSet<_> = self.given.keys().chain(self.closed.keys()).copied().collect();
         places.into_iter().map(|(address, slot)| Entry {
@@ -104,7 +105,7 @@ impl Keyring {
         })
     }
 
-    /// Says that a key has opened frames in an earlier run. Where the slot has another key now, that says nothing of it.
+    /// Records that a key opened frames in an earlier run. If the slot has another key now, that key stays unproven.
     pub fn mark_proven(&mut self, proven: CheckedKey) {
         let CheckedKey { address, slot, .. } = proven;
         if let Some(ready) = self.ready.get_mut(&(address, slot)) {
@@ -117,7 +118,7 @@ impl Keyring {
         }
     }
 
-    /// The keys that have opened their first frame since this was asked last.
+    /// The keys that have opened their first frame since the last call.
     pub fn take_newly_proven(&mut self) -> Vec<CheckedKey> {
         std::mem::take(&mut self.newly_proven)
     }
@@ -127,8 +128,8 @@ impl Keyring {
         self.ready.values().filter(|ready| ready.proven).map(|ready| ready.name)
     }
 
-    /// Check values of the keys of these loggers: those given, and those derived for the slots that may derive (where
-    /// every slot may, for slot 0: another site key changes that too).
+    /// Check values of the keys of these loggers: given keys, and derived keys for the slots that may use them (if
+    /// every slot may, only for slot 0: another site key changes that one too).
     pub fn checks(&self, loggers: impl Iterator<Item = Address>) -> BTreeSet<CheckedKey> {
         let derived = self.site_slots.as_deref().unwrap_or(&[Slot(0)]);
         let mut all = BTreeSet::new();
@@ -146,7 +147,7 @@ impl Keyring {
         derives || self.given.keys().any(|(given, _)| *given == address)
     }
 
-    /// The slots for which a logger has been given a key of its own, lowest first.
+    /// The slots for which a logger was given its own key, lowest first.
     pub fn given_slots(&self, address: Address) -> impl Iterator<Item = Slot> {
         let span = (address, Slot(0))..=(address, Slot(u8::MAX));
         self.given.range(span).map(|(&(_, slot), _)| slot)
@@ -157,12 +158,12 @@ impl Keyring {
         self.given.contains_key(&(address, slot)) || self.may_derive(slot)
     }
 
-    /// Whether loggers may derive their key of this slot from the site key.
+    /// Whether the key of this slot may be derived from the site key.
     pub fn may_derive(&self, slot: Slot) -> bool {
         self.site.is_some() && self.site_slots.as_ref().is_none_or(|slots| slots.contains(&slot))
     }
 
-    /// The key of a slot, for making a logger's key sheet or a simulated logger.
+    /// The key of a slot, to make a logger's key sheet or a simulated logger.
     pub fn key(&self, address: Address, slot: Slot) -> Option<SlotKey> {
         self.given.get(&(address, slot)).cloned().or_else(|| self.derived(address, slot))
     }
@@ -172,7 +173,7 @@ impl Keyring {
         self.site.as_ref().filter(|_| !given && self.may_derive(slot)).map(|site| site.derive(address, slot))
     }
 
-    /// Opens a frame with the key of its slot, unless that slot is closed before it.
+    /// Opens a frame with the key of its slot, unless that slot is closed before the frame.
     pub fn open<'a>(
         &mut self,
         frame: &AirFrame<'_>,
@@ -206,7 +207,7 @@ impl Keyring {
 }
 
 impl Ready {
-    /// One that has opened nothing.
+    /// A cipher that has opened nothing yet.
     fn new(key: &SlotKey, address: Address, slot: Slot) -> Self {
         Self { cipher: Cipher::new(key), name: check::named(key, address, slot), proven: false }
     }
@@ -267,7 +268,7 @@ mod tests {
             assert!(open(&mut later, &air(key, 0, identity)).is_ok());
             assert_eq!(later.take_newly_proven().len(), usize::from(why == Unopened::Unproven));
         }
-        // The same with keys that derive.
+        // The same with derived keys.
         let site = |byte| SiteKey::new(&[byte; 32]).unwrap();
         let (right, wrong) = (site(5), site(6));
         let sealed = air(&right.derive(identity.address, Slot(3)), 3, identity);

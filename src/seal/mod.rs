@@ -1,18 +1,17 @@
-//! Opening and sealing records: AES-GCM over an air frame, and the keys it takes.
+//! Opens and seals records: AES-GCM over an air frame, and the keys for it.
 //!
-//! Input: [`AirFrame`] views of `wire`, keys of [`keyring::Keyring`]. Output: plaintext for
-//! `wire::record`, or the reason why a frame stays shut; the other way round, whole air frames for the
-//! simulated field.
+//! Input: [`AirFrame`] views of `wire`, keys of [`keyring::Keyring`]. Output: plaintext for `wire::record`, or the
+//! reason why a frame cannot be opened; in the other direction, whole air frames for the simulated field.
 //!
 //! ```text
 //! nonce = associated data = header (12 bytes, exactly as sent)
 //! air frame = header ‖ ciphertext (as long as the record) ‖ tag (16)
 //! ```
 //!
-//! What this is not: it never decides whether an opened record is welcome (that is `judge`).
+//! What this is not: it never decides whether an opened record is accepted (`judge` does).
 //!
-//! Promises: no byte of a frame whose tag fails is ever given out; keys have one place each on the heap, clear themselves
-//! when dropped and print as `…`; what deriving them leaves on the stack is overwritten; opening allocates nothing.
+//! Promises: no byte of a frame whose tag fails is ever returned; each key has one place on the heap, is cleared when
+//! dropped and prints as `…`; what key derivation leaves on the stack is overwritten; opening allocates nothing.
 //!
 //! Standards: NIST SP 800-38D (GCM; deterministic nonce of section 8.2.1), RFC 5116 (AEAD), RFC 5869 (HKDF).
 //!
@@ -31,7 +30,7 @@
 //! let mut out = [0; RECORD_MAX];
 //! assert_eq!(keyring.open(&AirFrame::parse(&air).ok()?, &mut out), Ok(&b"a record"[..]));
 //!
-//! // With one bit wrong the tag fails, and nothing is given out.
+//! // With one wrong bit the tag fails, and no byte is returned.
 //! air[20] ^= 1;
 //! assert_eq!(keyring.open(&AirFrame::parse(&air).ok()?, &mut out), Err(Unopened::TagFails));
 //! assert_eq!(out, [0; RECORD_MAX]);
@@ -53,10 +52,11 @@ use sha2::Sha256;
 use std::fmt;
 use zeroize::{Zeroize, Zeroizing};
 
-/// The salt of every derivation of this format.
+/// The salt for every key derivation of this format.
 const SALT: &[u8] = b"stonechat/1";
 
-/// A key of one slot: 16 bytes (AES-128-GCM) or 32 (AES-256-GCM). Boxed: what is moved on the stack leaves copies.
+/// A key of one slot: 16 bytes (AES-128-GCM) or 32 (AES-256-GCM). Boxed, because a move on the stack leaves copies
+/// behind.
 pub enum SlotKey {
     /// AES-128-GCM.
     Aes128(Box<[u8; 16]>),
@@ -64,7 +64,7 @@ pub enum SlotKey {
     Aes256(Box<[u8; 32]>),
 }
 
-/// Bytes in a place of their own, without a copy on the way. `None` unless they are so many.
+/// Copies bytes directly into their own place on the heap. `None` unless there are exactly `N`.
 fn boxed<const N: usize>(bytes: &[u8]) -> Option<Box<[u8; N]>> {
     let mut place = Box::new([0; N]);
     (bytes.len() == N).then(|| {
@@ -91,7 +91,7 @@ impl SlotKey {
         hex(self.bytes())
     }
 
-    /// The algorithm that it is for, by its name in RFC 5116.
+    /// The name of its algorithm in RFC 5116.
     pub fn algorithm(&self) -> &'static str {
         match self {
             Self::Aes128(_) => "AEAD_AES_128_GCM",
@@ -139,7 +139,7 @@ impl fmt::Debug for SlotKey {
     }
 }
 
-/// A 32-byte key from which the loggers of one site derive theirs.
+/// A 32-byte key from which the keys of a site's loggers are derived.
 pub struct SiteKey(Box<[u8; 32]>);
 
 impl Drop for SiteKey {
@@ -178,9 +178,9 @@ fn derive<const N: usize>(key: &[u8], label: &[u8], address: Address, slot: Slot
     out
 }
 
-/// The hex digits of secret bytes, in a text that never moves and is wiped when dropped.
+/// The hex digits of secret bytes, in a text that is never moved and is wiped when dropped.
 pub fn hex(secret: &[u8]) -> Zeroizing<String> {
-    // All the room at once: a text that grows leaves copies behind.
+    // Reserve all the room at once: a text that grows leaves copies behind.
     let mut text = Zeroizing::new(String::with_capacity(2 * secret.len()));
     for byte in secret {
         for digit in [byte >> 4, byte & 0xF] {
@@ -190,7 +190,7 @@ pub fn hex(secret: &[u8]) -> Zeroizing<String> {
     text
 }
 
-/// A key with its schedule worked out, ready to open and seal. Clears itself when dropped.
+/// A key with its key schedule, ready to open and seal. It is cleared when dropped.
 pub struct Cipher(Schedule);
 
 enum Schedule {
@@ -205,7 +205,7 @@ impl fmt::Debug for Cipher {
 }
 
 impl Cipher {
-    /// Works out the schedule.
+    /// Computes the key schedule.
     pub fn new(key: &SlotKey) -> Self {
         memory::wiped(|| {
             Self(match key {
@@ -215,7 +215,7 @@ impl Cipher {
         })
     }
 
-    /// Opens an air frame into the front of `out`; `None` if its tag fails, and then nothing of it is there.
+    /// Opens an air frame into the front of `out`; `None` if its tag fails, and then `out` holds nothing of it.
     ///
     /// Shape: returns as many bytes as the sealed record has, 1 to 194.
     /// Source: NIST SP 800-38D, 7.2.

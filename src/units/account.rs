@@ -1,18 +1,18 @@
-//! A calculation written down line by line, for people who check it by hand; and how a value is written.
+//! A calculation written line by line, for people who check it by hand; and how a value is written.
 //!
-//! Where it is not wanted ([`Silent`]), no line is made. What this is not: it calculates nothing.
+//! If it is not wanted ([`Silent`]), no line is made. What this is not: it calculates nothing.
 
 use super::{Silent, Step, Trace};
 use crate::time::GatewayTime;
 
-/// A number with so many decimals; never a zero with a sign.
+/// A number with this many decimals; zero never has a sign.
 pub fn shown(value: f64, decimals: u8) -> String {
     let text = format!("{value:.*}", usize::from(decimals));
     let is_zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
     if is_zero { text.trim_start_matches('-').to_owned() } else { text }
 }
 
-/// Where a calculation is told: steps, and lines about where things come from.
+/// Where a calculation is written: steps, and lines about where things come from.
 pub trait Account: Trace {
     /// Begins a part; what follows belongs to it until [`Account::close`].
     fn open(&mut self, heading: impl FnOnce(&Words) -> String);
@@ -27,10 +27,10 @@ impl Account for Silent {
     fn close(&mut self) {}
 }
 
-/// What it takes to name times and entries.
+/// What is needed to name times and entries.
 #[derive(Clone, Debug, Default)]
 pub struct Words {
-    /// What people on site read, in seconds east of UTC.
+    /// The offset of the times that people on site read, in seconds east of UTC.
     pub offset_s: i32,
     /// The calibrations' file, as lines name it.
     pub calibrations: String,
@@ -39,13 +39,13 @@ pub struct Words {
 }
 
 impl Words {
-    /// An instant in the site's offset, which it names.
+    /// An instant in the site's offset, with the offset.
     pub fn time(&self, at: GatewayTime) -> String {
         crate::text::to_the_second(at, self.offset_s)
     }
 }
 
-/// One line of a told calculation.
+/// One line of a written calculation.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Line {
     Said(String),
@@ -70,7 +70,7 @@ impl std::fmt::Display for Line {
     }
 }
 
-/// A calculation as it is told, each line with its depth.
+/// A written calculation, each line with its depth.
 #[derive(Clone, Debug, Default)]
 pub struct Told {
     words: Words,
@@ -79,12 +79,12 @@ pub struct Told {
 }
 
 impl Told {
-    /// Nothing yet.
+    /// An empty calculation.
     pub fn new(words: Words) -> Self {
         Self { words, depth: 0, lines: Vec::new() }
     }
 
-    /// The lines, each with the number of parts that it lies in.
+    /// The lines, each with the number of parts that contain it.
     pub fn lines(&self) -> &[(usize, Line)] {
         &self.lines
     }

@@ -1,25 +1,25 @@
 //! Ratios of two voltages: strain gauges in a bridge, bridge transducers, potentiometers.
 //!
 //! Input: output over excitation, V/V. Output: strain in m/m with tension positive, or a value in the entry's unit.
-//! Source: the formulas of strain, and the factors for leads, invert the bridge's node equations exactly; `tests/units.rs`
-//! holds them against those equations solved by themselves.
+//! Source: the formulas of strain, and the factors for leads, invert the bridge's node equations exactly;
+//! `tests/units.rs` compares them with independent solutions of those equations.
 
 use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, number, positive, term};
 
 /// Which arms of a bridge are active.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Arms {
-    /// One: ε = 4 Vr / (GF (1 − 2 Vr)). On two wires the leads put the bridge out of balance at its zero, so that there it
-    /// is 4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0))), V0 being the ratio of the zero.
+    /// One: ε = 4 Vr / (GF (1 − 2 Vr)). On two wires the leads unbalance the bridge at its zero, so the formula is then
+    /// 4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0))), where V0 is the ratio of the zero.
     Quarter,
-    /// One in tension, one beside it in as much compression: ε = 2 Vr / GF.
+    /// One in tension, the one next to it in equal compression: ε = 2 Vr / GF.
     HalfBending,
     /// One along, one across: ε = 4 Vr / (GF ((1 + ν) − 2 Vr (1 − ν))).
     HalfPoisson {
         /// Poisson's ratio ν.
         poisson: f64,
     },
-    /// Two in tension, two in as much compression: ε = Vr / GF.
+    /// Two in tension, two in equal compression: ε = Vr / GF.
     FullBending,
     /// Two along, two across: ε = 2 Vr / (GF ((1 + ν) − Vr (1 − ν))).
     FullAxial {
@@ -36,12 +36,13 @@ pub enum Wiring {
     /// A quarter or half bridge on three: one lead is in series with each of two neighbouring arms; the third carries no
     /// current.
     Three,
-    /// A full bridge on four, its excitation not sensed: both leads of the excitation are in series with the bridge.
+    /// A full bridge on four, without sensing of its excitation: both leads of the excitation are in series with the
+    /// bridge.
     Four,
 }
 
 impl Wiring {
-    /// How many leads lessen the output.
+    /// The number of leads that reduce the output.
     fn leads(self) -> f64 {
         match self {
             Self::Two | Self::Four => 2.0,
@@ -50,13 +51,13 @@ impl Wiring {
     }
 }
 
-/// Leads and gauge of a bridge, in ohm: strain is raised by 1 + n R_lead / R_gauge, n as the wiring says.
+/// Leads and gauge of a bridge, in ohm: strain is raised by 1 + n R_lead / R_gauge, where the wiring gives n.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Leads {
     pub wiring: Wiring,
-    /// Of one lead, one way.
+    /// The resistance of one lead, one way.
     pub r_lead: f64,
-    /// Of one gauge, at its zero.
+    /// The resistance of one gauge, at its zero.
     pub r_gauge: f64,
 }
 
@@ -66,24 +67,24 @@ pub struct StrainBridge {
     pub arms: Arms,
     /// GF.
     pub gauge_factor: f64,
-    /// Whether tension gives less: the output is wired the other way.
+    /// Whether tension lowers the output because it is wired the other way.
     pub is_reversed: bool,
-    /// V/V at the dated zero.
+    /// The ratio in V/V at the dated zero.
     pub zero_ratio: f64,
-    /// `None`: leads do not count.
+    /// `None`: the leads are ignored.
     pub leads: Option<Leads>,
 }
 
-/// What must be above 0.
+/// The quantity that must be above 0.
 const DENOMINATOR: &str = "the bridge's denominator";
 
 /// Poisson's ratio of a solid that is the same in all directions (thermodynamics; textbook).
 pub const POISSON: Range = Range::new(-1.0, 0.5);
 
 impl StrainBridge {
-    /// Strain in m/m, tension positive, of a ratio in V/V; exact, with the bridge's non-linearity.
+    /// Strain in m/m, tension positive, for a ratio in V/V; exact, with the bridge's non-linearity.
     ///
-    /// Range: where the formula's denominator is above 0; beyond it no strain gives the ratio.
+    /// Range: where the formula's denominator is above 0; beyond it no strain gives this ratio.
     #[inline]
     pub fn evaluate(&self, ratio: f64, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         let factor = positive(self.gauge_factor, "the gauge factor")?;
@@ -124,8 +125,9 @@ impl StrainBridge {
         Ok(raised)
     }
 
-    /// How far the bridge itself is out of balance at its zero, with the sign of tension: by the leads of a quarter bridge
-    /// on two wires. Of any other it is not known whether the bridge or the instrument is off, and it is small.
+    /// How far the leads of a quarter bridge on two wires unbalance the bridge itself at its zero, with the sign of
+    /// tension. For any other bridge it is not known whether the bridge or the instrument is off, and the effect is
+    /// small.
     fn imbalance(&self) -> f64 {
         match self.leads {
             Some(leads) if leads.wiring == Wiring::Two => {
@@ -188,9 +190,9 @@ impl StrainBridge {
 /// A bridge transducer with a sheet: x = (Vr − Vr0) / sensitivity × capacity.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Transducer {
-    /// V/V at the dated zero.
+    /// The ratio in V/V at the dated zero.
     pub zero_ratio: f64,
-    /// V/V that the full capacity adds; 2 mV/V is 0.002. Negative where load gives less.
+    /// The ratio in V/V that the full capacity adds; 2 mV/V is 0.002. Negative if load lowers the ratio.
     pub sensitivity: f64,
     /// The value at full scale, in the entry's unit.
     pub capacity: f64,
@@ -216,11 +218,11 @@ impl Transducer {
 pub struct Potentiometer {
     /// Value at ratio 0, in the entry's unit.
     pub at_0: f64,
-    /// Value at ratio 1; may be the lower one.
+    /// Value at ratio 1; may be the smaller one.
     pub at_1: f64,
 }
 
-/// What a potentiometer's wiper can give, V/V.
+/// The ratios that a potentiometer's wiper can give, V/V.
 pub const WIPER: Range = Range::new(0.0, 1.0);
 
 impl Potentiometer {

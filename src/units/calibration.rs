@@ -1,9 +1,9 @@
-//! What the calibrations' file says: which conversion a sensor has at a point, from when until when.
+//! The content of the calibrations' file: which conversion a sensor has at a point, and for which period.
 //!
-//! Pure values: `config` reads them from `calibrations.toml`, `chain` works with them. Coefficients have the names of the
-//! calibration sheet. What this is not: the arithmetic stands in the modules beside.
+//! Pure values: `config` reads them from `calibrations.toml`, `chain` works with them. Coefficients have the names of
+//! the calibration sheet. What this is not: the arithmetic is in the modules next to this one.
 //!
-//! Promise: nothing in here prints a coefficient. `Debug` says what a thing is, and no number of it.
+//! Promise: nothing here prints a coefficient. `Debug` shows the kind of a thing, but none of its numbers.
 
 use super::QuantityKind;
 use super::bridge::{Arms, Potentiometer, StrainBridge, Transducer};
@@ -21,7 +21,7 @@ use super::vibrating_wire::{ForExpansion, ForTemperature, Linear, Quadratic, Str
 use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 
-/// What a strain reading is to be.
+/// What a strain reading means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum StrainResult {
     /// B (R1 − R0).
@@ -47,7 +47,7 @@ pub enum Conversion {
     Loop(Loop),
     /// Potentiometer: a share of its supply.
     Potentiometer(Potentiometer),
-    /// A bridge with a sheet of its own.
+    /// A bridge with its own calibration sheet.
     Transducer(Transducer),
     /// Strain gauges in a bridge.
     Bridge(StrainBridge),
@@ -69,7 +69,7 @@ pub enum Conversion {
 }
 
 impl Conversion {
-    /// As the file calls it.
+    /// Its name in the file.
     pub fn name(&self) -> &'static str {
         match self {
             Self::WireLinear(_) => "vibrating_wire_linear",
@@ -98,8 +98,8 @@ impl Conversion {
         }
     }
 
-    /// The UCUM code of what the conversion gives by its own nature; `None`: the unit that its coefficients are in, which
-    /// is the entry's.
+    /// The UCUM code of the conversion's own unit; `None` if the result has the unit of its coefficients, which is the
+    /// entry's.
     pub fn own_unit(&self) -> Option<&'static str> {
         match self {
             Self::Thermistor(_) | Self::Platinum(_) => Some("Cel"),
@@ -123,23 +123,23 @@ impl Conversion {
     }
 }
 
-/// What a correction's input is.
+/// The input of a correction.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Source {
     /// A point, wherever it is measured.
     Point(String),
-    /// Whatever point is measured there at the time.
+    /// Whichever point is measured there at the time.
     Channel(Address, u8),
 }
 
-/// What a correction does where its input is missing.
+/// What a correction does if its input is missing.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Missing {
     /// The value is absent.
     Absent,
-    /// The correction is left out, and the value says so.
+    /// The correction is left out, and the value is marked.
     Omit,
-    /// This stands in, and the value says so.
+    /// This value is used instead, and the result is marked.
     Fixed(f64),
 }
 
@@ -149,13 +149,13 @@ pub struct Temperature {
     pub effect: TemperatureEffect,
     /// Where T1 comes from; it gives degrees Celsius.
     pub source: Source,
-    /// How far T1 may be in time, in seconds; 0: of the very time.
+    /// How far T1 may be away in time, in seconds; 0: at exactly the same time.
     pub within_s: i64,
-    /// Where T1 is missing; a fixed value is in °C.
+    /// What to do if T1 is missing; a fixed value is in °C.
     pub when_missing: Missing,
 }
 
-/// What a degree does, in the entry's unit.
+/// The effect of a degree, in the entry's unit.
 #[derive(Clone, Copy, PartialEq)]
 pub enum TemperatureEffect {
     /// K (T1 − T0).
@@ -167,40 +167,40 @@ pub enum TemperatureEffect {
 /// A correction for air pressure: − F (S1 − S0).
 #[derive(Clone, PartialEq)]
 pub struct Barometer {
-    /// 1 sealed, 0 vented, or between.
+    /// 1 sealed, 0 vented, or in between.
     pub f: f64,
     /// S0, station pressure at the dated zero, absolute, in `unit`.
     pub s0: f64,
     /// The unit of S0 and of a fixed value.
     pub unit: Unit,
-    /// Where S1 comes from; `None` only where F is 0.
+    /// Where S1 comes from; `None` only if F is 0.
     pub source: Option<Source>,
-    /// How far readings of S1 may be in time, in seconds.
+    /// How far readings of S1 may be away in time, in seconds.
     pub within_s: i64,
-    /// Where S1 is missing; a fixed value is in `unit`.
+    /// What to do if S1 is missing; a fixed value is in `unit`.
     pub when_missing: Missing,
 }
 
-/// One entry: how a sensor's counts at a point become values for a time.
+/// One entry: how a sensor's counts at a point become values in a period.
 #[derive(Clone, PartialEq)]
 pub struct Calibration {
     pub point: String,
     /// The sensor's serial.
     pub serial: String,
-    /// From this instant on.
+    /// Start, inclusive.
     pub from: GatewayTime,
-    /// Until before this instant.
+    /// End, exclusive.
     pub until: GatewayTime,
     /// The unit of its values.
     pub unit: Unit,
-    /// Decimals to print, 0 to 9; nothing is rounded before.
+    /// Decimals to print, 0 to 9; nothing is rounded earlier.
     pub decimals: u8,
-    /// Counts to value.
+    /// How counts become a value.
     pub conversion: Conversion,
     pub temperature: Option<Temperature>,
-    /// For air pressure.
+    /// The correction for air pressure.
     pub barometer: Option<Barometer>,
-    /// Where it stands in the file, counted from 1.
+    /// Its line in the file, counted from 1.
     pub line: usize,
 }
 
@@ -208,23 +208,23 @@ pub struct Calibration {
 #[derive(Clone, PartialEq)]
 pub enum Combination {
     Sum(Dead),
-    /// The first less the second.
+    /// The first minus the second.
     Difference,
     Mean(Dead),
     /// Movements of a string of tilt sensors, summed from its fixed end to a node.
     String {
         /// Its fixed end, order and sign.
         string: TiltString,
-        /// Where a positive movement goes, in words.
+        /// The direction of a positive movement, in words.
         toward: String,
-        /// The node whose movement it is, as a place in the list; by default the free end.
+        /// The node whose movement it is, as an index into the list; by default the free end.
         node: usize,
     },
     /// Elevation of the tip plus P/γ.
     Level {
-        /// Of the tip, in metres.
+        /// Elevation of the tip, in metres.
         tip_m: f64,
-        /// What elevations are above.
+        /// The zero level of the elevations.
         datum: String,
         /// γ.
         water: UnitWeight,
@@ -234,11 +234,11 @@ pub enum Combination {
         /// γ.
         water: UnitWeight,
     },
-    /// From a reference down to the water: its elevation less the level.
+    /// From a reference down to the water: the reference's elevation minus the level.
     Depth {
-        /// Of the tip, in metres.
+        /// Elevation of the tip, in metres.
         tip_m: f64,
-        /// Of what the depth is measured from, in metres.
+        /// Elevation of the mark from which the depth is measured, in metres.
         reference_m: f64,
         /// γ.
         water: UnitWeight,
@@ -246,7 +246,7 @@ pub enum Combination {
 }
 
 impl Combination {
-    /// As the file calls it.
+    /// Its name in the file.
     pub fn name(&self) -> &'static str {
         match self {
             Self::Sum(_) => "sum",
@@ -260,40 +260,40 @@ impl Combination {
     }
 }
 
-/// A point that is worked out from others, for a time.
+/// A point that is calculated from others, for a period.
 #[derive(Clone, PartialEq)]
 pub struct Derived {
-    /// Its name; several entries may have it, one after the other.
+    /// Its name; several entries may have it, one after another.
     pub name: String,
-    /// From this instant on.
+    /// Start, inclusive.
     pub from: GatewayTime,
-    /// Until before this instant.
+    /// End, exclusive.
     pub until: GatewayTime,
     /// The unit of its values.
     pub unit: Unit,
     /// Decimals to print, 0 to 9.
     pub decimals: u8,
     pub combination: Combination,
-    /// The points it comes from, in order.
+    /// The points that it comes from, in order.
     pub of: Vec<String>,
-    /// How far their readings may be in time, in seconds; 0: of the very time.
+    /// How far their readings may be away in time, in seconds; 0: at exactly the same time.
     pub within_s: i64,
-    /// Where it stands in the file, counted from 1.
+    /// Its line in the file, counted from 1.
     pub line: usize,
 }
 
 debug_without_values!(Conversion, Missing, Temperature, TemperatureEffect, Barometer, Calibration);
 debug_without_values!(Combination, Derived, Calibrations);
 
-/// How many derived points may come from each other in a row, should `config` not have refused a circle.
+/// How many derived points may follow from each other, in case `config` did not refuse a circle.
 pub const LEVELS_MAX: usize = 64;
 
 /// The whole file. No two entries of one point and serial overlap, nor two of one derived point; there is no cycle.
 #[derive(Clone, Default, PartialEq)]
 pub struct Calibrations {
-    /// By point, serial and time.
+    /// Sorted by point, serial and time.
     entries: Vec<Calibration>,
-    /// By name and time.
+    /// Sorted by name and time.
     derived: Vec<Derived>,
 }
 
@@ -315,7 +315,7 @@ impl Calibrations {
         &self.derived
     }
 
-    /// The entry of a sensor at a point that holds at an instant.
+    /// The entry of a sensor at a point that applies at an instant.
     pub fn at(&self, point: &str, serial: &str, at: GatewayTime) -> Option<&Calibration> {
         let key = (point, serial);
         let first = self.entries.partition_point(|entry| (entry.point.as_str(), entry.serial.as_str()) < key);
@@ -332,18 +332,18 @@ impl Calibrations {
         rest.get(..len).unwrap_or_default()
     }
 
-    /// The entry of a derived point that holds at an instant.
+    /// The entry of a derived point that applies at an instant.
     pub fn derived_at(&self, name: &str, at: GatewayTime) -> Option<&Derived> {
         self.derived_of(name).iter().find(|derived| is_within(at, derived.from, Some(derived.until)))
     }
 
-    /// The point at whose readings a point has values at an instant: itself, or the first of the list of the derived
-    /// entry that leads then, and of that one's.
+    /// The point whose readings give a point its values at an instant: itself, or the first in the list of the derived
+    /// entry that leads then, followed in the same way.
     pub fn leader_at<'a>(&'a self, name: &'a str, at: GatewayTime) -> &'a str {
         let mut name = name;
         for _ in 0..LEVELS_MAX {
             let entries = self.derived_of(name);
-            // Between two entries, and before the first, the one that came before or comes next leads, without a value.
+            // Between two entries, and before the first, the entry before or else the next one leads, without a value.
             let after = entries.partition_point(|entry| entry.from <= at);
             let entry = after.checked_sub(1).map_or(entries.first(), |last| entries.get(last));
             match entry.and_then(|entry| entry.of.first()) {
@@ -354,8 +354,8 @@ impl Calibrations {
         name
     }
 
-    /// Where and when the readings are made at which a point has values in a span, by time: each entry of a derived point
-    /// has a leader of its own.
+    /// Where and when the readings are made that give a point its values in a span, by time: each entry of a derived
+    /// point has its own leader.
     pub fn leads<'p>(
         &self,
         points: &'p Points,

@@ -7,16 +7,17 @@
 //!                                              other points, by the same way, interpolated in time
 //! ```
 //!
-//! Input: points, calibrations, and readings by the trait [`Inputs`]. Output: [`Worked`], and where it is wanted the
-//! whole calculation ([`Told`](super::account::Told)). What this is not: no I/O; no arithmetic of a sensor, which stands in the modules beside.
+//! Input: points, calibrations, and readings by the trait [`Inputs`]. Output: [`Worked`], and on request the whole
+//! calculation ([`Told`](super::account::Told)). What this is not: it does no I/O and no arithmetic of a sensor, which
+//! is in the modules next to this one.
 //!
-//! Rules, ours:
-//! - Which entry of points and calibrations holds is decided by the corrected time of the reading (see `clock`).
-//! - A value of another point is taken at the very time, or between two readings that are each within the stated
-//!   distance, both of one stay of that point, in a straight line. From one side only it is never taken. Both readings are
-//!   converted by the entry that holds at the time asked for: two sheets never meet in one line.
+//! Rules, our choice:
+//! - The corrected time of the reading (see `clock`) decides which entry of points and calibrations applies.
+//! - A value of another point is taken at exactly the same time, or on a straight line between two readings that are
+//! each   within the given distance, both of one stay of that point. It is never taken from one side only. Both
+//! readings are   converted by the entry that applies at the time asked for: two sheets are never mixed in one line.
 //! - A derived point has values at the readings of its first point, and is looked up by the same rule.
-//! - What comes of the same record is taken from it, whatever the time of others.
+//! - If several values come from the same record, they are taken from it, whatever the time of others.
 //! - A count of pulses is never interpolated.
 
 use super::account::{Account, shown};
@@ -33,12 +34,12 @@ use super::{
 use crate::time::GatewayTime;
 use crate::wire::seq::Identity;
 
-/// What came of a point at a time.
+/// The result for a point at a time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Worked {
     /// The value in `unit`, or why there is none.
     pub outcome: Outcome,
-    /// The unit; `None` where no entry holds.
+    /// The unit; `None` if no entry applies.
     pub unit: Option<Unit>,
     pub decimals: u8,
 }
@@ -48,13 +49,13 @@ impl Worked {
         Self { outcome: Err(why), unit: None, decimals: 0 }
     }
 
-    /// The value as its entry wants it printed; the only place where it is rounded.
+    /// The value as its entry wants it printed; this is the only place where it is rounded.
     pub fn shown(&self) -> Option<String> {
         self.outcome.as_ref().ok().map(|value| shown(value.value, self.decimals))
     }
 }
 
-/// An instant, and the record that was made then, where it is about one.
+/// An instant, and the record that was made then, if the question is about one.
 #[derive(Clone, Copy)]
 struct Moment {
     time: GatewayTime,
@@ -70,7 +71,7 @@ impl Moment {
 /// Points, calibrations and readings together.
 #[derive(Clone, Copy)]
 pub struct Chain<'a, I> {
-    /// Where points are measured.
+    /// Which loggers and channels measured the points.
     pub points: &'a Points,
     /// What their counts mean.
     pub calibrations: &'a Calibrations,
@@ -79,7 +80,7 @@ pub struct Chain<'a, I> {
 }
 
 impl<'a, I: Inputs> Chain<'a, I> {
-    /// A point at one of its own readings.
+    /// The value of a point at one of its own readings.
     pub fn of_reading(
         &self,
         stay: &Stay,
@@ -89,7 +90,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         self.of_reading_by(stay, sample, sample.time, account)
     }
 
-    /// The same, by the entry that holds at `entry_at`.
+    /// The same, by the entry that applies at `entry_at`.
     fn of_reading_by(
         &self,
         stay: &Stay,
@@ -158,7 +159,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         let Some(raw_unit) = sample.raw_unit else { return Ok(Err(Absent::RawUnitUnknown)) };
         let value = if let Conversion::Pulse(form) = &entry.conversion {
             let earlier = self.inputs.earlier(stay.channel, sample)?;
-            // What another sensor counted is no beginning for this one.
+            // What another sensor counted is not a start for this one.
             let earlier = earlier.filter(|earlier| stay.holds_at(earlier.sample.time));
             if let Some(earlier) = &earlier {
                 account.say(|words| {
@@ -239,7 +240,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         }))
     }
 
-    /// What a correction needs, in its unit.
+    /// An input that a correction needs, in the correction's unit.
     fn input(
         &self,
         source: &Source,
@@ -276,7 +277,8 @@ impl<'a, I: Inputs> Chain<'a, I> {
         }))
     }
 
-    /// A point at an instant: its own reading of that time, or between two that are each within `within_s`.
+    /// The value of a point at an instant: from its own reading at that time, or between two that are each within
+    /// `within_s`.
     pub fn at_time(
         &self,
         name: &str,
@@ -287,7 +289,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         self.at_moment(name, Moment { time: at, of: None }, within_s, account)
     }
 
-    /// A derived point at a reading of the point that leads it.
+    /// The value of a derived point at a reading of the point that leads it.
     pub fn led_by(
         &self,
         name: &str,
@@ -343,7 +345,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
                         self.derived(derived, Moment::of(&before), account)?,
                         self.derived(derived, Moment::of(&after), account)?,
                     ),
-                    // One sheet for both: the one that holds at the time asked for.
+                    // One sheet for both: the one that applies at the time asked for.
                     None => (
                         self.of_reading_by(stay, &before, at.time, account)?,
                         self.of_reading_by(stay, &after, at.time, account)?,
@@ -357,12 +359,12 @@ impl<'a, I: Inputs> Chain<'a, I> {
         }
     }
 
-    /// Where the readings are made at which a point has values, at an instant.
+    /// Where the readings are made that give a point its values, at an instant.
     fn leading(&self, name: &str, at: GatewayTime) -> Option<&'a Stay> {
         self.points.at(self.calibrations.leader_at(name, at), at)
     }
 
-    /// Whether a point gives what was counted since the reading before, or comes from one that does.
+    /// Whether a point gives the amount counted since the reading before, or comes from one that does.
     fn is_count(&self, name: &str, at: GatewayTime) -> bool {
         self.is_count_within(name, at, LEVELS_MAX)
     }
@@ -394,7 +396,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
                 derived.line
             )
         });
-        // What the points it comes from are wanted in: heights of water come of a pressure.
+        // The unit in which the input points are needed: heights of water come from a pressure.
         let unit = match derived.combination {
             Combination::Level { .. } | Combination::Head { .. } | Combination::Depth { .. } => {
                 Unit::from_code("kPa").ok()
@@ -413,7 +415,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
     }
 }
 
-/// In a straight line between the values of two readings, which are of one entry.
+/// On a straight line between the values of two readings, which are from one entry.
 fn between(
     (t0, low): (GatewayTime, &Worked),
     (t1, high): (GatewayTime, &Worked),
@@ -441,10 +443,10 @@ fn between(
     Ok(Value { value, marks: x0.marks.and(x1.marks).with(Mark::Interpolated) })
 }
 
-/// What a correction adds, and its marks.
+/// The amount that a correction adds, and its marks.
 #[derive(Clone, Copy, Default)]
 struct Correction {
-    /// `None`: there is none, or it was left out.
+    /// `None`: there is no correction, or it was left out.
     amount: Option<f64>,
     marks: Marks,
 }
@@ -459,7 +461,7 @@ impl Correction {
     }
 }
 
-/// The value with its corrections added, and the line that adds them.
+/// Adds the corrections to a value, and writes the line that shows it.
 fn corrected(
     raw: Value,
     temperature: Correction,
@@ -505,7 +507,7 @@ fn conclude(worked: &Worked, account: &mut impl Account) {
     });
 }
 
-/// An input, or what its correction does without it; `None`: the correction is left out.
+/// An input, or what its correction uses without it; `None`: the correction is left out.
 fn or_stand_in(
     outcome: Outcome,
     when_missing: Missing,
@@ -524,13 +526,13 @@ fn or_stand_in(
             Ok(None)
         }
         Missing::Fixed(value) => {
-            account.say(|_| format!("no {input}: {why}; {} {unit} stands in", number(value)));
+            account.say(|_| format!("no {input}: {why}; {} {unit} is used instead", number(value)));
             Ok(Some(Value { value, marks: Marks::NONE.with(Mark::FixedValue) }))
         }
     }
 }
 
-/// Says that no reading is near enough, before or after an instant.
+/// Reports that no reading is near enough, before or after an instant.
 fn none_near(
     name: &str,
     at: GatewayTime,
@@ -540,7 +542,7 @@ fn none_near(
 ) -> Worked {
     account.say(|words| {
         let missing = match (before, after) {
-            (false, false) if within_s == 0 => "no reading of this very time",
+            (false, false) if within_s == 0 => "no reading at exactly this time",
             (false, false) => "no reading near enough",
             (false, true) => "no reading before it near enough",
             (true, false) => "no reading after it near enough, to interpolate",
@@ -622,7 +624,7 @@ mod tests {
             Ok(Around { before, after })
         }
 
-        // Each reading of these tests has a record of its own.
+        // Each reading of these tests has its own record.
         fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Infallible> {
             let mut of = self.of(identity.address, channel);
             Ok(of.find(|sample| sample.identity == identity))
@@ -666,7 +668,7 @@ mod tests {
         }
     }
 
-    /// Value = count of a bare number / 1000: so that a value can be written down as it is.
+    /// Value = count / 1000, so that tests can write a value as it is.
     fn thousandths() -> Conversion {
         Conversion::Polynomial(Polynomial { c1: 1e-3, ..Polynomial::default() })
     }
@@ -723,13 +725,13 @@ mod tests {
 
     #[test]
     fn air_pressure_over_a_constant_head_is_taken_off_what_is_sealed_and_nothing_else() {
-        // Source: arithmetic by hand; sealed and vented as in the trade at large (common practice, no source).
+        // Source: arithmetic by hand; sealed and vented as commonly used (common practice, no source).
         let (memory, tolerance) = air_rose();
         near(value_with(&memory, None), 51.0, tolerance);
         let marks = near(value_with(&memory, Some(barometer(1.0, Missing::Absent))), 50.0, tolerance);
         assert!(marks.has(Mark::Interpolated));
         near(value_with(&memory, Some(barometer(0.5, Missing::Absent))), 50.5, tolerance);
-        // Vented: the diaphragm feels the head alone, and its value is left as it is.
+        // Vented: the diaphragm measures the head alone, and its value is left as it is.
         let vented = value_with(&memory, Some(barometer(0.0, Missing::Absent)));
         assert_eq!(near(vented.clone(), 51.0, tolerance), Marks::NONE);
         assert_eq!(vented, value_with(&memory, None));
@@ -738,7 +740,7 @@ mod tests {
     #[test]
     fn a_barometer_that_is_absent_does_what_the_file_chose() {
         let (mut memory, tolerance) = air_rose();
-        // Only before it: that is no interpolation.
+        // A reading only before it: that is no interpolation.
         memory.held.pop();
         let why = value_with(&memory, Some(barometer(1.0, Missing::Absent))).unwrap_err();
         let too_far = Box::new(Absent::TooFarInTime { within_s: 3_600 });
@@ -788,13 +790,13 @@ mod tests {
         assert!(near(value(Missing::Fixed(10.0)), 46.0, tolerance).has(Mark::FixedValue));
         let why = Box::new(Absent::Fault { code: 1 });
         assert_eq!(value(Missing::Absent), Err(Absent::MissingInput { input: "temperature".into(), why }));
-        // 0 ohm is no thermistor either.
+        // 0 ohm is not a thermistor.
         let (memory, _) = air_rose();
         let shorted = memory.with(17, 1, T, RawUnit::MilliOhm, 0);
         assert!(at(&points(), &with_thermistor(Missing::Omit), &shorted, "P", T).is_ok());
         let alone = at(&points(), &with_thermistor(Missing::Omit), &shorted, "P temperature", T);
         assert_eq!(alone, Err(Absent::NotPositive { what: "the resistance" }));
-        // And a sound one corrects: 3000 ohm are 25 °C.
+        // A working thermistor corrects: 3000 ohm are 25 °C.
         let (memory, _) = air_rose();
         let sound = memory.with(17, 1, T, RawUnit::MilliOhm, 3_000_000);
         let corrected = at(&points(), &with_thermistor(Missing::Omit), &sound, "P", T);
@@ -876,7 +878,7 @@ mod tests {
         assert!(near(value(&restarted, Some(1_000)), 0.6, 1e-12).has(Mark::CounterRestarted));
         let gap = Memory { gap: true, ..counted(100, 105) };
         assert!(near(value(&gap, None), 1.0, 1e-12).has(Mark::TimingUncertain));
-        // Between two totals lies no amount.
+        // There is no amount at a time between two totals.
         let calibrations = rain(None);
         let (points, inputs) = (points(), counted(1, 2));
         let chain = Chain { points: &points, calibrations: &calibrations, inputs: &inputs };
@@ -917,7 +919,7 @@ mod tests {
         near(at(&points(), &calibrations, &memory, "depth", T), 7.453, 5e-4);
         let suction = Memory::default().with(17, 0, T, RawUnit::Count, -9_806);
         assert!(near(at(&points(), &calibrations, &suction, "level", T), 411.35, 1e-3).has(Mark::BelowTip));
-        // A reason comes through every step.
+        // A reason passes through every step.
         let why = at(&points(), &calibrations, &memory, "of a sum", T).unwrap_err();
         assert!(why.to_string().contains("no reading of this time is held"), "{why}");
     }
@@ -939,7 +941,7 @@ mod tests {
         let (points, calibrations) = (Points::new(stays), Calibrations::new(entries, others.into()));
         let all =
             (0..3).fold(Memory::default(), |memory, i| memory.with(18, i, T, RawUnit::NanoSine, 1_000_000));
-        // 2 m times 0.001 are 2 mm a node.
+        // 2 m times 0.001 are 2 mm per node.
         near(at(&points, &calibrations, &all, "a3", T), 6.0, 1e-9);
         near(at(&points, &calibrations, &all, "b1", T), -6.0, 1e-9);
         let mut broken = all;
@@ -985,7 +987,7 @@ mod tests {
         });
         assert_eq!(last.unwrap().result, worked.outcome.unwrap().value);
         assert_eq!(last.unwrap().formula, "P_raw + P_S");
-        // What is kept for messages says nothing of what is inside.
+        // The text kept for messages shows nothing of the content.
         assert_eq!(format!("{calibrations:?}"), "Calibrations(…)");
     }
 

@@ -1,7 +1,7 @@
 //! Sums, differences and means of values in one unit.
 //!
-//! Input: named outcomes. Output: one; marks of all that went in come along. A dead input follows the stated rule.
-//! What this is not: units are not converted here (`ucum::convert` before). Source: arithmetic.
+//! Input: named outcomes. Output: one outcome with the marks of all inputs used. An input without a value is handled by
+//! the given rule. What this is not: it converts no units (use `ucum::convert` before). Source: arithmetic.
 
 use super::{Absent, Mark, Marks, Outcome, Step, Trace, Value, finite, note, term};
 
@@ -10,7 +10,7 @@ use super::{Absent, Mark, Marks, Outcome, Step, Trace, Value, finite, note, term
 pub enum Dead {
     /// The result is absent.
     Absent,
-    /// It is left out, and the result is marked; but this many must have a value.
+    /// It is left out, and the result is marked; but at least this many must have a value.
     LeaveOut {
         /// At least 1.
         at_least: usize,
@@ -23,7 +23,7 @@ fn missing(name: &str, why: &Absent) -> Absent {
 
 type Living<'a> = Vec<(&'a str, f64)>;
 
-/// Names and values that are there, and the marks of the result.
+/// The names and values that exist, and the marks of the result.
 fn living<'a>(inputs: &[(&'a str, Outcome)], dead: Dead) -> Result<(Living<'a>, Marks), Absent> {
     let mut marks = Marks::NONE;
     let mut living = Vec::with_capacity(inputs.len());
@@ -54,7 +54,7 @@ fn joined(living: &[(&str, f64)]) -> (String, String) {
     (names.join(" + "), numbers.join(" + "))
 }
 
-/// Of all inputs.
+/// The sum of all inputs.
 pub fn sum(inputs: &[(&str, Outcome)], dead: Dead, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
     let (living, marks) = living(inputs, dead)?;
     let value = finite(living.iter().map(|(_, value)| value).sum(), "the sum")?;
@@ -65,7 +65,7 @@ pub fn sum(inputs: &[(&str, Outcome)], dead: Dead, unit: &str, trace: &mut (impl
     Ok(Value { value, marks })
 }
 
-/// The arithmetic mean of the inputs that are there.
+/// The arithmetic mean of the inputs that have a value.
 pub fn mean(
     inputs: &[(&str, Outcome)],
     dead: Dead,
@@ -87,7 +87,7 @@ pub fn mean(
     Ok(Value { value, marks })
 }
 
-/// The first less the second; both must be there.
+/// The first minus the second; both must have a value.
 pub fn difference(
     first: (&str, &Outcome),
     second: (&str, &Outcome),

@@ -1,7 +1,7 @@
-//! The calibrations' entries and the forms beside: which form takes what.
+//! Connects the calibrations' entries with the forms: which form takes which input.
 //!
 //! Input: an electrical quantity, or values of other points, and an entry. Output: [`Outcome`]s in the entry's unit.
-//! What this is not: no formula; each stands in its module with range and source.
+//! What this is not: it has no formulas; each is in its own module with range and source.
 
 use super::calibration::{Barometer, Combination, Conversion, Derived, Temperature, TemperatureEffect};
 use super::combine::{difference, mean, sum};
@@ -12,7 +12,7 @@ use super::ucum::{self, Unit};
 use super::vibrating_wire::ForAir;
 use super::{Absent, Outcome, Quantity, QuantityKind, Step, Trace, Value, head, note, number, scale};
 
-/// A quantity's value, in the conversion's own unit, or else in `unit`, the entry's.
+/// A quantity's value, in the conversion's own unit, or otherwise in `unit`, the entry's.
 pub(super) fn convert(
     conversion: &Conversion,
     quantity: Quantity,
@@ -35,7 +35,7 @@ pub(super) fn convert(
         Conversion::Transducer(form) => form.evaluate(x, unit, trace),
         Conversion::Bridge(form) => form.evaluate(x, trace),
         Conversion::Tilt(form) => form.evaluate(x, "m", trace),
-        // A total is no amount: that takes the one before.
+        // A single total is not an amount: an amount needs the total before.
         Conversion::Pulse(_) => Err(Absent::NoEarlierTotal),
         Conversion::Polynomial(form) => form.evaluate(x, unit, trace),
         Conversion::Table { points, interpolation, beyond } => {
@@ -45,7 +45,7 @@ pub(super) fn convert(
     }
 }
 
-/// What was counted since the reading before.
+/// The amount counted since the reading before.
 pub(super) fn pulses(
     form: &Pulse,
     sample: &Sample,
@@ -80,7 +80,7 @@ pub(super) fn to_unit(value: Value, from: Unit, to: Unit, trace: &mut (impl Trac
     Ok(Value { value: converted, marks: value.marks })
 }
 
-/// What the correction for temperature adds at T1, with the marks of T1.
+/// The amount that the correction for temperature adds at T1, with the marks of T1.
 pub(super) fn temperature(
     t1: Value,
     correction: &Temperature,
@@ -94,21 +94,21 @@ pub(super) fn temperature(
     Ok(Value { value: amount.value, marks: t1.marks })
 }
 
-/// What the correction for air pressure adds at S1, which is in the correction's unit, with the marks of S1.
+/// The amount that the correction for air pressure adds at S1 (in the correction's unit), with the marks of S1.
 pub(super) fn barometer(
     s1: Value,
     correction: &Barometer,
     unit: Unit,
     trace: &mut (impl Trace + ?Sized),
 ) -> Outcome {
-    // Both are taken to the entry's unit first, where that is another one.
+    // Both are converted to the entry's unit first, if it differs.
     let s1 = to_unit(s1, correction.unit, unit, trace)?;
     let s0 = ucum::convert(correction.s0, correction.unit, unit)?;
     let amount = ForAir { f: correction.f, s0 }.amount(s1.value, unit.shown(), trace)?;
     Ok(Value { value: amount.value, marks: s1.marks })
 }
 
-/// What a derived point is of the points that it comes from.
+/// The value of a derived point, from the points that it comes from.
 pub(super) fn combine(
     derived: &Derived,
     inputs: &[(&str, Outcome)],

@@ -1,7 +1,7 @@
-//! Curves of any sensor: a polynomial, a table, a constant offset.
+//! Curves for any sensor: a polynomial, a table, a constant offset.
 //!
 //! Input: x in the electrical unit, or in the unit of the channel that it comes from. Output: the entry's unit.
-//! What this is not: nothing is extrapolated in silence. Source: arithmetic.
+//! What this is not: it never extrapolates without a mark. Source: arithmetic.
 
 use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, number, term};
 
@@ -16,7 +16,7 @@ pub struct Polynomial {
     pub c5: f64,
     pub c6: f64,
     pub c7: f64,
-    /// x that it is good for; `None`: the sheet says nothing.
+    /// The x for which it is valid; `None`: the sheet does not say.
     pub range: Option<Range>,
 }
 
@@ -37,7 +37,7 @@ impl Polynomial {
         if let Some(range) = range {
             range.check(x, "x", "")?;
         }
-        // Horner's rule; zeros at the top change nothing and save the question how many there are.
+        // Horner's rule; zeros at the top change nothing, so the number of coefficients does not matter.
         let y = c0 + x * (c1 + x * (c2 + x * (c3 + x * (c4 + x * (c5 + x * (c6 + x * c7))))));
         let value = Value::finite(y, "the polynomial")?;
         note(trace, || {
@@ -61,7 +61,7 @@ impl Polynomial {
     }
 }
 
-/// How a table is read between its points. It is stated, never assumed.
+/// How a table is read between its points. It must be given, never assumed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Interpolation {
     /// A straight line from point to point.
@@ -70,7 +70,7 @@ pub enum Interpolation {
     Step,
 }
 
-/// What lies beyond the first and last point of a table.
+/// What applies beyond the first and last point of a table.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Beyond {
     /// Nothing: the value is absent.
@@ -88,7 +88,7 @@ pub struct Table<'a> {
     pub beyond: Beyond,
 }
 
-/// Whether points make a table: two or more, finite, each x above the one before.
+/// Whether points make a table: at least two, finite, each x above the one before.
 pub fn is_ascending(points: &[(f64, f64)]) -> bool {
     points.len() >= 2
         && points.iter().all(|(x, y)| x.is_finite() && y.is_finite())
@@ -107,7 +107,7 @@ impl Table<'_> {
         if self.beyond == Beyond::Absent {
             range.check(x, "x", "")?;
         }
-        // The pair around x; beyond the ends the outer pair.
+        // The two points around x; beyond the ends the outer two.
         let right = self.points.partition_point(|point| point.0 <= x).clamp(1, self.points.len().max(2) - 1);
         let (Some(&(xa, ya)), Some(&(xb, yb))) = (self.points.get(right - 1), self.points.get(right)) else {
             return Err(Absent::TooFewInputs { have: self.points.len(), need: 2 });
@@ -146,7 +146,7 @@ impl Table<'_> {
 /// y = x + offset.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Offset {
-    /// In the unit of x, which is the entry's.
+    /// The amount to add, in the unit of x, which is the entry's.
     pub offset: f64,
 }
 

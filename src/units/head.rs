@@ -1,8 +1,9 @@
 //! Water: a pressure becomes a head, a level above a datum, or a depth below a collar.
 //!
-//! h = P/γ; level = tip + h; depth = collar − level. P in kPa above air pressure, γ in kN/m³, elevations and depths in m.
-//! A negative pressure is not clipped: suction, or a zero that has moved, must be seen; a level below the tip is marked.
-//! Source: hydrostatics. What this is not: no capillarity, no salt, no pressure dependence of the density.
+//! h = P/γ; level = tip + h; depth = collar − level. P in kPa above air pressure, γ in kN/m³, elevations and depths in
+//! m. A negative pressure is not clipped: suction, or a zero that has moved, must be visible; a level below the tip is
+//! marked. Source: hydrostatics. What this is not: it ignores capillarity, salt and the effect of pressure on the
+//! density.
 
 use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, positive, term};
 
@@ -10,13 +11,13 @@ use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, posi
 pub const STANDARD_GRAVITY: f64 = 9.80665;
 /// The usual unit weight of water in kN/m³: 1000 kg/m³ at standard gravity.
 pub const STANDARD_UNIT_WEIGHT_KN_M3: f64 = 9.80665;
-/// Where the density formula holds, °C.
+/// Where the density formula is valid, °C.
 pub const DENSITY_RANGE: Range = Range::new(0.0, 40.0);
 
 /// The unit weight of the water.
 #[derive(Clone, Copy, PartialEq)]
 pub enum UnitWeight {
-    /// As the file says it.
+    /// As given in the file.
     Constant {
         /// kN/m³.
         kn_per_m3: f64,
@@ -86,7 +87,7 @@ pub fn head(kpa: f64, weight: UnitWeight, trace: &mut (impl Trace + ?Sized)) -> 
     Ok(Value { value, marks: gamma.marks })
 }
 
-/// level = tip + P/γ in m above the datum that the tip's elevation is above; marked where it lies below the tip.
+/// level = tip + P/γ in m above the datum of the tip's elevation; marked if it is below the tip.
 #[inline]
 pub fn level(kpa: f64, tip_m: f64, weight: UnitWeight, trace: &mut (impl Trace + ?Sized)) -> Outcome {
     let head = head(kpa, weight, trace)?;
@@ -99,7 +100,8 @@ pub fn level(kpa: f64, tip_m: f64, weight: UnitWeight, trace: &mut (impl Trace +
     Ok(if head.value < 0.0 { level.marked(Mark::BelowTip) } else { level })
 }
 
-/// depth = reference − level in m: from a collar or another mark of known elevation down to the water. Negative above it.
+/// depth = reference − level in m: from a collar or another mark of known elevation down to the water. Negative if the
+/// water is above it.
 #[inline]
 pub fn depth(level: Value, reference_m: f64, trace: &mut (impl Trace + ?Sized)) -> Outcome {
     let value = finite(reference_m - level.value, "the depth")?;

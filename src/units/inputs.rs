@@ -1,6 +1,6 @@
-//! The readings that values are worked out from, and the trait by which they are asked for.
+//! The readings from which values are calculated, and the trait to ask for them.
 //!
-//! Who calculates lends an implementation: a ledger's readings, or a few invented ones. What this is not: no value, no
+//! The caller provides an implementation: a ledger's readings, or a few invented ones. What this is not: no value, no
 //! unit, no I/O.
 
 use crate::time::GatewayTime;
@@ -13,7 +13,7 @@ pub struct Sample {
     pub identity: Identity,
     /// When it was made, corrected.
     pub time: GatewayTime,
-    /// Whether that is not what the logger recorded.
+    /// Whether that differs from what the logger recorded.
     pub is_corrected: bool,
     /// The count, or a fault code.
     pub count: i32,
@@ -25,7 +25,7 @@ pub struct Sample {
 
 impl std::fmt::Debug for Sample {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        // Nothing of its content.
+        // Shows nothing of its content.
         write!(f, "Sample({} at {})", self.identity, self.time.unix_s())
     }
 }
@@ -39,25 +39,25 @@ pub struct Around {
     pub after: Option<Sample>,
 }
 
-/// The total before one, for what counts on.
+/// The total before another one, for running totals.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Earlier {
     /// The last reading before that has a total and no fault.
     pub sample: Sample,
-    /// Whether its logger powered up between, or began a new epoch.
+    /// Whether its logger powered up in between, or began a new epoch.
     pub restarted: bool,
-    /// Whether records between may be missing.
+    /// Whether records in between may be missing.
     pub gap: bool,
-    /// Readings between that have no total: a fault, or no such channel.
+    /// Readings in between that have no total: a fault, or no such channel.
     pub faults: u64,
 }
 
 /// Held readings of any channel.
 pub trait Inputs {
-    /// Why they cannot be read.
+    /// The error if they cannot be read.
     type Error;
 
-    /// The readings of a channel nearest to an instant, none farther than `within_s`.
+    /// The readings of a channel nearest to an instant, none further away than `within_s`.
     fn around(
         &self,
         logger: Address,

@@ -1,26 +1,26 @@
 //! 4 to 20 mA loops: a current becomes a value over a range.
 //!
-//! value = v4 + (v20 − v4)(I − 4)/16, I in mA. Which currents measure: see [`LoopLimits`].
+//! value = v4 + (v20 − v4)(I − 4)/16, I in mA. For which currents are valid, see [`LoopLimits`].
 //! Source: linear by definition of the 4 to 20 mA signal (IEC 60381-1, from memory); limits of NAMUR NE 43 as public
 //! articles give them.
 
 use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, positive, term};
 
-/// The currents, in mA, that part valid from saturated from fault.
+/// The currents, in mA, that separate valid from saturated, and saturated from fault.
 ///
 /// ```text
 ///      fault ≤ fault_low < saturated < valid_low ≤ valid ≤ valid_high < saturated < fault_high ≤ fault
 /// ```
 ///
-/// Public articles on NE 43 differ on whether the very limits are faults; here they are, and the two bands between,
-/// that no article names, measure nothing.
+/// Public articles on NE 43 differ on whether the limits themselves are faults; here they are. The two bands in
+/// between, which no article names, give no value.
 #[derive(Clone, Copy, PartialEq)]
 pub struct LoopLimits {
     /// At or below: a fault.
     pub fault_low: f64,
-    /// From here on valid.
+    /// Valid from here on.
     pub valid_low: f64,
-    /// Up to here valid.
+    /// Valid up to here.
     pub valid_high: f64,
     /// At or above: a fault.
     pub fault_high: f64,
@@ -30,7 +30,7 @@ impl LoopLimits {
     /// NAMUR NE 43.
     pub const NE_43: Self = Self { fault_low: 3.6, valid_low: 3.8, valid_high: 20.5, fault_high: 21.0 };
 
-    /// Whether they are finite and in their order, with 4 to 20 mA valid.
+    /// Whether they are finite and in order, with 4 to 20 mA valid.
     pub fn are_in_order(&self) -> bool {
         let Self { fault_low, valid_low, valid_high, fault_high } = *self;
         0.0 <= fault_low
@@ -41,7 +41,7 @@ impl LoopLimits {
             && fault_high.is_finite()
     }
 
-    /// The current, where it measures.
+    /// The current, if it is valid.
     #[inline]
     pub fn check(&self, ma: f64) -> Result<f64, Absent> {
         let ma = finite(ma, "the current")?;
@@ -72,7 +72,7 @@ const SPAN: Range = Range::new(4.0, 20.0);
 pub struct Loop {
     /// Value at 4 mA, in the entry's unit.
     pub at_4: f64,
-    /// Value at 20 mA; may be the lower one.
+    /// Value at 20 mA; may be the smaller one.
     pub at_20: f64,
     pub limits: LoopLimits,
 }

@@ -1,4 +1,4 @@
-//! From raw counts to engineering values, as a careful engineer would work them out from the calibration sheet.
+//! From raw counts to engineering values, as a careful engineer would calculate them from the calibration sheet.
 //!
 //! ```text
 //! counts (i32) ── electrical() ──▶ Quantity (Hz, ohm, V/V, mA, V, sine, pulses)
@@ -7,11 +7,12 @@
 //! engineering value ── corrections, curve, combine, head ──▶ Outcome: a Value with Marks, or Absent with its reason
 //! ```
 //!
-//! Pure: no I/O, no clock. Every form states its formula, units, range and source in its docs; coefficients are
-//! named fields. Promises: never panics; a value is finite, whatever the counts and coefficients; out of range or
-//! missing is [`Absent`] and never a number; nothing is rounded. A form writes its calculation down step by step
-//! into a [`Trace`]; with [`Silent`] that costs nothing.
-//! What this is not: which point, sensor and calibration hold when is `points` and `chain`; files are `config`.
+//! Pure: no I/O, no clock. Every form gives its formula, units, range and source in its docs; coefficients are named
+//! fields. Promises: never panics; a value is finite, whatever the counts and coefficients; a value that is out of
+//! range or missing is [`Absent`] and never a number; nothing is rounded. A form writes its calculation step by step to
+//! a [`Trace`]; with [`Silent`] that costs nothing.
+//! What this is not: `points` and `chain` know which point, sensor and calibration apply when; `config` reads the
+//! files.
 //!
 //! ```
 //! use stonechat::units::loop_current::{Loop, LoopLimits};
@@ -31,7 +32,7 @@
 //! # Ok::<(), Absent>(())
 //! ```
 
-// Calibrations are the site's secret: a form prints as what it is and nothing more.
+// Calibrations are the site's secret: `Debug` shows the name of a form and nothing more.
 macro_rules! debug_without_values {
     ($($name:ident),* $(,)?) => {$(
         impl std::fmt::Debug for $name {
@@ -63,7 +64,7 @@ pub mod vibrating_wire;
 use crate::wire::record::RawUnit;
 use std::fmt;
 
-/// The unit a [`Quantity`] is in.
+/// The unit of a [`Quantity`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum QuantityKind {
     /// A bare count.
@@ -99,7 +100,7 @@ impl QuantityKind {
         }
     }
 
-    /// A plain word.
+    /// Its name as a plain word.
     pub fn name(self) -> &'static str {
         match self {
             Self::Count => "count",
@@ -128,16 +129,16 @@ impl QuantityKind {
     }
 }
 
-/// An electrical quantity: what the counts of a channel say, before any calibration. Its value is finite.
+/// An electrical quantity: the meaning of a channel's counts before any calibration. Its value is finite.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Quantity {
-    /// In the unit of `kind`.
+    /// The value, in the unit of `kind`.
     pub value: f64,
     pub kind: QuantityKind,
 }
 
 impl Quantity {
-    /// The value, where it is of the kind that a conversion takes.
+    /// The value, if it is of the kind that a conversion takes.
     pub fn of(self, needs: QuantityKind) -> Result<f64, Absent> {
         if self.kind == needs { Ok(self.value) } else { Err(Absent::WrongKind { needs, got: self.kind }) }
     }
@@ -159,7 +160,7 @@ pub fn scale(unit: RawUnit) -> (QuantityKind, f64) {
 
 /// The electrical quantity of counts: counts over the number of counts in one unit (the table of raw units).
 ///
-/// A quotient of two whole numbers is rounded once, so this is the f64 next to the true decimal; a product with
+/// A quotient of two whole numbers is rounded once, so this is the f64 nearest to the true decimal; a product with
 /// 0.001 would be rounded twice. Range: all of i32. Source: the wire format's table of raw units.
 pub fn electrical(unit: RawUnit, counts: i32) -> Quantity {
     let (kind, per_unit) = scale(unit);
@@ -184,11 +185,11 @@ pub fn electrical_traced(unit: RawUnit, counts: i32, trace: &mut (impl Trace + ?
 
 /// Why there is no value.
 ///
-/// Prints as a phrase for reports; its limits may be those of a calibration, so that it belongs where values are
-/// shown, and elsewhere [`Absent::code`] does.
+/// Prints as a phrase for reports. Its limits may come from a calibration, so print it only where values are shown;
+/// elsewhere use [`Absent::code`].
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Absent {
-    /// The logger said that the channel gave no valid value; its counts are this fault code.
+    /// The logger reported that the channel gave no valid value; its counts are this fault code.
     #[error("the logger reports fault {code}{}", named_fault(*code))]
     Fault {
         /// The logger's code.
@@ -197,19 +198,20 @@ pub enum Absent {
     /// No reading of this time is held.
     #[error("no reading of this time is held")]
     NoReading,
-    /// The point was measured nowhere at this time.
+    /// No logger measured the point at this time.
     #[error("the point was measured nowhere at this time")]
     NoSensor,
-    /// No calibration of the sensor holds at this time.
+    /// No calibration of the sensor applies at this time.
     #[error("no calibration of the sensor holds at this time")]
     NoCalibration,
-    /// What one count is: a profile that may say it is missing, and what is held does not decide it.
+    /// The unit of the counts is not known: a profile that says it may be missing, and the other sources do not decide
+    /// it.
     #[error(
-        "what the counts are is not known: a profile may be missing that says it, and what is held and the roster do not \
-         decide it"
+        "the unit of the counts is not known: a profile that says it may be missing, and neither the held profiles nor \
+         the roster decide it"
     )]
     RawUnitUnknown,
-    /// The raw unit measures something else than the conversion takes.
+    /// The raw unit measures a quantity other than the one that the conversion takes.
     #[error("the conversion takes a {}, the channel gives a {}", needs.name(), got.name())]
     WrongKind {
         /// What the conversion takes.
@@ -217,20 +219,20 @@ pub enum Absent {
         /// What the channel gives.
         got: QuantityKind,
     },
-    /// An input by its name has no value.
+    /// A named input has no value.
     #[error("input `{input}` has no value: {why}")]
     MissingInput {
         /// Its name in the calibration.
         input: String,
         why: Box<Self>,
     },
-    /// No reading of an input lies near enough in time.
+    /// No reading of an input is near enough in time.
     #[error("no reading within {within_s} s")]
     TooFarInTime {
-        /// Seconds that were allowed.
+        /// The seconds that were allowed.
         within_s: i64,
     },
-    /// Outside what the formula or the calibration is good for.
+    /// Outside the range for which the formula or the calibration is valid.
     #[error("{what} is outside {} to {}{}{unit}", number(range.low), number(range.high), if unit.is_empty() { "" } else { " " })]
     OutOfRange {
         what: &'static str,
@@ -238,28 +240,28 @@ pub enum Absent {
         range: Range,
         unit: &'static str,
     },
-    /// Must be above zero and is not.
+    /// Must be above zero, but is not.
     #[error("{what} is not above zero")]
     NotPositive { what: &'static str },
-    /// A loop current below what measures and above what says fault.
+    /// A loop current below the valid band and above the fault limit.
     #[error("saturated low: the current is below {} mA", number(*limit_ma))]
     SaturatedLow {
         /// The lowest current that measures, mA.
         limit_ma: f64,
     },
-    /// A loop current above what measures and below what says fault.
+    /// A loop current above the valid band and below the fault limit.
     #[error("saturated high: the current is above {} mA", number(*limit_ma))]
     SaturatedHigh {
         /// The highest current that measures, mA.
         limit_ma: f64,
     },
-    /// A loop current by which the transmitter says fault, or an open loop.
+    /// A loop current with which the transmitter reports a fault, or an open loop.
     #[error("loop fault: the current is at or below {} mA", number(*limit_ma))]
     LoopFaultLow {
         /// At or below this, mA.
         limit_ma: f64,
     },
-    /// A loop current by which the transmitter says fault, or a short circuit.
+    /// A loop current with which the transmitter reports a fault, or a short circuit.
     #[error("loop fault: the current is at or above {} mA", number(*limit_ma))]
     LoopFaultHigh {
         /// At or above this, mA.
@@ -268,16 +270,16 @@ pub enum Absent {
     /// The size of a sine is above 1.
     #[error("sensor fault: a sine is beyond -1 to 1")]
     NoSine,
-    /// Between this node of a string and its fixed end a node has no value.
+    /// A node between this one and the fixed end of the string has no value.
     #[error("beyond node `{node}`, which has no value")]
     BeyondMissingNode {
         /// The missing node's name.
         node: String,
     },
-    /// A total of pulses decreased; nothing says that the counter restarted, and no modulus is declared.
+    /// A total of pulses decreased; there is no sign that the counter restarted, and no modulus is declared.
     #[error("the total decreased without a restart, and no modulus is declared")]
     PulsesDecreased,
-    /// A total of pulses decreased where records are missing: one of them may say that the counter restarted.
+    /// A total of pulses decreased where records are missing: one of them may show that the counter restarted.
     #[error(
         "the total decreased where records are missing: whether the counter restarted or wrapped is not known"
     )]
@@ -287,7 +289,7 @@ pub enum Absent {
     /// Too few inputs of a mean have a value.
     #[error("{have} of the inputs have a value, {need} are needed")]
     TooFewInputs { have: usize, need: usize },
-    /// Two units do not measure the same.
+    /// Two units measure different quantities.
     #[error("{from} and {to} do not measure the same")]
     UnitsDiffer {
         /// From this code.
@@ -295,7 +297,7 @@ pub enum Absent {
         /// To this code.
         to: &'static str,
     },
-    /// The calculation left the numbers: a division by zero, an overflow, or a coefficient that is none.
+    /// The calculation has no finite result: a division by zero, an overflow, or a coefficient that is not finite.
     #[error("{what} is not a finite number")]
     NotFinite {
         /// The result that is not finite.
@@ -303,7 +305,7 @@ pub enum Absent {
     },
 }
 
-/// What a fault code means, after a colon; nothing of one that has no name.
+/// The meaning of a fault code, after a colon; empty for a code that has no name.
 fn named_fault(code: i32) -> String {
     fault_name(code).map_or(String::new(), |name| format!(": {name}"))
 }
@@ -354,7 +356,7 @@ pub fn fault_name(code: i32) -> Option<&'static str> {
     })
 }
 
-/// Something that a reader of a value must know.
+/// A remark that a reader of a value must know.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum Mark {
@@ -368,15 +370,16 @@ pub enum Mark {
     BelowTip,
     /// Unit weight from the water's density at its temperature, not a constant.
     DensityAtTemperature,
-    /// Records or totals between are missing: when the amount came is not known, nor whether a restart was lost there.
+    /// Records or totals in between are missing: the time of the amount is not known, nor whether a restart was lost
+    /// there.
     TimingUncertain,
     /// Beyond the ends of the calibration's table or range.
     Extrapolated,
-    /// The counter restarted between: the amount is the least that it can have been.
+    /// The counter restarted in between: the amount is the least that it can have been.
     CounterRestarted,
-    /// The counter passed its modulus between.
+    /// The counter passed its modulus in between.
     CounterWrapped,
-    /// A mean of fewer inputs than it has.
+    /// A mean in which some inputs have no value.
     InputLeftOut,
     /// An input was interpolated between two readings.
     Interpolated,
@@ -422,7 +425,7 @@ impl Mark {
             Self::BelowTip => "the level is below the tip: suction, or a zero that has moved",
             Self::DensityAtTemperature => "unit weight from the water's density at its temperature",
             Self::TimingUncertain => {
-                "records or totals between are missing; when it came is not known, and a restart lost there hides pulses"
+                "records or totals in between are missing; the time of the amount is not known, and a lost restart may hide pulses"
             }
             Self::Extrapolated => "beyond the ends of the calibration",
             Self::CounterRestarted => {
@@ -447,7 +450,7 @@ impl Marks {
         Self(self.0 | (1 << mark as u8))
     }
 
-    /// Those of both.
+    /// The marks of both.
     #[must_use]
     pub const fn and(self, other: Self) -> Self {
         Self(self.0 | other.0)
@@ -482,12 +485,12 @@ impl fmt::Display for Marks {
 pub struct Value {
     /// Finite.
     pub value: f64,
-    /// What its reader must know.
+    /// What a reader of it must know.
     pub marks: Marks,
 }
 
 impl Value {
-    /// Without marks. `what` names the result if it is not finite.
+    /// A value without marks. `what` names the result if it is not finite.
     pub fn finite(value: f64, what: &'static str) -> Outcome {
         Ok(Self { value: finite(value, what)?, marks: Marks::NONE })
     }
@@ -498,7 +501,7 @@ impl Value {
         self
     }
 
-    /// With a correction's amount added (see `vibrating_wire`), and both's marks.
+    /// Adds a correction's amount (see `vibrating_wire`), with the marks of both.
     pub fn plus(self, amount: Self) -> Outcome {
         let value = finite(self.value + amount.value, "the corrected value")?;
         Ok(Self { value, marks: self.marks.and(amount.marks) })
@@ -508,7 +511,7 @@ impl Value {
 /// A value, or why there is none.
 pub type Outcome = Result<Value, Absent>;
 
-/// From `low` to `high`, both in it.
+/// The range from `low` to `high`, both included.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Range {
     pub low: f64,
@@ -516,7 +519,7 @@ pub struct Range {
 }
 
 impl Range {
-    /// `low` to `high`; one with `low > high` or NaN holds nothing.
+    /// `low` to `high`; a range with `low > high` or NaN contains nothing.
     pub const fn new(low: f64, high: f64) -> Self {
         Self { low, high }
     }
@@ -525,42 +528,42 @@ impl Range {
         self.low <= value && value <= self.high
     }
 
-    /// The value, where it is in.
+    /// The value, if it is in the range.
     pub fn check(self, value: f64, what: &'static str, unit: &'static str) -> Result<f64, Absent> {
         if self.holds(value) { Ok(value) } else { Err(Absent::OutOfRange { what, range: self, unit }) }
     }
 }
 
-/// The value, where it is a finite number; zero without a sign.
+/// The value, if it is a finite number; zero without a sign.
 pub fn finite(value: f64, what: &'static str) -> Result<f64, Absent> {
     // −0 + 0 is 0.
     if value.is_finite() { Ok(value + 0.0) } else { Err(Absent::NotFinite { what }) }
 }
 
-/// The value, where it is finite and above zero.
+/// The value, if it is finite and above zero.
 pub fn positive(value: f64, what: &'static str) -> Result<f64, Absent> {
     if finite(value, what)? > 0.0 { Ok(value) } else { Err(Absent::NotPositive { what }) }
 }
 
-/// One line of a calculation on paper.
+/// One step of a calculation on paper.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Step {
-    /// What is worked out, as a symbol: `P`.
+    /// The symbol of the result: `P`.
     pub symbol: String,
-    /// In symbols: `G (R0 − R1)`.
+    /// The formula in symbols: `G (R0 − R1)`.
     pub formula: String,
-    /// The same with numbers: `0.1234 × (8900.5 − 8250.25)`.
+    /// The formula with numbers: `0.1234 × (8900.5 − 8250.25)`.
     pub numbers: String,
-    /// What comes out, unrounded.
+    /// The result, unrounded.
     pub result: f64,
     /// Its unit; empty for a bare number.
     pub unit: String,
-    /// What a reader should know: a source, a rule that was applied.
+    /// What a reader should know: a source, or a rule that was applied.
     pub remark: Option<String>,
 }
 
 impl Step {
-    /// Without a remark.
+    /// A step without a remark.
     pub fn new(
         symbol: impl Into<String>,
         formula: impl Into<String>,
@@ -584,14 +587,14 @@ impl Step {
         self
     }
 
-    /// What comes out, as steps print it.
+    /// The result, as steps print it.
     pub fn result_text(&self) -> String {
         number(self.result)
     }
 }
 
 impl fmt::Display for Step {
-    /// Two or three lines: formula, numbers, result with unit; numbers that are the result are not repeated.
+    /// Two or three lines: formula, numbers, result with unit; if the numbers are the result, they are not repeated.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let pad = self.symbol.chars().count();
         let result = self.result_text();
@@ -610,7 +613,7 @@ impl fmt::Display for Step {
     }
 }
 
-/// Where a form writes its steps down.
+/// Where a form writes its steps.
 pub trait Trace {
     /// Whether steps are wanted; if not, none is made.
     fn wants(&self) -> bool;
@@ -645,7 +648,7 @@ impl Trace for Steps {
     }
 }
 
-/// Writes a step down where it is wanted; else `make` is not called.
+/// Writes a step if steps are wanted; else `make` is not called.
 #[inline(always)]
 pub fn note(trace: &mut (impl Trace + ?Sized), make: impl FnOnce() -> Step) {
     if trace.wants() {
@@ -653,7 +656,7 @@ pub fn note(trace: &mut (impl Trace + ?Sized), make: impl FnOnce() -> Step) {
     }
 }
 
-/// A number as steps print it: the shortest decimal that is the same f64; with an exponent where the plain form
+/// A number as steps print it: the shortest decimal that gives the same f64; with an exponent where the plain form
 /// would be long.
 pub fn number(value: f64) -> String {
     let size = value.abs();

@@ -1,27 +1,27 @@
 //! Points: places in the ground that reports follow while loggers move and sensors are replaced.
 //!
 //! Pure values: `config` reads them from `points.toml`, which holds no secret; `chain` asks which logger and channel
-//! was a point at a time, and with which sensor. What this is not: what a count means stands in `calibration`.
+//! measured a point at a time, and with which sensor. What this is not: `calibration` says what a count means.
 
 use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 
-/// One stretch of a point's time: where it is measured, and by which sensor.
+/// One period of a point: where it is measured, and by which sensor.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Stay {
-    /// The point's name; several stays may have it, one after the other.
+    /// The point's name; several stays may have it, one after another.
     pub point: String,
     pub logger: Address,
     /// The logger's channel, 0 to 39.
     pub channel: u8,
-    /// From this instant on.
+    /// Start, inclusive.
     pub from: GatewayTime,
-    /// Until before this instant; `None`: it goes on.
+    /// End, exclusive; `None` if open-ended.
     pub until: Option<GatewayTime>,
-    /// Serial of the sensor, as its calibrations name it; `None`: not known, and then there is no calibration.
+    /// Serial number of the sensor, as in its calibrations; `None`: not known, and then there is no calibration.
     pub serial: Option<String>,
     pub note: Option<String>,
-    /// Where it stands in the points' file, counted from 1.
+    /// Its line in the points' file, counted from 1.
     pub line: usize,
 }
 
@@ -30,7 +30,7 @@ impl Stay {
         is_within(at, self.from, self.until)
     }
 
-    /// Whether two have an instant in common.
+    /// Whether two stays have an instant in common.
     pub fn overlaps(&self, other: &Self) -> bool {
         let ends_after =
             |until: Option<GatewayTime>, from: GatewayTime| until.is_none_or(|until| until > from);
@@ -38,18 +38,18 @@ impl Stay {
     }
 }
 
-/// Where and when the readings are made at which a point has values.
+/// Where and when the readings are made that give a point its values.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Lead<'a> {
-    /// Where: of the point, or of the point that leads it.
+    /// The stay of the point, or of the point that leads it.
     pub stay: &'a Stay,
-    /// From this instant on.
+    /// Start, inclusive.
     pub from: GatewayTime,
-    /// Until before this instant.
+    /// End, exclusive.
     pub to: GatewayTime,
 }
 
-/// Whether an instant lies in `from..until`.
+/// Whether an instant is in `from..until`.
 pub fn is_within(at: GatewayTime, from: GatewayTime, until: Option<GatewayTime>) -> bool {
     from <= at && until.is_none_or(|until| at < until)
 }
@@ -57,12 +57,12 @@ pub fn is_within(at: GatewayTime, from: GatewayTime, until: Option<GatewayTime>)
 /// All points of a site. No two stays of one point, and none of one channel of a logger, overlap.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Points {
-    /// By name, then by time.
+    /// Sorted by name, then by time.
     stays: Vec<Stay>,
 }
 
 impl Points {
-    /// From stays that do not overlap; `config` has seen to that.
+    /// From stays that do not overlap; `config` checks that.
     pub fn new(mut stays: Vec<Stay>) -> Self {
         stays.sort_by(|a, b| (&a.point, a.from).cmp(&(&b.point, b.from)));
         Self { stays }
@@ -90,7 +90,7 @@ impl Points {
         self.of(point).iter().find(|stay| stay.holds_at(at))
     }
 
-    /// The point that a channel of a logger is at an instant.
+    /// The point that a channel of a logger measures at an instant.
     pub fn on(&self, logger: Address, channel: u8, at: GatewayTime) -> Option<&Stay> {
         self.stays.iter().find(|stay| stay.logger == logger && stay.channel == channel && stay.holds_at(at))
     }

@@ -6,13 +6,13 @@
 //! | a restart is held | N1 − N0, *restarted*: a counter may be kept through it | N1, *restarted* |
 //! | records may be missing | N1 − N0, *timing* | absent: a lost restart and a wrap look alike |
 //!
-//! So no amount is above the truth, and one that may be below it is marked. A fault code is no total; an amount over
-//! readings without one is marked *timing*. Input: counts of a running total. Output: pulses times the amount of one.
-//! Source: arithmetic; the rule is common practice, no source.
+//! So no amount is above the true one, and an amount that may be too low is marked. A fault code is not a total; an
+//! amount over readings without a total is marked *timing*. Input: counts of a running total. Output: pulses times the
+//! amount of one. Source: arithmetic; the rule is common practice, without a source.
 
 use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, term};
 
-/// What lies between the two totals.
+/// What is between the two totals.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Between {
     /// A power-up or a new epoch.
@@ -26,7 +26,7 @@ pub struct Between {
 /// A counter.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Pulse {
-    /// What one pulse is, in the entry's unit.
+    /// The amount of one pulse, in the entry's unit.
     pub per_pulse: f64,
     /// The number at which the total starts from 0 again: at most 2³²; `None`: it is not known to wrap.
     pub modulus: Option<u64>,
@@ -36,8 +36,8 @@ pub struct Pulse {
 pub const MODULUS_MAX: u64 = 1 << 32;
 
 impl Pulse {
-    /// A total as a whole number. With a modulus above 2³¹ the 32 bits are read without a sign; else a negative total,
-    /// or one that is not below the modulus, is none.
+    /// A total as a whole number. With a modulus above 2³¹ the 32 bits are read as unsigned; otherwise a negative
+    /// total, or one that is not below the modulus, is not valid.
     fn total(&self, counts: i32) -> Result<i64, Absent> {
         let modulus = i64::try_from(self.modulus.unwrap_or(1 << 31)).unwrap_or(i64::MAX);
         let total = if modulus > 1 << 31 { i64::from(counts.cast_unsigned()) } else { i64::from(counts) };
@@ -51,7 +51,7 @@ impl Pulse {
 
     /// The pulses from one total to the next, and marks.
     ///
-    /// See the module's table; what is missing is marked by [`Pulse::evaluate`].
+    /// See the table of the module; missing records are marked by [`Pulse::evaluate`].
     pub fn pulses(&self, before: i32, now: i32, between: Between) -> Result<(i64, Option<Mark>), Absent> {
         let (before, now) = (self.total(before)?, self.total(now)?);
         let restarted = between.restart.then_some(Mark::CounterRestarted);
@@ -67,8 +67,8 @@ impl Pulse {
         }
     }
 
-    /// The amount between two totals, in the entry's unit; `unit` is for the steps. The first total of all has none
-    /// before it: no amount.
+    /// The amount between two totals, in the entry's unit; `unit` is for the steps. The very first total has none
+    /// before it, so it has no amount.
     pub fn evaluate(
         &self,
         before: Option<i32>,
@@ -79,7 +79,7 @@ impl Pulse {
     ) -> Outcome {
         let before = before.ok_or(Absent::NoEarlierTotal)?;
         let (pulses, mark) = self.pulses(before, now, between)?;
-        // Both are below 2³², so that the difference is a whole f64.
+        // Both are below 2³², so the difference is a whole f64.
         let value = Value::finite(self.per_pulse * pulses as f64, "the amount")?;
         note(trace, || {
             let (n0, n1) = (self.total(before).unwrap_or(0), self.total(now).unwrap_or(0));
@@ -106,7 +106,7 @@ impl Pulse {
     }
 }
 
-/// The amount of one pulse from a whole: a bucket that tips 5 times a mm is 1/5.
+/// The amount of one pulse, from the number of pulses per unit: a bucket that tips 5 times per mm gives 1/5.
 pub fn per_pulse(pulses_per_unit: f64) -> Result<f64, Absent> {
     finite(1.0 / pulses_per_unit, "the amount of one pulse")
 }

@@ -1,7 +1,7 @@
 //! Platinum resistance thermometers: a resistance becomes a temperature.
 //!
 //! R(t) = R0 (1 + A t + B t²) from 0 to 850 °C, R(t) = R0 (1 + A t + B t² + C (t − 100) t³) from −200 to 0 °C.
-//! Input: resistance in ohm with its leads, which are taken off first. Output: °C, from −200 to 850.
+//! Input: resistance in ohm with its leads, which are subtracted first. Output: °C, from −200 to 850.
 //! Source: IEC 60751 (2008 and 2022 give the same curve), constants as in public reproductions of it.
 
 use super::thermistor::without_leads;
@@ -21,7 +21,7 @@ pub const RANGE: Range = Range::new(-200.0, 850.0);
 pub struct Platinum {
     /// R0: ohm at 0 °C.
     pub r0: f64,
-    /// What the leads have, both ways together, in ohm; 0 for three and four wires.
+    /// The resistance of the leads, both ways together, in ohm; 0 for three and four wires.
     pub lead_ohm: f64,
 }
 
@@ -34,7 +34,7 @@ pub fn ratio(celsius: f64) -> f64 {
 }
 
 impl Platinum {
-    /// Degrees Celsius of a resistance in ohm.
+    /// The temperature in degrees Celsius for a resistance in ohm.
     #[inline]
     pub fn evaluate(&self, ohm: f64, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         let r = without_leads(ohm, self.lead_ohm, trace)?;
@@ -64,7 +64,7 @@ impl Platinum {
     }
 }
 
-/// A quotient R/R0 is rounded: the very ends of the range are still in it.
+/// The quotient R/R0 is rounded, so the exact ends of the range need this tolerance.
 const SLACK: f64 = 4.0 * f64::EPSILON;
 
 fn outside() -> Absent {
@@ -81,14 +81,14 @@ fn above_zero(w: f64) -> Result<f64, Absent> {
     Ok(t.min(RANGE.high))
 }
 
-/// Newton's method on the curve of degree 4, kept between bounds that close in: it cannot run away.
+/// Newton's method on the curve of degree 4, within bounds that narrow: it cannot diverge.
 #[inline]
 fn below_zero(w: f64) -> Result<f64, Absent> {
     let (mut low, mut high) = (RANGE.low, 0.0);
     if w < ratio(low) * (1.0 - SLACK) {
         return Err(outside());
     }
-    // The quadratic's root is 2.4 °C off at −200 °C and better above.
+    // The quadratic's root is 2.4 °C off at −200 °C and less above.
     let mut t = (2.0 * (w - 1.0) / (A + (A * A + 4.0 * B * (w - 1.0)).sqrt())).clamp(low, high);
     for _ in 0..60 {
         let off = ratio(t) - w;
@@ -99,7 +99,7 @@ fn below_zero(w: f64) -> Result<f64, Absent> {
         }
         let slope = A + t * (2.0 * B + t * C * (4.0 * t - 300.0));
         let newton = t - off / slope;
-        // A step as small as the last digit of t: there is nothing more to gain.
+        // A step as small as the last digit of t: no more precision can be gained.
         if (newton - t).abs() <= 1e-13 * (1.0 + t.abs()) {
             return Ok(newton.clamp(RANGE.low, 0.0));
         }

@@ -1,13 +1,13 @@
 //! Thermistors: a resistance becomes a temperature.
 //!
-//! Input: resistance in ohm with its leads; what the leads have is taken off first. Output: °C.
+//! Input: resistance in ohm with its leads; the resistance of the leads is subtracted first. Output: °C.
 //! Range: the resistance above 0 after that, and the temperature in [`Thermistor::range`].
 
 use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, positive, term};
 
 /// 0 °C in kelvin.
 pub const ZERO_C: f64 = 273.15;
-/// Where a fit of three constants holds well enough (common practice, no source).
+/// Where a fit with three constants is accurate enough (common practice, no source).
 pub const USUAL_RANGE: Range = Range::new(-60.0, 160.0);
 
 /// How resistance depends on temperature.
@@ -32,18 +32,18 @@ pub enum Curve {
     },
 }
 
-/// A thermistor on its leads.
+/// A thermistor and its leads.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Thermistor {
     pub curve: Curve,
-    /// What the leads have, both ways together, in ohm.
+    /// The resistance of the leads, both ways together, in ohm.
     pub lead_ohm: f64,
-    /// Temperatures that the curve is good for, °C.
+    /// The temperatures for which the curve is valid, °C.
     pub range: Range,
 }
 
 impl Thermistor {
-    /// Degrees Celsius of a resistance in ohm.
+    /// The temperature in degrees Celsius for a resistance in ohm.
     #[inline]
     pub fn evaluate(&self, ohm: f64, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         let r = without_leads(ohm, self.lead_ohm, trace)?;
@@ -83,7 +83,7 @@ impl Thermistor {
     }
 
     /// The resistance at a temperature, in ohm with its leads: the inverse of [`Thermistor::evaluate`]. For
-    /// Steinhart–Hart the real root of the cubic in closed form.
+    /// Steinhart–Hart it is the real root of the cubic in closed form.
     pub fn ohm(&self, celsius: f64) -> Result<f64, Absent> {
         self.range.check(celsius, "the temperature", "°C")?;
         let inverse = 1.0 / positive(celsius + ZERO_C, "the absolute temperature")?;
@@ -101,7 +101,7 @@ impl Thermistor {
     }
 }
 
-/// R = measured − leads, in ohm: shared by all sensors that are resistances. Range: above 0 after it.
+/// R = measured − leads, in ohm: shared by all resistance sensors. Range: above 0 after the subtraction.
 #[inline]
 pub(super) fn without_leads(
     ohm: f64,

@@ -1,22 +1,22 @@
 //! Tilt sensors and strings of them: sines become movements.
 //!
-//! One sensor: d = L (sin θ1 − sin θ0), in the unit of L; |sin θ| ≤ 1. Positive: the upper end of the gauge length moves
-//! in the direction in which the sensor's sine is positive. A string sums up from its fixed end; a node without a value
-//! makes all beyond it absent. Source: geometry; the conventions are common practice, no source.
+//! One sensor: d = L (sin θ1 − sin θ0), in the unit of L; |sin θ| ≤ 1. Positive: the upper end of the gauge length
+//! moves in the direction in which the sensor's sine is positive. A string is summed from its fixed end; a node without
+//! a value makes all nodes beyond it absent. Source: geometry; the conventions are common practice, without a source.
 
 use super::{Absent, Outcome, Step, Trace, Value, finite, note, term};
 
 /// One sensor over its gauge length.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Tilt {
-    /// L, in the unit that the movement is to have.
+    /// L, in the unit of the movement.
     pub length: f64,
-    /// sin θ0, of the dated zero.
+    /// sin θ0, at the dated zero.
     pub sine_zero: f64,
 }
 
 impl Tilt {
-    /// The movement of the upper end against the lower one, of a sine; `unit` is that of L, for the steps.
+    /// The movement of the upper end relative to the lower one, from a sine; `unit` is that of L, for the steps.
     #[inline]
     pub fn evaluate(&self, sine: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         if !(finite(sine, "the sine")?.abs() <= 1.0 && self.sine_zero.abs() <= 1.0) {
@@ -43,12 +43,12 @@ pub enum End {
 /// How the nodes are listed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Order {
-    /// The lowest node first (in a level string: that whose upper end points to the next).
+    /// The lowest node first (in a level string: the node whose upper end points to the next).
     LowestFirst,
     HighestFirst,
 }
 
-/// Which movement is to be positive.
+/// Which movement is positive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Direction {
     /// The direction of a positive sine.
@@ -69,17 +69,17 @@ pub struct TiltString {
 }
 
 impl TiltString {
-    /// +1 or −1. From a fixed lower end the upper ends move by the sum; from a fixed upper end the lower ends move by as
-    /// much the other way.
+    /// +1 or −1. From a fixed lower end, the upper ends move by the sum; from a fixed upper end, the lower ends move by
+    /// the same amount in the other direction.
     pub fn sign(&self) -> f64 {
         let from_below = (self.order == Order::LowestFirst) == (self.fixed == End::First);
         if from_below == (self.direction == Direction::AsSine) { 1.0 } else { -1.0 }
     }
 
-    /// For each node, in the list's order: the movement of its end away from the fixed one, against the fixed end.
+    /// For each node, in the list's order: the movement of its end away from the fixed end, relative to the fixed end.
     ///
     /// `nodes`: name and own movement ([`Tilt::evaluate`]). A node without a value keeps its own reason, wrapped; those
-    /// beyond it say which one is missing. Never summed across.
+    /// beyond it name the missing node. A sum never skips a node.
     pub fn movements(&self, nodes: &[(&str, Outcome)]) -> Vec<Outcome> {
         let mut out = vec![Err(Absent::NoReading); nodes.len()];
         let mut sum = Value { value: 0.0, marks: super::Marks::NONE };
@@ -108,7 +108,7 @@ impl TiltString {
         out
     }
 
-    /// [`TiltString::movements`] of one node, with its step. `None`: there is no such place.
+    /// [`TiltString::movements`] of one node, with its step. `None`: there is no such node.
     pub fn movement(
         &self,
         nodes: &[(&str, Outcome)],

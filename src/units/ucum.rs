@@ -1,8 +1,9 @@
-//! Codes of engineering units that files may name, and conversion between those that measure the same.
+//! Codes of engineering units that files may use, and conversion between those that measure the same quantity.
 //!
 //! The codes, dimensions and factors are those of the Unified Code for Units of Measure (UCUM, case-sensitive form; its
-//! table as read in a public implementation, `att` from memory), a choice of what instruments on a site give. x in SI = (x + offset) × factor.
-//! What this is not: no parser of composed codes; a unit that is missing is one line more in [`ALL`].
+//! table as read in a public implementation, `att` from memory). They are a selection: the units that instruments on a
+//! site give. x in SI = (x + offset) × factor.
+//! What this is not: a parser of composed codes; to add a missing unit, add a line to [`ALL`].
 
 use super::{Absent, finite};
 use std::fmt;
@@ -12,8 +13,8 @@ use std::fmt;
 pub enum Dimension {
     Pressure,
     Length,
+    /// UCUM does not distinguish temperature differences from temperatures; only `Cel`, `K` and `[degF]` convert.
     Temperature,
-    /// Kelvin and degrees as differences cannot be told from temperatures in UCUM; only `Cel`, `K` and `[degF]` convert.
     Angle,
     /// Bare ratios: strain, slope, percent.
     Ratio,
@@ -42,7 +43,7 @@ struct Entry {
     shown: &'static str,
 }
 
-/// A unit that is known.
+/// A known unit.
 #[derive(Clone, Copy)]
 pub struct Unit(&'static Entry);
 
@@ -65,7 +66,8 @@ const fn unit(code: &'static str, dimension: Dimension, factor: f64, shown: &'st
 }
 
 const PSI: f64 = 0.453_592_37 * 9.80665 / (0.0254 * 0.0254);
-/// UCUM's own, of `m[Hg]`: 133.322 kPa; the conventional millimetre of mercury of others has more digits.
+/// The factor that UCUM gives for `m[Hg]`: 133.322 kPa; other definitions of the millimetre of mercury have more
+/// digits.
 const MM_HG: f64 = 133.322;
 
 use Dimension as D;
@@ -157,7 +159,7 @@ static ALL: [Entry; 84] = [
     unit("[g]", D::Acceleration, 9.80665, "g"),
 ];
 
-/// Ways to write a unit that are common and not UCUM, in lower case, with the code that is meant.
+/// Common ways to write a unit that are not UCUM, in lower case, with the code that is meant.
 const MEANT: [(&str, &str); 42] = [
     ("psi", "[psi]"),
     ("lbf/in2", "[psi]"),
@@ -203,7 +205,7 @@ const MEANT: [(&str, &str); 42] = [
     ("kn/m³", "kN/m3"),
 ];
 
-/// A code that is not known.
+/// An unknown code.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("`{}` is no unit of UCUM that is known here; {}", code.escape_debug(), remedy(*suggestion))]
 pub struct UnknownUnit {
@@ -227,7 +229,7 @@ fn suggestion(code: &str) -> Option<&'static str> {
 }
 
 impl Unit {
-    /// By its code; case counts.
+    /// The unit of a code; upper and lower case differ.
     pub fn from_code(code: &str) -> Result<Self, UnknownUnit> {
         match ALL.iter().find(|entry| entry.code == code) {
             Some(entry) => Ok(Self(entry)),
@@ -244,7 +246,7 @@ impl Unit {
         self.0.code
     }
 
-    /// As a person writes it; empty for a bare number.
+    /// The unit as people write it; empty for a bare number.
     pub fn shown(self) -> &'static str {
         self.0.shown
     }
@@ -253,7 +255,7 @@ impl Unit {
         self.0.dimension
     }
 
-    /// How many SI units it is.
+    /// How many SI units one of it is.
     pub fn factor(self) -> f64 {
         self.0.factor
     }
@@ -268,7 +270,7 @@ pub fn convert(value: f64, from: Unit, to: Unit) -> Result<f64, Absent> {
     if a.dimension != b.dimension {
         return Err(Absent::UnitsDiffer { from: a.code, to: b.code });
     }
-    // Where one factor is a whole multiple of the other their quotient is exact, and one rounding is saved.
+    // If one factor is a whole multiple of the other, their quotient is exact, which saves one rounding.
     let scaled = if a.factor >= b.factor {
         (value + a.offset) * (a.factor / b.factor)
     } else {

@@ -1,14 +1,14 @@
 //! Vibrating-wire sensors: a frequency becomes a pressure or a strain.
 //!
 //! Inputs: frequency in Hz, temperatures in °C, air pressures in the unit of P. A form gives the value before
-//! corrections; each correction gives the amount to add ([`Value::plus`]), so that the caller can say what a missing
-//! input does. Tension is positive. What this is not: no sign is guessed; the sheet's form and sense are stated.
+//! corrections; each correction gives the amount to add ([`Value::plus`]), so that the caller can report what a missing
+//! input does. Tension is positive. What this is not: it guesses no sign; the sheet's form and sense must be given.
 //!
-//! Source: common practice, no standard behind it; the string's own physics (f = √(σ/ρ)/2L) is textbook.
+//! Source: common practice, without a standard; the physics of the string (f = √(σ/ρ)/2L) is textbook knowledge.
 
 use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, number, positive, term};
 
-/// What a vibrating wire's reading R is given in on the sheet.
+/// The quantity in which the sheet gives a vibrating wire's reading R.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum WireInput {
     /// Frequency in Hz.
@@ -58,7 +58,7 @@ impl WireInput {
     }
 }
 
-/// Which way a linear factor counts. There is no default: half of all sheets mean the other one.
+/// The sign of a linear factor. There is no default: half of all sheets use the other one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sense {
     /// G (R1 − R0).
@@ -70,13 +70,13 @@ pub enum Sense {
 /// P = G (R1 − R0) or G (R0 − R1), before corrections, in the unit of G times that of R.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Linear {
-    /// What R is given in.
+    /// The quantity of R.
     pub input: WireInput,
-    /// Which way it counts.
+    /// The sign of the difference.
     pub sense: Sense,
-    /// The factor, in the entry's unit a unit of R.
+    /// The factor, in the entry's unit per unit of R.
     pub g: f64,
-    /// The dated zero, in the unit of R.
+    /// The reading of the dated zero, in the unit of R.
     pub r0: f64,
 }
 
@@ -102,10 +102,10 @@ impl Linear {
     }
 }
 
-/// Where a quadratic's constant comes from.
+/// Where the constant of a quadratic comes from.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Constant {
-    /// C, as the sheet has it.
+    /// C, as on the sheet.
     OfSheet(f64),
     /// C = −(A R0² + B R0), from the dated zero R0: the value is 0 there.
     FromZero(f64),
@@ -114,11 +114,11 @@ pub enum Constant {
 /// P = A R² + B R + C, before corrections.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Quadratic {
-    /// What R is given in.
+    /// The quantity of R.
     pub input: WireInput,
-    /// A, in the entry's unit a squared unit of R.
+    /// A, in the entry's unit per squared unit of R.
     pub a: f64,
-    /// B, in the entry's unit a unit of R.
+    /// B, in the entry's unit per unit of R.
     pub b: f64,
     /// C, or the zero it comes from.
     pub c: Constant,
@@ -155,11 +155,11 @@ impl Quadratic {
 /// ε = B (R1 − R0), before corrections; tension positive.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Strain {
-    /// What R is given in.
+    /// The quantity of R.
     pub input: WireInput,
-    /// The factor, in the entry's unit (as a rule microstrain, `10*-6`) a unit of R.
+    /// The factor, in the entry's unit (usually microstrain, `10*-6`) per unit of R.
     pub b: f64,
-    /// The dated zero, in the unit of R.
+    /// The reading of the dated zero, in the unit of R.
     pub r0: f64,
 }
 
@@ -178,12 +178,12 @@ impl Strain {
     }
 }
 
-/// + K (T1 − T0): what temperature does to a pressure sensor.
+/// + K (T1 − T0): the effect of temperature on a pressure sensor.
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForTemperature {
-    /// K, in the entry's unit a degree Celsius.
+    /// K, in the entry's unit per degree Celsius.
     pub k: f64,
-    /// T0 in °C, of the dated zero.
+    /// T0 in °C, at the dated zero.
     pub t0: f64,
 }
 
@@ -200,18 +200,18 @@ impl ForTemperature {
     }
 }
 
-/// Share of air pressure that a sensor feels: 0 (vented) to 1 (sealed).
+/// The share of air pressure that acts on a sensor: 0 (vented) to 1 (sealed).
 pub const AIR_SHARE: Range = Range::new(0.0, 1.0);
 
-/// − F (S1 − S0): what air pressure does to a sensor that is not vented.
+/// − F (S1 − S0): the effect of air pressure on a sensor that is not vented.
 ///
-/// S is station pressure, absolute, never reduced to sea level, in the unit of P (`ucum::convert`). With a zero read
-/// elsewhere than S0 says the difference of altitudes comes in as a false head.
+/// S is station pressure, absolute, never reduced to sea level, in the unit of P (`ucum::convert`). If the zero was
+/// read at a place other than that of S0, the difference of altitudes appears as a false head.
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForAir {
-    /// F: 1 sealed, 0 vented, or between.
+    /// F: 1 sealed, 0 vented, or in between.
     pub f: f64,
-    /// S0, of the dated zero, in the unit of P.
+    /// S0, at the dated zero, in the unit of P.
     pub s0: f64,
 }
 
@@ -230,14 +230,14 @@ impl ForAir {
     }
 }
 
-/// + (T1 − T0)(α_wire − α_host), or + (T1 − T0) α_wire: what temperature adds to a strain.
+/// + (T1 − T0)(α_wire − α_host), or + (T1 − T0) α_wire: the effect of temperature on a strain.
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForExpansion {
-    /// T0 in °C, of the dated zero.
+    /// T0 in °C, at the dated zero.
     pub t0: f64,
-    /// α of the wire, in the entry's unit (as a rule microstrain) a degree Celsius.
+    /// α of the wire, in the entry's unit (usually microstrain) per degree Celsius.
     pub alpha_wire: f64,
-    /// α of what it is fixed to, for load-related strain; `None`: total strain, that takes none.
+    /// α of the host material, for load-related strain; `None`: total strain, which needs none.
     pub alpha_host: Option<f64>,
 }
 

@@ -1,9 +1,9 @@
 //! Days and times of day without an offset, as files in other styles write them, and civil time zones.
 //!
-//! Input: numbers, names of zones. Output: values that become instants by an offset or a zone. What this is not: it reads
-//! no text of a file and guesses no zone.
+//! Input: numbers, names of zones. Output: values that become instants by an offset or a zone. What this is not: it
+//! reads no text of a file and guesses no zone.
 //!
-//! Time zones: the IANA database, as the `chrono-tz` crate carries it.
+//! Time zones: the IANA database, as included in the `chrono-tz` crate.
 
 use chrono::{
     DateTime, Datelike, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, Offset, TimeDelta, TimeZone,
@@ -31,18 +31,18 @@ impl CivilDate {
 pub struct CivilTime(NaiveDateTime);
 
 impl CivilTime {
-    /// What a clock in this offset shows at an instant. `None`: beyond the calendar.
+    /// What a clock with this offset shows at an instant. `None`: outside the calendar.
     pub fn of_unix(unix_s: i64, utc_offset_s: i32) -> Option<Self> {
         let offset = FixedOffset::east_opt(utc_offset_s)?;
         DateTime::from_timestamp(unix_s, 0).map(|time| Self(time.with_timezone(&offset).naive_local()))
     }
 
-    /// Unix seconds, if it is UTC.
+    /// Unix seconds, if it is taken as UTC.
     pub fn as_utc_s(self) -> i64 {
         self.0.and_utc().timestamp()
     }
 
-    /// The instant of a clock in this offset.
+    /// The instant at which a clock with this offset shows it.
     pub fn unix_s(self, utc_offset_s: i32) -> Option<i64> {
         let offset = FixedOffset::east_opt(utc_offset_s)?;
         self.0.and_local_timezone(offset).single().map(|time| time.timestamp())
@@ -54,7 +54,7 @@ impl CivilTime {
         Self(self.0.date().and_time(other.0.time()))
     }
 
-    /// By a form of `strftime`.
+    /// Formatted with `strftime` codes.
     pub fn written(self, form: &str) -> String {
         self.0.format(form).to_string()
     }
@@ -90,8 +90,8 @@ impl CivilTime {
     }
 }
 
-/// What a clock in this offset shows at an instant, by a form of `strftime`, which may have the offset in it. `None`:
-/// beyond the calendar.
+/// What a clock with this offset shows at an instant, formatted with `strftime` codes, which may include the offset.
+/// `None`: outside the calendar.
 pub fn shown(unix_s: i64, utc_offset_s: i32, form: &str) -> Option<String> {
     let offset = FixedOffset::east_opt(utc_offset_s)?;
     DateTime::from_timestamp(unix_s, 0).map(|time| time.with_timezone(&offset).format(form).to_string())
@@ -103,13 +103,13 @@ impl std::fmt::Display for CivilTime {
     }
 }
 
-/// The instants that a local time may be, in seconds since 1970.
+/// The instants that a local time can mean, in seconds since 1970.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Instants {
     One(i64),
-    /// The clock was set back, and showed it twice: the earlier first.
+    /// The clock was set back and showed it twice: the earlier instant first.
     Twice(i64, i64),
-    /// The clock was set forward, and never showed it: by the offset before, and by the one after.
+    /// The clock was set forward and never showed it: the instants by the offset before and by the one after.
     Skipped(i64, i64),
 }
 
@@ -118,7 +118,7 @@ pub enum Instants {
 pub struct CivilZone(chrono_tz::Tz);
 
 impl CivilZone {
-    /// By its name in the IANA database, as `America/Denver`.
+    /// The zone with a name in the IANA database, such as `America/Denver`.
     pub fn named(name: &str) -> Option<Self> {
         name.parse().ok().map(Self)
     }
@@ -128,13 +128,13 @@ impl CivilZone {
         self.0.name()
     }
 
-    /// The offset from UTC at an instant, in seconds east. `None`: beyond the calendar.
+    /// The offset from UTC at an instant, in seconds east. `None`: outside the calendar.
     pub fn offset_s_at(self, unix_s: i64) -> Option<i32> {
         let utc = DateTime::from_timestamp(unix_s, 0)?.naive_utc();
         Some(self.0.offset_from_utc_datetime(&utc).fix().local_minus_utc())
     }
 
-    /// The instants of a local time, by the zone's rules.
+    /// The instants of a local time, by the rules of the zone.
     pub fn instants(self, local: CivilTime) -> Instants {
         let (seconds, local) = (local.as_utc_s(), local.0);
         let of = |offset: FixedOffset| seconds - i64::from(offset.local_minus_utc());
@@ -145,7 +145,7 @@ impl CivilZone {
                 Instants::Twice(first.min(second), first.max(second))
             }
             chrono::LocalResult::None => {
-                // A day on either side is surely beyond the change, and no zone changes twice within two days.
+                // A day on either side is certainly beyond the change, and no zone changes twice within two days.
                 let near = |shift: TimeDelta| {
                     let near = local.checked_add_signed(shift).unwrap_or(local);
                     of(self.0.offset_from_utc_datetime(&near).fix())

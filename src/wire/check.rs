@@ -1,12 +1,12 @@
-//! The check value of a key: 16 bytes by which the same key is known again, and from which no key can be worked out.
+//! The check value of a key: 16 bytes that identify the key and do not reveal it.
 //!
-//! Made by `seal::check`, kept in the ledger for each key that has opened a frame. Described in `docs/wire-format.md`,
-//! section 6. What this is not: a key. It may stand in files, logs and messages.
+//! `seal::check` makes it, and the ledger keeps it for each key that has opened a frame. Described in
+//! `docs/wire-format.md`, section 6. What this is not: a key. It may appear in files, logs and messages.
 
 use super::seq::{Address, Slot};
 use std::fmt;
 
-/// See the module's page.
+/// See the page of the module.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct KeyCheck([u8; 16]);
 
@@ -15,7 +15,7 @@ impl KeyCheck {
         self.0
     }
 
-    /// From its 32 hexadecimal digits, as [`fmt::Display`] writes them and no others.
+    /// Parses its 32 hexadecimal digits, in exactly the form that [`fmt::Display`] writes.
     pub fn from_hex(text: &str) -> Option<Self> {
         let value = u128::from_str_radix(text, 16).ok().map(|value| Self(value.to_be_bytes()));
         value.filter(|value| value.to_string() == text)
@@ -40,7 +40,7 @@ impl fmt::Debug for KeyCheck {
     }
 }
 
-/// One key of one slot of a logger, by its check value.
+/// One key of one slot of a logger, identified by its check value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct CheckedKey {
     pub address: Address,

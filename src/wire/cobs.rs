@@ -1,8 +1,8 @@
-//! Frames out of a run of bytes, and back: consistent overhead byte stuffing.
+//! Cuts a stream of bytes into frames, and encodes frames: consistent overhead byte stuffing.
 //!
-//! Input: whatever a port's read gave, in pieces of any size, starting anywhere. Output: whole decoded
-//! frames for `frame`, and one notice for each run that is no frame. The byte 0x00 ends a frame and occurs
-//! nowhere inside one, so after any damage the next delimiter puts the reader right again.
+//! Input: whatever a read from a port returned, in pieces of any size, starting anywhere. Output: whole decoded frames
+//! for `frame`, and one notice for each run that is not a frame. The byte 0x00 ends a frame and never occurs inside
+//! one, so after any damage the reader is in step again at the next delimiter.
 //!
 //! ```text
 //! input     …  code data data  code data … 00  code data … 00
@@ -10,29 +10,29 @@
 //!                                  delimiter
 //! ```
 //!
-//! What this is not: it does not know what a frame holds; the check sequence is `frame`'s.
+//! What this is not: it does not know the content of a frame; `frame` checks the check sequence.
 //!
-//! Promises: never panics; holds at most [`ENCODED_MAX`] bytes a deframer; a run of any length costs no
-//! memory and is counted once; the cut of the input into pieces makes no difference to what comes out.
+//! Promises: never panics; holds at most [`ENCODED_MAX`] bytes per deframer; a run of any length needs no further
+//! memory and is counted once; how the input is cut into pieces does not change the output.
 //!
 //! Standard: S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on
 //! Networking 7(2), 1999. A full block of 254 bytes at the end may or may not be followed by an empty one;
 //! both forms decode.
 
-/// The longest right serial frame, decoded: kind, signal report, 222 bytes of air frame, check sequence.
+/// The longest valid serial frame, decoded: kind, signal report, 222 bytes of air frame, check sequence.
 pub const DECODED_MAX: usize = 1 + 2 + 222 + 2;
 
-/// The longest right serial frame, encoded, without its delimiter: below 254 bytes the overhead is one.
+/// The longest valid serial frame, encoded, without its delimiter: below 254 bytes the overhead is one byte.
 pub const ENCODED_MAX: usize = DECODED_MAX + 1;
 
 /// Ends a frame.
 pub const DELIMITER: u8 = 0;
 
-/// What stands between two delimiters (empty frames are passed over in silence).
+/// What was between two delimiters (empty frames are ignored).
 #[derive(Debug, PartialEq, Eq)]
 pub enum Run<'a> {
-    /// A run that decodes: `decoded` may still be anything. `encoded_len` is its length on the line,
-    /// delimiter left out.
+    /// A run that decodes: `decoded` may still be anything. `encoded_len` is its length on the line, without the
+    /// delimiter.
     Frame {
         /// The decoded bytes.
         decoded: &'a [u8],
@@ -44,20 +44,20 @@ pub enum Run<'a> {
         /// Length on the line in bytes, without the delimiter.
         encoded_len: usize,
     },
-    /// A run longer than any right frame; dropped up to its delimiter.
+    /// A run longer than any valid frame; dropped up to its delimiter.
     TooLong {
         /// Length on the line in bytes, without the delimiter.
         encoded_len: u64,
     },
 }
 
-/// Cuts a stream into frames. See the module's page.
+/// Cuts a stream into frames. See the page of the module.
 #[derive(Debug)]
 pub struct Deframer {
     /// The run so far; `0 <= held <= ENCODED_MAX`.
     encoded: [u8; ENCODED_MAX],
     held: usize,
-    /// Bytes of the present run beyond what `encoded` holds; more than 0 means that it is too long.
+    /// Bytes of the current run beyond what `encoded` holds; more than 0 means that it is too long.
     dropped: u64,
     decoded: [u8; ENCODED_MAX],
 }
@@ -69,10 +69,10 @@ impl Default for Deframer {
 }
 
 impl Deframer {
-    /// Takes bytes from the front of `input` until a run ends, and gives that run; `None` when all of
-    /// `input` is taken and the last run is still open.
+    /// Takes bytes from the front of `input` until a run ends, and returns that run; `None` when all of `input` is
+    /// taken and the last run is still open.
     ///
-    /// Call it until it gives `None`, then once more input is there, again.
+    /// Call it until it returns `None`, and again when there is more input.
     pub fn next_run<'a>(&'a mut self, input: &mut &[u8]) -> Option<Run<'a>> {
         loop {
             let Some(end) = memchr::memchr(DELIMITER, input) else {
@@ -83,7 +83,7 @@ impl Deframer {
             let (piece, rest) = (&input[..end], &input[end + 1..]);
             *input = rest;
             if self.held == 0 && self.dropped == 0 && piece.len() <= ENCODED_MAX {
-                // The whole run lies in this piece: decode it where it is.
+                // The whole run is in this piece: decode it in place.
                 if piece.is_empty() {
                     continue;
                 }
@@ -94,13 +94,13 @@ impl Deframer {
         }
     }
 
-    /// Ends the present run as if a delimiter had come: the last frame of a sealed dump may lack its own.
+    /// Ends the current run as if a delimiter had come: the last frame of a sealed dump may have no delimiter.
     /// `None` if no run is open.
     pub fn finish(&mut self) -> Option<Run<'_>> {
         if self.held == 0 && self.dropped == 0 { None } else { Some(self.finish_held()) }
     }
 
-    /// Forgets an unfinished run, as when a port closes. Returns how many bytes that were.
+    /// Discards an unfinished run, for example when a port closes. Returns the number of bytes discarded.
     pub fn reset(&mut self) -> u64 {
         let forgotten = self.held as u64 + self.dropped;
         self.held = 0;
@@ -136,8 +136,8 @@ fn run_of<'a>(encoded: &[u8], decoded: &'a mut [u8; ENCODED_MAX]) -> Run<'a> {
 
 /// Decodes one run (without its delimiter) into the front of `out`; returns the number of bytes.
 ///
-/// `None` if a code byte points beyond the end, if a zero stands inside, or if `out` is too small
-/// (it never is when it is as long as `encoded`).
+/// `None` if a code byte points beyond the end, if there is a zero inside, or if `out` is too small
+/// (it never is if it is as long as `encoded`).
 pub fn decode(encoded: &[u8], out: &mut [u8]) -> Option<usize> {
     let (mut from, mut to) = (0, 0);
     while from < encoded.len() {
@@ -167,7 +167,7 @@ pub fn encode(data: &[u8], out: &mut Vec<u8>) {
         out.push(block as u8 + 1);
         out.extend_from_slice(&rest[..block]);
         match zero {
-            // The zero itself is what the code byte stands for; something must follow it, if only 0x01.
+            // The code byte represents the zero itself; something must follow it, even if only 0x01.
             Some(at) => rest = &rest[at + 1..],
             None => {
                 rest = &rest[block..];

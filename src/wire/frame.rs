@@ -1,17 +1,17 @@
 //! Serial frames (kind, signal report, check sequence) and the air frames inside them.
 //!
-//! Input: decoded runs of `cobs`. Output: an [`AirFrame`] view whose lengths and header are right, for
-//! `seal` to open; or why there is none.
+//! Input: decoded runs of `cobs`. Output: an [`AirFrame`] view whose lengths and header are valid, for `seal` to open;
+//! or the reason why there is none.
 //!
 //! ```text
 //! serial frame   kind 1 │ signal 0 or 2 │ air frame 29…222 │ FCS 2, least significant byte first
 //! air frame      version 1 │ slot 1 │ address 2 │ epoch 4 │ sequence 4 │ sealed record 1…194 │ tag 16
 //! ```
 //!
-//! What this is not: nothing here is authentic yet. A header that parses is a claim.
+//! What this is not: nothing here is authentic yet. A header that parses is only a claim.
 //!
-//! Promises: never panics; no allocation on the way in. The first [`HEADER_LEN`] bytes of an air frame are
-//! both nonce and associated data, so the view hands them on exactly as they were sent.
+//! Promises: never panics; no allocation for incoming frames. The first [`HEADER_LEN`] bytes of an air frame are both
+//! nonce and associated data, so the view returns them exactly as they were sent.
 //!
 //! Standards: the check sequence is the FCS-16 of RFC 1662 (CRC-16/IBM-SDLC).
 
@@ -41,15 +41,15 @@ pub const AIR_MIN: usize = HEADER_LEN + 1 + TAG_LEN;
 /// The longest air frame.
 pub const AIR_MAX: usize = HEADER_LEN + RECORD_MAX + TAG_LEN;
 
-/// Slicing by 16 makes this a fifth of the cost of the bytewise table, measured.
+/// Slicing by 16 takes a fifth of the time of the bytewise table (measured).
 static FCS: Crc<u16, Table<16>> = Crc::<u16, Table<16>>::new(&CRC_16_IBM_SDLC);
 
-/// The check sequence over kind to air frame.
+/// The check sequence over all bytes from kind to air frame.
 pub fn fcs(bytes: &[u8]) -> u16 {
     FCS.checksum(bytes)
 }
 
-/// How strong a frame came in, as the gateway's radio measured it. Not authenticated.
+/// The strength of a received frame, as the gateway's radio measured it. Not authenticated.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Signal {
     /// Received signal strength in dBm.
@@ -58,14 +58,14 @@ pub struct Signal {
     pub snr_quarter_db: i8,
 }
 
-/// Why a decoded run is no frame from a logger.
+/// Why a decoded run is not a frame from a logger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NoFrame {
-    /// Line noise: the length fits no frame of that kind.
+    /// Line noise: no frame of that kind has this length.
     Length,
     /// Line noise: the check sequence fails.
     CheckSequence,
-    /// A right frame of a kind that is not for the gateway.
+    /// A valid frame of a kind that is not for the gateway.
     Kind,
     /// Another version of the format.
     Version,
@@ -74,14 +74,14 @@ pub enum NoFrame {
 }
 
 impl NoFrame {
-    /// Whether this is noise (damage on the line) rather than a right frame that is not for us.
+    /// Whether this is noise (damage on the line) and not a valid frame for another receiver.
     pub fn is_noise(self) -> bool {
         matches!(self, Self::Length | Self::CheckSequence)
     }
 }
 
-/// Whom a right frame of another version claims to be from, and which version that is. Where another version has its
-/// address, this one cannot know: it is looked for where ours has it.
+/// The logger that a valid frame of another version claims to be from, and that version. This version cannot know where
+/// another one has its address, so it reads the address at the position that it has in this version.
 pub fn other_version(run: &[u8]) -> Option<(u8, Address)> {
     if !matches!(SerialFrame::parse(run), Err(NoFrame::Version)) {
         return None;
@@ -94,17 +94,17 @@ pub fn other_version(run: &[u8]) -> Option<(u8, Address)> {
     Some((version, Address::new(u16::from_be_bytes([a0, a1]))?))
 }
 
-/// A right serial frame with an air frame of this version from a logger.
+/// A valid serial frame with an air frame of this version from a logger.
 #[derive(Clone, Copy, Debug)]
 pub struct SerialFrame<'a> {
-    /// The radio's report, where the frame has one.
+    /// The radio's report, if the frame has one.
     pub signal: Option<Signal>,
     /// What came over the air.
     pub air: AirFrame<'a>,
 }
 
 impl<'a> SerialFrame<'a> {
-    /// Judges a decoded run by length, check sequence, kind, version and reserved values, in that order.
+    /// Checks a decoded run by length, check sequence, kind, version and reserved values, in that order.
     pub fn parse(run: &'a [u8]) -> Result<Self, NoFrame> {
         let (body, sent) = run.split_last_chunk::<2>().ok_or(NoFrame::Length)?;
         let (&kind, rest) = body.split_first().ok_or(NoFrame::Length)?;
@@ -132,9 +132,9 @@ impl<'a> SerialFrame<'a> {
 #[derive(Clone, Copy, Debug)]
 pub struct AirFrame<'a> {
     bytes: &'a [u8],
-    /// Which key sealed it.
+    /// The slot of the key that sealed it.
     pub slot: Slot,
-    /// Whose record it claims to be.
+    /// The record that it claims to be.
     pub identity: Identity,
 }
 
@@ -166,7 +166,7 @@ impl<'a> AirFrame<'a> {
         self.bytes
     }
 
-    /// Header, sealed record and tag, as `seal` takes them.
+    /// Header, sealed record and tag, in the form that `seal` takes.
     pub fn parts(&self) -> (&'a [u8], &'a [u8], &'a [u8]) {
         let (header, rest) = self.bytes.split_at(HEADER_LEN);
         let (sealed, tag) = rest.split_at(rest.len() - TAG_LEN);
@@ -191,7 +191,7 @@ pub fn header(
     bytes
 }
 
-/// Appends a serial frame (before COBS) around `air`: kind 0x02 where there is a signal, else `kind`.
+/// Appends a serial frame (before COBS) around `air`: kind 0x02 if there is a signal, else `kind`.
 pub fn encode_serial(kind: u8, signal: Option<Signal>, air: &[u8], out: &mut Vec<u8>) {
     let start = out.len();
     match signal {
@@ -218,7 +218,7 @@ mod tests {
 
     #[test]
     fn check_sequence_gives_the_standards_check_value() {
-        // RFC 1662 appendix C algorithm; check value of CRC-16/IBM-SDLC in public CRC lists.
+        // Algorithm of RFC 1662, appendix C; check value of CRC-16/IBM-SDLC from public CRC lists.
         assert_eq!(fcs(b"123456789"), 0x906E);
     }
 

@@ -1,7 +1,7 @@
 //! Records: the plaintext of a sealed frame, and its three types.
 //!
-//! Input: opened plaintext with the epoch it came under. Output: a [`Record`] whose every field is in its
-//! range, or [`NotUnderstood`]; such a record is stored whole all the same (it is *opaque*).
+//! Input: opened plaintext with the epoch of its frame. Output: a [`Record`] with every field in its range, or
+//! [`NotUnderstood`]; such a record is still stored whole (it is *opaque*).
 //!
 //! ```text
 //! 0x01 reading   time 4 │ battery 2 │ board 2 │ n 1 │ faults ⌈n/8⌉ │ counts 4 n
@@ -10,9 +10,9 @@
 //! 0x03 event     time 4 │ code 1 │ value 8
 //! ```
 //!
-//! All integers big-endian. What this is not: no engineering units, no opinion on whether a value is
-//! plausible. Promises: never panics; decoding allocates nothing; `decode(encode(x)) = x`, and the other
-//! way round: what decodes encodes to the very same bytes, so typed columns can stand for the plaintext.
+//! All integers are big-endian. What this is not: it uses no engineering units and does not judge whether a value is
+//! plausible. Promises: never panics; decoding allocates nothing; `decode(encode(x)) = x`, and in the other direction:
+//! what decodes encodes to exactly the same bytes, so typed columns can replace the plaintext.
 
 use super::seq::Epoch;
 use std::fmt;
@@ -73,20 +73,20 @@ impl Reading {
     }
 }
 
-/// What a logger says of itself. It holds from its own sequence on.
+/// What a logger reports about itself. It applies from its own sequence on.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub struct Profile {
     /// Seconds since 1970 on the logger's clock.
     pub time: u32,
     /// Serial number of the instrument; 0: not known.
     pub unit: u64,
-    /// Seconds between readings from the next one on; 0: none is promised.
+    /// Seconds between readings from the next one on; 0: no interval is promised.
     pub interval_s: u32,
-    /// Records that its memory holds before the oldest is overwritten.
+    /// The number of records that its memory holds before the oldest is overwritten.
     pub capacity: u32,
     /// The oldest sequence of this epoch in memory.
     pub oldest: u32,
-    /// This unit's epoch before this one; 0: none, or not known.
+    /// The epoch of this unit before this one; 0: none, or not known.
     pub previous_epoch: u32,
     /// The last sequence of the previous epoch.
     pub previous_last: u32,
@@ -143,7 +143,7 @@ impl Profile {
         })
     }
 
-    /// One raw unit code a channel (see [`RawUnit`]); 0 to 40.
+    /// One raw unit code per channel (see [`RawUnit`]); 0 to 40.
     pub fn raw_units(&self) -> &[u8] {
         &self.raw_units[..usize::from(self.n)]
     }
@@ -157,11 +157,11 @@ impl Profile {
 /// Something that happened to a logger.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub struct Event {
-    /// Seconds since 1970 on the logger's clock (after the change, where the event is a clock set).
+    /// Seconds since 1970 on the logger's clock (after the change, if the event is a clock set).
     pub time: u32,
-    /// See [`Event::POWERED_UP`] and its neighbours; others are kept as they are.
+    /// See [`Event::POWERED_UP`] and its neighbours; other codes are kept as they are.
     pub code: u8,
-    /// For [`Event::CLOCK_SET`] the seconds added; 0 where the code has none.
+    /// For [`Event::CLOCK_SET`] the seconds added; 0 if the code has no value.
     pub value: i64,
 }
 
@@ -170,14 +170,14 @@ impl Event {
     pub const POWERED_UP: u8 = 1;
     /// Its clock was changed by `value` seconds.
     pub const CLOCK_SET: u8 = 2;
-    /// What was in its memory before is gone from the logger.
+    /// The logger no longer has what was in its memory before.
     pub const MEMORY_CLEARED: u8 = 3;
-    /// Somebody opened the enclosure.
+    /// The enclosure was opened.
     pub const ENCLOSURE_OPENED: u8 = 4;
-    /// Somebody closed it.
+    /// The enclosure was closed.
     pub const ENCLOSURE_CLOSED: u8 = 5;
 
-    /// A plain word for the code, where it has one.
+    /// A plain word for the code, if it has one.
     pub fn name(code: u8) -> Option<&'static str> {
         Some(match code {
             Self::POWERED_UP => "powered up",
@@ -190,7 +190,7 @@ impl Event {
     }
 }
 
-/// What one count of a channel is.
+/// What one count of a channel means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum RawUnit {
@@ -225,12 +225,12 @@ impl RawUnit {
         Self::Pulse,
     ];
 
-    /// By the code of a profile.
+    /// From the code in a profile.
     pub fn from_code(code: u8) -> Option<Self> {
         Self::ALL.get(usize::from(code)).copied()
     }
 
-    /// As the roster writes it.
+    /// Its name in the roster.
     pub fn name(self) -> &'static str {
         match self {
             Self::Count => "count",
@@ -244,15 +244,15 @@ impl RawUnit {
         }
     }
 
-    /// By the roster's word.
+    /// From its name in the roster.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|unit| unit.name() == name)
     }
 }
 
 /// A record that this version reads.
-// A reading is nine tenths of all records and passes through by value without a heap; the size of the
-// largest variant is what a batch must hold anyway.
+// Nine tenths of all records are readings. They are passed by value, without a heap allocation; a batch must have room
+// for the largest variant anyway.
 #[allow(clippy::large_enum_variant)]
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub enum Record {
@@ -264,7 +264,7 @@ pub enum Record {
     Event(Event),
 }
 
-// Values are the site's secret (logs must not carry them): a record prints as its type and nothing more.
+// Values are the site's secret (logs must not contain them): `Debug` shows the type of a record and nothing more.
 macro_rules! debug_without_values {
     ($($name:ident),*) => {$(
         impl fmt::Debug for $name {
@@ -276,7 +276,7 @@ macro_rules! debug_without_values {
 }
 debug_without_values!(Reading, Profile, Event, Record);
 
-/// Why an authentic record is opaque to this version. Says what did not fit, never a value.
+/// Why an authentic record is opaque to this version. Shows what did not fit, never a value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum NotUnderstood {
     /// The first byte is no known type.
@@ -310,7 +310,7 @@ impl NotUnderstood {
     }
 }
 
-/// Takes big-endian fields off the front; running out is a matter of length.
+/// Takes big-endian fields off the front; if the bytes run out, the length is wrong.
 struct Fields<'a>(&'a [u8]);
 
 impl<'a> Fields<'a> {
@@ -340,7 +340,7 @@ impl<'a> Fields<'a> {
 }
 
 impl Record {
-    /// Reads a plaintext that came under `epoch`.
+    /// Reads a plaintext whose frame had this `epoch`.
     pub fn decode(plaintext: &[u8], epoch: Epoch) -> Result<Self, NotUnderstood> {
         let mut fields = Fields(plaintext);
         match fields.u8()? {
@@ -465,10 +465,10 @@ fn decode_event(mut fields: Fields<'_>) -> Result<Event, NotUnderstood> {
     Ok(event)
 }
 
-/// What a gateway asks of a logger. Reserved: encoded and tested, not yet sent by anything.
+/// A request from a gateway to a logger. Reserved: encoded and tested, but not yet sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Request {
-    /// Send these records again, 1 to 16 spans of (epoch, first sequence, how many).
+    /// Send these records again: 1 to 16 spans of (epoch, first sequence, number of records).
     SendAgain(Vec<(u32, u32, u16)>),
     /// Set the clock to this time.
     SetClock(u32),
@@ -502,7 +502,7 @@ impl Request {
         true
     }
 
-    /// The logger's side, for the simulated field. `None` if it is not understood.
+    /// The logger's side, for the simulated field. `None` if the request is not understood.
     pub fn decode(plaintext: &[u8]) -> Option<Self> {
         let mut fields = Fields(plaintext);
         let request = match fields.u8().ok()? {
@@ -591,7 +591,7 @@ pub(crate) mod tests {
         ) {
             let mut plaintext = vec![kind];
             plaintext.extend(rest);
-            // Make right lengths likely.
+            // Make correct lengths likely.
             if kind == TYPE_READING && plaintext.len() > 10 {
                 plaintext[9] = n;
                 plaintext.resize(10 + fault_bytes(n) + 4 * usize::from(n), 0);

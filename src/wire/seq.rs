@@ -1,8 +1,8 @@
-//! Who sent a record and which one it is: addresses, key slots, epochs, sequence numbers.
+//! Identifies who sent a record and which record it is: addresses, key slots, epochs, sequence numbers.
 //!
-//! Newtypes, so that two integers which a caller could swap cannot be swapped. The reserved values
-//! (address 0 and 65535, epoch 0, sequence 0) cannot be held, so everything behind the frame parser may
-//! rely on their absence. No arithmetic wraps: a sequence ends at its largest value and a new epoch begins.
+//! Newtypes, so that a caller cannot swap two integers. The reserved values (address 0 and 65535, epoch 0, sequence 0)
+//! cannot be represented, so all code after the frame parser may rely on their absence. No arithmetic wraps: a sequence
+//! ends at its largest value and a new epoch begins.
 
 use std::fmt;
 
@@ -30,7 +30,7 @@ impl Address {
 #[serde(transparent)]
 pub struct Slot(pub u8);
 
-/// A run of sequence numbers that a logger promises to be without repetition; 1 or more.
+/// A run of sequence numbers in which a logger promises to repeat none; 1 or more.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
 #[serde(transparent)]
 pub struct Epoch(u32);
@@ -70,12 +70,12 @@ impl Sequence {
     }
 }
 
-/// What makes a record that record and no other. Ordered by logger, then epoch, then sequence.
+/// Identifies exactly one record. Ordered by logger, then epoch, then sequence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Identity {
     pub address: Address,
     pub epoch: Epoch,
-    /// The number within it.
+    /// The number within the epoch.
     pub sequence: Sequence,
 }
 

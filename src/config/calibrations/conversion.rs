@@ -1,6 +1,6 @@
-//! A conversion's kind and its coefficients, each by its name: their order in the file means nothing.
+//! A conversion's kind and its coefficients, each by its name; their order in the file does not matter.
 //!
-//! Input: the table `conversion` of an entry. Output: a [`Conversion`], or `None` where a mistake was written down.
+//! Input: the table `conversion` of an entry. Output: a [`Conversion`], or `None` where a mistake was noted.
 
 use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
 use crate::units::Range;
@@ -100,7 +100,7 @@ const POWERS: [Field; 8] = [
     Field::optional("c7", "the factor of the seventh power of x"),
 ];
 
-/// The table's own keys, `kind` apart.
+/// Refuses all keys except `kind` and these.
 fn only(table: &Table<'_, '_>, fields: &[&Field]) {
     let all: Vec<&Field> = std::iter::once(&KIND).chain(fields.iter().copied()).collect();
     table.refuse_unknown(&all);
@@ -149,7 +149,7 @@ fn wire_quadratic(table: &Table<'_, '_>) -> Option<Conversion> {
         (true, false) => table.finite(&C_OPTIONAL).map(Constant::OfSheet),
         (false, true) => positive(table, &R0_OPTIONAL).map(Constant::FromZero),
         (true, true) => {
-            table.note(&C, "stands beside `R0`; keep the one that is to hold");
+            table.note(&C, "cannot be used together with `R0`; keep the right one");
             None
         }
         (false, false) => {
@@ -254,7 +254,7 @@ fn polynomial(table: &Table<'_, '_>) -> Option<Conversion> {
     };
     let mut c = Vec::new();
     for field in POWERS.iter().take(last + 1) {
-        // One that is left out is none.
+        // A coefficient that is left out is 0.
         c.push(if table.has(field) { table.finite(field) } else { Some(0.0) });
     }
     let range = valid(table);
@@ -299,7 +299,8 @@ fn bridge(table: &Table<'_, '_>, kind: &str) -> Option<Conversion> {
     }))
 }
 
-/// What the leads of a bridge take away: the wiring is stated, since the same wires count once or twice by it.
+/// The effect of a bridge's leads. The wiring must be given, because it decides whether the same wires count once or
+/// twice.
 fn leads(table: &Table<'_, '_>, kind: &str) -> Option<Option<Leads>> {
     let keys = [&WIRING, &ONE_LEAD, &GAUGE_OHM];
     if !keys.iter().any(|key| table.has(key)) {
@@ -307,7 +308,10 @@ fn leads(table: &Table<'_, '_>, kind: &str) -> Option<Option<Leads>> {
     }
     let mut is_whole = true;
     for key in keys.into_iter().filter(|key| !table.has(key)) {
-        table.note(key, &format!("missing, the leads count by all three keys; write {}", key.what()));
+        table.note(
+            key,
+            &format!("missing; the effect of the leads needs all three keys; write {}", key.what()),
+        );
         is_whole = false;
     }
     if !is_whole {
@@ -377,7 +381,7 @@ fn limits(table: &Table<'_, '_>) -> Option<LoopLimits> {
     Some(limits)
 }
 
-/// Where a curve is good; the inner `None`: the file does not say.
+/// Where a curve is valid; the inner `None` if the file does not say.
 fn valid(table: &Table<'_, '_>) -> Option<Option<Range>> {
     if !table.has(&VALID) {
         return Some(None);
@@ -393,7 +397,7 @@ fn valid(table: &Table<'_, '_>) -> Option<Option<Range>> {
     Some(Some(Range::new(low, high)))
 }
 
-/// Leads that are left out have none.
+/// Leads that are not given have no resistance.
 fn lead(table: &Table<'_, '_>) -> Option<f64> {
     if !table.has(&LEAD) {
         return Some(0.0);
@@ -401,7 +405,7 @@ fn lead(table: &Table<'_, '_>) -> Option<f64> {
     table.number(&LEAD, 0.0..=10_000.0)
 }
 
-/// A number above 0: a resistance of 0 ohm or a zero reading of 0 Hz is a sensor that gave nothing.
+/// A number above 0: a resistance of 0 ohm or a zero reading of 0 Hz means that the sensor gave nothing.
 fn positive(table: &Table<'_, '_>, field: &Field) -> Option<f64> {
     let number = table.finite(field)?;
     if number <= 0.0 {
@@ -411,7 +415,7 @@ fn positive(table: &Table<'_, '_>, field: &Field) -> Option<f64> {
     Some(number)
 }
 
-/// A factor of 0 makes every reading the same.
+/// A factor of 0 would make every reading the same.
 fn other_than_0(table: &Table<'_, '_>, field: &Field) -> Option<f64> {
     let number = table.finite(field)?;
     if number == 0.0 {

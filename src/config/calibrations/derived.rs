@@ -1,8 +1,8 @@
 //! Derived points: sums, differences, means, strings of tilt sensors, levels, heads and depths.
 //!
-//! Input: tables `[[derived]]`. Output: [`Derived`] entries. They stand with the calibrations, since a level needs the
-//! elevation of a tip, and none of them has a value without calibrations. This is also where it is seen to that nothing
-//! comes from itself, over corrections too.
+//! Input: tables `[[derived]]`. Output: [`Derived`] entries. They are in the file of the calibrations because a level
+//! needs the elevation of a tip, and none of them has a value without calibrations. This module also checks that no
+//! point comes from itself, through corrections either.
 
 use super::conversion::one_of;
 use super::fields::{
@@ -17,13 +17,13 @@ use crate::units::points::Points;
 use crate::units::tilt::{Direction, End, Order, TiltString};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// The most points that one comes from directly.
+/// The most points that a derived point comes from directly.
 const OF_MAX: usize = 200;
-/// How many steps a value may be away from the readings that it comes from. Ours: far more than anyone reads.
+/// The most steps from a value to the readings that it comes from. Our choice: far more than anyone can follow.
 const DEPTH_MAX: usize = 16;
-/// How many readings one value may come from.
+/// The most readings that one value may come from.
 const READINGS_MAX: u64 = 10_000;
-/// Elevations on land, in metres, with room.
+/// Elevations on land, in metres, with a margin.
 const ELEVATION_M: std::ops::RangeInclusive<f64> = -1_000.0..=10_000.0;
 
 const NAME: Field = Field::required("name", "the derived point's name");
@@ -35,7 +35,7 @@ const FIXED_END: Field =
 const ORDER: Field = Field::required("order", "\"lowest_first\" or \"highest_first\": how `of` is written");
 const POSITIVE: Field = Field::required(
     "positive",
-    "\"as_sine\" where a movement is positive the way the sensors' sine is, else \"against_sine\"",
+    "\"as_sine\" if a movement is positive in the direction of a positive sine, else \"against_sine\"",
 );
 const TOWARD: Field = Field::required("toward", "where a positive movement goes, as in \"downstream\"");
 const AT_LEAST: Field = Field::optional("at_least", "how many of the points must have a value");
@@ -44,12 +44,12 @@ const NODE: Field =
 const TIP: Field = Field::required("tip_elevation_m", "the elevation of the tip in metres");
 const REFERENCE: Field =
     Field::required("reference_elevation_m", "the elevation in metres from which the depth is measured");
-const DATUM: Field = Field::required("datum", "what elevations are above, as in \"site datum\"");
+const DATUM: Field = Field::required("datum", "what elevations are measured from, as in \"site datum\"");
 const UNIT_WEIGHT: Field = Field::optional("unit_weight_kn_m3", "the unit weight of the water in kN/m3");
 const WATER_C: Field =
     Field::optional("water_temperature_c", "the water's temperature in degrees Celsius, for its density");
 
-/// What is read of one.
+/// Reads one derived point.
 pub(super) fn entry<'a, 'i>(table: Table<'a, 'i>, utc_offset_s: i32) -> Option<(Derived, Table<'a, 'i>)> {
     let name = table.text(&NAME, NAME_LEN_MAX_CHARS);
     let table = match &name {
@@ -110,12 +110,12 @@ pub(super) fn entry<'a, 'i>(table: Table<'a, 'i>, utc_offset_s: i32) -> Option<(
     Some((derived, table))
 }
 
-/// What one without a value does to a sum or mean.
+/// What a point without a value does to a sum or mean.
 fn dead(table: &Table<'_, '_>, of: Option<&[&str]>) -> Option<Dead> {
     let omits = one_of(table, &WHEN, &[("absent", false), ("omit", true)])?;
     if !omits {
         if table.has(&AT_LEAST) {
-            table.note(&AT_LEAST, "stands beside a `when_missing` that leaves none out; remove it");
+            table.note(&AT_LEAST, "has no use with a `when_missing` that leaves none out; remove it");
             return None;
         }
         return Some(Dead::Absent);
@@ -128,10 +128,8 @@ fn dead(table: &Table<'_, '_>, of: Option<&[&str]>) -> Option<Dead> {
     Some(Dead::LeaveOut { at_least })
 }
 
-const WHEN: Field = Field::required(
-    "when_missing",
-    "\"absent\" or \"omit\", as the value has to be where one of the points has none",
-);
+const WHEN: Field =
+    Field::required("when_missing", "\"absent\" or \"omit\", what to do if one of the points has no value");
 
 fn combination(table: &Table<'_, '_>, kind: Option<&str>, of: Option<&[&str]>) -> Option<Combination> {
     match kind? {
@@ -192,10 +190,13 @@ fn combination(table: &Table<'_, '_>, kind: Option<&str>, of: Option<&[&str]>) -
 fn water(table: &Table<'_, '_>) -> Option<UnitWeight> {
     match (table.has(&UNIT_WEIGHT), table.has(&WATER_C)) {
         (true, true) => {
-            table.note(&UNIT_WEIGHT, "stands beside `water_temperature_c`; keep one of the two");
+            table.note(
+                &UNIT_WEIGHT,
+                "cannot be used together with `water_temperature_c`; keep one of the two",
+            );
             None
         }
-        // Sea water and silt are heavier, and nothing that a piezometer stands in is lighter than oil.
+        // Sea water and silt are heavier than water, and no liquid around a piezometer is lighter than oil.
         (true, false) => {
             table.number(&UNIT_WEIGHT, 7.0..=25.0).map(|kn_per_m3| UnitWeight::Constant { kn_per_m3 })
         }
@@ -206,7 +207,7 @@ fn water(table: &Table<'_, '_>) -> Option<UnitWeight> {
     }
 }
 
-/// Two entries of a derived point at one time.
+/// Notes two entries of a derived point at one time.
 pub(super) fn refuse_overlaps(others: &mut [(Derived, Table<'_, '_>)]) {
     others.sort_by(|(a, _), (b, _)| (&a.name, a.from, a.line).cmp(&(&b.name, b.from, b.line)));
     let mut longest: Option<&Derived> = None;
@@ -231,7 +232,7 @@ pub(super) fn refuse_overlaps(others: &mut [(Derived, Table<'_, '_>)]) {
     }
 }
 
-/// Names that are no points, and points that come from themselves.
+/// Notes names that are not points, and points that come from themselves.
 pub(super) fn refuse_unknown_and_cycles(
     points: &Points,
     entries: &[(Calibration, Table<'_, '_>)],
@@ -239,7 +240,7 @@ pub(super) fn refuse_unknown_and_cycles(
 ) {
     let derived: BTreeSet<&str> = others.iter().map(|(derived, _)| derived.name.as_str()).collect();
     let exists = |name: &str| points.contains(name) || derived.contains(name);
-    // From a name to those that it comes from.
+    // From a name to the names that it comes from.
     let mut comes_from: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
     for (entry, table) in entries {
         let temperature = entry.temperature.as_ref().map(|t| (&t.source, &TEMPERATURE));
@@ -251,7 +252,7 @@ pub(super) fn refuse_unknown_and_cycles(
                 Source::Point(name) => {
                     table.note(field, &format!("there is no point {name:?}; write the name of one"));
                 }
-                // Whatever was there at any time.
+                // Any point that was ever there counts.
                 Source::Channel(logger, channel) => {
                     let stays = points.stays().iter();
                     let there = stays.filter(|stay| (stay.logger, stay.channel) == (*logger, *channel));
@@ -294,10 +295,10 @@ pub(super) fn refuse_unknown_and_cycles(
     }
 }
 
-/// Goes down what points come from, each name once.
+/// Follows what points come from, visiting each name once.
 struct Search<'a, 's> {
     comes_from: &'s BTreeMap<&'a str, BTreeSet<&'a str>>,
-    /// Steps down to the readings, and how many of these. A name that is wrong counts as a reading, once it was told.
+    /// Steps down to the readings, and how many readings. A wrong name counts as a reading once it was reported.
     known: BTreeMap<&'a str, (usize, u64)>,
     path: Vec<&'a str>,
 }

@@ -1,4 +1,4 @@
-//! Keys that entries of both kinds have, and how those are read.
+//! Keys that both kinds of entries have, and how they are read.
 
 use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
 use crate::units::ucum::Unit;
@@ -23,7 +23,7 @@ pub(super) fn within(table: &Table<'_, '_>, field: &Field) -> Option<i64> {
     table.integer(field, 0..=WITHIN_MAX_S).map(|within| i64::from(within.value))
 }
 
-/// A unit that UCUM knows.
+/// A unit that UCUM defines.
 pub(super) fn unit(table: &Table<'_, '_>, field: &Field) -> Option<Unit> {
     let text = table.text(field, NAME_LEN_MAX_CHARS)?.value;
     match Unit::from_code(text) {
@@ -36,7 +36,7 @@ pub(super) fn unit(table: &Table<'_, '_>, field: &Field) -> Option<Unit> {
     }
 }
 
-/// Whether a unit measures the same as one of ours.
+/// Whether a unit measures the same quantity as one of our units.
 pub(super) fn is_convertible(ours: &str, unit: Unit) -> bool {
     Unit::from_code(ours).is_ok_and(|ours| ours.dimension() == unit.dimension())
 }

@@ -17,7 +17,7 @@ const UNIT: Field = Field::required(
 );
 const FORMAT: Field = Field::required("format", "how it is written, as in \"%d.%m.%Y %H:%M\"");
 
-/// Reads one column, and adds it to those before it. What is wrong is written down, and the column left out.
+/// Reads one column and adds it to those before it. A column with a mistake is noted and left out.
 pub(super) fn read(table: Table<'_, '_>, has_header: bool, columns: &mut Vec<Column>) {
     let place = place(&table, has_header);
     let table = match &place {
@@ -31,7 +31,7 @@ pub(super) fn read(table: Table<'_, '_>, has_header: bool, columns: &mut Vec<Col
     columns.push(column);
 }
 
-/// Where it stands.
+/// Which column of the file it is.
 fn place(table: &Table<'_, '_>, has_header: bool) -> Option<Place> {
     match (table.has(&NAME), table.has(&NUMBER)) {
         (true, true) => {
@@ -58,7 +58,7 @@ fn place(table: &Table<'_, '_>, has_header: bool) -> Option<Place> {
     }
 }
 
-/// Refuses fields that this kind of column has not.
+/// Refuses fields that this kind of column does not have.
 fn refuse_unknown(table: &Table<'_, '_>, more: &[&'static Field]) {
     let known: Vec<_> = [&NAME, &NUMBER, &IS].into_iter().chain(more.iter().copied()).collect();
     table.refuse_unknown(&known);
@@ -109,7 +109,7 @@ fn format(table: &Table<'_, '_>, day: bool, clock: bool) -> Option<Format> {
     format.map_err(|why| table.note_value(&FORMAT, text, &why)).ok()
 }
 
-/// Writes down if another column stands there, or is the same.
+/// Notes if another column has the same place or the same meaning.
 fn note_doubles(table: &Table<'_, '_>, column: &Column, columns: &[Column]) {
     let Column { place, is } = column;
     if let Some(other) = columns.iter().find(|other| other.place == *place) {
@@ -128,7 +128,7 @@ fn note_doubles(table: &Table<'_, '_>, column: &Column, columns: &[Column]) {
     }
 }
 
-/// The raw unit, and the counts in one.
+/// The raw unit, and how many counts one file unit is.
 fn channel_unit(table: &Table<'_, '_>) -> Option<(Option<RawUnit>, &'static str)> {
     let name = table.text(&UNIT, NAME_LEN_MAX_CHARS)?.value;
     let found = unit(name);

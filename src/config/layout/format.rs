@@ -3,7 +3,7 @@
 /// How a time is written, piece by piece.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Format {
-    /// As it was given.
+    /// The format as written.
     pub text: String,
     pub pieces: Vec<Piece>,
 }
@@ -11,7 +11,7 @@ pub struct Format {
 /// A piece of a format.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Piece {
-    /// This very byte.
+    /// Exactly this byte.
     Literal(u8),
     /// `%Y`, four digits.
     Year,
@@ -87,16 +87,16 @@ impl Format {
         self.pieces.contains(&piece)
     }
 
-    /// Whether it says which instant it is without a zone.
+    /// Whether it gives an instant without a zone.
     pub fn is_absolute(&self) -> bool {
         self.has(Piece::Offset) || self.has(Piece::Unix)
     }
 
-    /// What is wrong with it as a day, a time of day, or both.
+    /// What is missing or too much for a day, a time of day, or both.
     pub(super) fn lacks(&self, day: bool, clock: bool) -> Option<&'static str> {
         if self.has(Piece::Unix) {
             let alone = self.pieces.len() == 1 && day && clock;
-            return (!alone).then_some("has %s, which stands alone, in a column that is `time`");
+            return (!alone).then_some("has %s, which must be the only part, and in a column that is `time`");
         }
         let count = |pieces: &[Piece]| pieces.iter().filter(|&&piece| self.has(piece)).count();
         let years = count(&[Piece::Year, Piece::ShortYear]);

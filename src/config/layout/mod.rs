@@ -1,13 +1,13 @@
-//! A layout: how one kind of reader writes its CSV files, as a person has described it in TOML.
+//! A layout: a description in TOML of how one kind of reader writes its CSV files.
 //!
-//! Input: the file. Output: a checked [`Layout`], for `hand::layout`, which reads rows by it. All arithmetic that a
-//! row will need is prepared in whole numbers: a number of the file is a whole multiple of its column's resolution,
-//! and each such step is a whole number of raw counts.
+//! Input: the file. Output: a checked [`Layout`], which `hand::layout` uses to read rows. All arithmetic that a row
+//! needs is prepared in whole numbers: a number of the file is a whole multiple of its column's resolution, and each
+//! such step is a whole number of raw counts.
 //!
-//! What this is not: it opens no CSV file, and it turns no engineering value back into counts. A layout that asks
+//! What this is not: it opens no CSV file, and it never turns an engineering value back into counts. A layout that asks
 //! for that is refused.
 //!
-//! Time zones: the IANA database, as the `chrono-tz` crate carries it.
+//! Time zones: the IANA database, as included in the `chrono-tz` crate.
 
 mod column;
 mod format;

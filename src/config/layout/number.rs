@@ -1,4 +1,4 @@
-//! What a number of the file is in raw counts, in whole numbers.
+//! Converts the numbers of a file to raw counts, in whole numbers only.
 
 use super::values::Grid;
 use crate::config::read::{Field, Table};
@@ -14,7 +14,7 @@ pub(super) const RESOLUTION: Field = Field::required(
     "the step from one number that the column can show to the next, as in \"0.1\"",
 );
 
-/// What an instrument measures, as files name it: the raw unit that it is, and counts in one of it.
+/// What an instrument measures, as files name it: the name, its raw unit, and the number of counts in one.
 pub(super) const UNITS: [(&str, Option<RawUnit>, &str); 22] = [
     ("count", None, "1"),
     ("Hz", Some(RawUnit::MilliHertz), "1000"),
@@ -40,12 +40,12 @@ pub(super) const UNITS: [(&str, Option<RawUnit>, &str); 22] = [
     ("counts", None, "1"),
 ];
 
-/// The raw unit of a unit that a layout may name, and how many counts one is; `None`: it is not measured as such.
+/// The raw unit of a unit that a layout may name, and how many counts one is; `None` if no instrument measures it.
 pub fn unit(name: &str) -> Option<(Option<RawUnit>, &'static str)> {
     UNITS.iter().find(|unit| unit.0 == name).map(|unit| (unit.1, unit.2))
 }
 
-/// A number without loss: `over` is positive.
+/// A number without loss of digits: `number / over`, where `over` is positive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Ratio {
     number: i128,
@@ -53,7 +53,7 @@ struct Ratio {
 }
 
 impl Ratio {
-    /// A positive decimal number of at most nine digits on either side of its point.
+    /// A positive decimal number with at most nine digits on each side of its point.
     fn decimal(text: &str) -> Option<Self> {
         let (before, after) = text.split_once('.').unwrap_or((text, ""));
         let digits = |part: &str| part.len() <= PLACES_MAX && part.bytes().all(|byte| byte.is_ascii_digit());
@@ -84,7 +84,7 @@ impl Ratio {
     }
 }
 
-/// How the numbers of a column become counts. `usual`: counts in one, where the layout does not say.
+/// How the numbers of a column become counts. `usual`: the counts in one, unless the layout says otherwise.
 pub(super) fn grid(table: &Table<'_, '_>, usual: &str, counts: &str, in_hundredths: bool) -> Option<Grid> {
     let usual = Ratio::parse(usual)?;
     let scale = if table.has(&SCALE) {
@@ -97,7 +97,7 @@ pub(super) fn grid(table: &Table<'_, '_>, usual: &str, counts: &str, in_hundredt
             );
             return None;
         };
-        // The unit of a channel says what one is; only a bare count leaves it open.
+        // The unit of a channel fixes what one is; only a bare count leaves it open.
         if !usual.equals(scale) && usual.number != usual.over {
             table.note(&SCALE, &format!(
                 "{text} raw counts are not what `unit` says: there one is {}; leave `scale` out, or name the right unit",

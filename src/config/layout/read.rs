@@ -1,4 +1,4 @@
-//! Reads a layout's file: the parts that are not columns, and what must be there altogether.
+//! Reads the file of a layout: the parts that are not columns, and which columns there must be.
 
 use super::column;
 use super::format::{Format, Piece};
@@ -11,7 +11,7 @@ use crate::when::civil::CivilZone;
 use crate::wire::record::CHANNELS_MAX;
 use std::path::Path;
 
-/// The most columns that a layout names: every channel, and what stands before them.
+/// The most columns that a layout names: every channel, and the columns before them.
 const COLUMNS_MAX: usize = CHANNELS_MAX + 12;
 /// The most fault markers.
 const FAULTS_MAX: usize = 100;
@@ -23,19 +23,18 @@ const TIME_STEP_MAX_S: u32 = 86_400;
 const LAYOUT: Field = Field::required("layout", "the layout's `title` under it");
 const FILE: Field = Field::optional("file", "how the file is written under it");
 const TIME: Field = Field::required("time", "`resolution_s`, and `utc_offset` or `zone` under it");
-const LOGGER: Field = Field::optional("logger", "where the logger's number stands under it");
+const LOGGER: Field = Field::optional("logger", "where the logger's number is, under it");
 const COLUMN: Field = Field::required("column", "one table for each column that is used").many();
-const FAULT: Field = Field::optional("fault", "one table for each text that stands for a fault").many();
+const FAULT: Field = Field::optional("fault", "one table for each text that means a fault").many();
 
 const TITLE: Field = Field::required("title", "which reader writes such files");
 const ENCODING: Field = Field::optional("encoding", "\"utf-8\", \"windows-1252\", \"latin-1\" or \"utf-16\"");
 const DELIMITER: Field = Field::optional("delimiter", "\",\", \";\", \"|\" or \"tab\"");
 const DECIMAL: Field = Field::optional("decimal_mark", "\".\" or \",\"");
 const QUOTE: Field = Field::optional("quote", "\"double\", \"single\" or \"none\"");
-const SKIP_BEFORE: Field = Field::optional("skip_before", "how many lines stand before the header");
+const SKIP_BEFORE: Field = Field::optional("skip_before", "how many lines are before the header");
 const HEADER: Field = Field::optional("header", "whether a line names the columns");
-const SKIP_AFTER: Field =
-    Field::optional("skip_after", "how many lines stand between the header and the rows");
+const SKIP_AFTER: Field = Field::optional("skip_after", "how many lines are between the header and the rows");
 
 const RESOLUTION_S: Field = Field::required(
     "resolution_s",
@@ -55,16 +54,16 @@ const FILE_NAME: Field = Field::required("file_name", "a name as in \"P-{logger}
 const MARKER: Field = Field::required("marker", "the text that the file has instead of a number");
 const CODE: Field = Field::required("code", "the fault code of docs/wire-format.md, section 8");
 
-/// Reads a layout's file. Errors: every mistake in it, by line.
+/// Reads the file of a layout. Errors: every mistake in it, by line.
 pub fn load(path: &Path) -> Result<Layout, Problems> {
     let mut problems = Vec::new();
-    let remedy = "name a file, or put it as NAME.toml into the folder `layouts` beside site.toml";
+    let remedy = "name a file, or put it as NAME.toml into the folder `layouts` next to site.toml";
     let layout = file::read(path, Readers::Anyone, remedy, &mut problems)
         .and_then(|text| read(path, &text, &mut problems));
     finish(layout, problems)
 }
 
-/// The same from a text; `path` is for messages.
+/// The same from a text; `path` is used in messages.
 pub fn parse(path: &Path, text: &str) -> Result<Layout, Problems> {
     let mut problems = Vec::new();
     let layout = read(path, text, &mut problems);
@@ -107,7 +106,7 @@ fn read_file(file: &Table<'_, '_>) -> Option<Layout> {
         table.refuse_unknown(&[&FILE_NAME]);
         let name = table.text(&FILE_NAME, NAME_LEN_MAX_CHARS)?.value;
         if name.matches("{logger}").count() != 1 || name.matches('*').count() > 8 {
-            table.note_value(&FILE_NAME, name, "has not `{logger}` once, and `*` eight times at most");
+            table.note_value(&FILE_NAME, name, "must have `{logger}` once, and `*` at most eight times");
             return None;
         }
         Some(name.to_owned())
@@ -136,7 +135,7 @@ fn read_file(file: &Table<'_, '_>) -> Option<Layout> {
     Some(Layout { title: title?, style: style?, time: time?, file_name, columns, faults })
 }
 
-/// What columns there must be, taken together.
+/// Checks which columns there are, taken together.
 fn complete(file: &Table<'_, '_>, columns: &[Column]) {
     let has = |name: &str| columns.iter().any(|column| column.is.name() == name);
     match (has("time"), has("date"), has("clock")) {
@@ -168,7 +167,7 @@ fn complete(file: &Table<'_, '_>, columns: &[Column]) {
         file.note(&COLUMN, "none is a `channel`; a row needs at least channel 0");
     } else if let Some(missing) = (0..channels.len()).find(|channel| !channels.contains(channel)) {
         file.note(&COLUMN, &format!(
-            "channel {missing} is missing, and a higher one is there; a row has every channel of its reading"
+            "channel {missing} is missing, but a higher one is there; a row has every channel of its reading"
         ));
     }
 }
@@ -176,7 +175,7 @@ fn complete(file: &Table<'_, '_>, columns: &[Column]) {
 fn style(table: &Table<'_, '_>) -> Option<Style> {
     table.refuse_unknown(&[&ENCODING, &DELIMITER, &DECIMAL, &QUOTE, &SKIP_BEFORE, &HEADER, &SKIP_AFTER]);
     let usual = Style::default();
-    /// One of several words; `None`: a mistake is written down.
+    /// One of several words; if `None`, a mistake was noted.
     fn word<T: Copy>(table: &Table<'_, '_>, field: &Field, usual: T, words: &[(&str, T)]) -> Option<T> {
         if !table.has(field) {
             return Some(usual);
@@ -291,7 +290,7 @@ fn faults(file: &Table<'_, '_>) -> Vec<(String, i32)> {
         let code = table.integer(&CODE, 1..=0x7fff_ffff_u32).map(|n| n.value);
         let (Some(marker), Some(code)) = (marker, code) else { continue };
         if faults.iter().any(|(other, _)| *other == marker) {
-            table.note_value(&MARKER, &marker, "stands there twice");
+            table.note_value(&MARKER, &marker, "is there twice");
         }
         faults.push((marker, code as i32));
     }

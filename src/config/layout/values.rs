@@ -5,31 +5,31 @@ use crate::record::judge::Steps;
 use crate::when::civil::CivilZone;
 use crate::wire::record::RawUnit;
 
-/// How a kind of reader writes. See the module's page.
+/// How a kind of reader writes its files; see the page of the module.
 #[derive(Clone, Debug)]
 pub struct Layout {
-    /// Which reader, in a person's words.
+    /// The name of the reader, for people.
     pub title: String,
     /// How its files are written.
     pub style: Style,
     pub time: TimeRule,
-    /// The name of a file, with `{logger}` where the number stands, and `*` for anything.
+    /// The name of a file, with `{logger}` in place of the number, and `*` for anything.
     pub file_name: Option<String>,
-    /// The columns that are used, in the layout's order.
+    /// The columns that are used, in the order of the layout.
     pub columns: Vec<Column>,
-    /// Texts that stand for faults, and their codes.
+    /// Texts that mean faults, and their codes.
     pub faults: Vec<(String, i32)>,
 }
 
 /// How a file is written.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Style {
-    /// Bytes to characters.
+    /// How bytes become characters.
     pub encoding: Encoding,
     pub delimiter: u8,
     /// `.` or `,`.
     pub decimal_mark: u8,
-    /// Around cells, where any are quoted.
+    /// The quotation mark around cells, if any are quoted.
     pub quote: Option<u8>,
     /// Lines before the header.
     pub skip_before: u32,
@@ -52,34 +52,34 @@ impl Default for Style {
     }
 }
 
-/// Bytes to characters.
+/// How bytes become characters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Encoding {
     /// With or without a byte order mark.
     Utf8,
-    /// And Latin-1, whose printable characters it contains.
+    /// Also for Latin-1, whose printable characters it contains.
     Windows1252,
     /// The byte order mark says which.
     Utf16,
 }
 
-/// How a file's times are meant.
+/// What the times of a file mean.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TimeRule {
-    /// From local to UTC.
+    /// How local time becomes UTC.
     pub zone: Zone,
-    /// From one time that it can show to the next, in seconds.
+    /// The step between two times that the file can show, in seconds.
     pub step_s: u32,
-    /// Whether it leaves out what it does not show; else it rounds to the nearest.
+    /// Whether the file cuts off what it does not show; otherwise it rounds to the nearest.
     pub cut: bool,
 }
 
-/// From local to UTC.
+/// How local time becomes UTC.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Zone {
-    /// Always so many seconds east of UTC.
+    /// Always this many seconds east of UTC.
     Offset(i32),
-    /// A civil time zone, with daylight saving where it has it.
+    /// A civil time zone, with daylight saving where the zone has it.
     Civil(CivilZone),
 }
 
@@ -90,12 +90,12 @@ pub struct Column {
     pub is: Is,
 }
 
-/// Where a column stands.
+/// Which column of the file it is.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Place {
-    /// Where the header has this.
+    /// The column that has this text in the header.
     Name(String),
-    /// Counted from 1.
+    /// The column with this number, counted from 1.
     Number(usize),
 }
 
@@ -108,7 +108,7 @@ impl std::fmt::Display for Place {
     }
 }
 
-/// What a column is.
+/// What a column contains.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Is {
     /// The logger's address, or its name on the roster.
@@ -120,23 +120,23 @@ pub enum Is {
     Date(Format),
     /// The time of day.
     Clock(Format),
-    /// The cell, in millivolts.
+    /// The voltage of the cell, in millivolts.
     BatteryMv(Grid),
-    /// On the board, in hundredths of a degree.
+    /// The temperature on the board, in hundredths of a degree.
     BoardCentiC(Grid),
     /// A channel, in raw counts.
     Channel {
-        /// Which, from 0.
+        /// Its number, from 0.
         channel: usize,
         /// How its numbers become counts.
         grid: Grid,
-        /// What the roster must say that the channel's raw unit is; `None`: anything.
+        /// The raw unit that the roster must give the channel; `None` if any will do.
         raw_unit: Option<RawUnit>,
     },
 }
 
 impl Is {
-    /// As the file calls it.
+    /// The word for it in the layout's file.
     pub(super) fn name(&self) -> &'static str {
         match self {
             Self::Logger => "logger",
@@ -152,20 +152,20 @@ impl Is {
     }
 }
 
-/// The numbers that a column can show, and what each is: `multiple` × 10^-`places` is one step, and a step is
+/// The numbers that a column can show, and what each means: `multiple` × 10^-`places` is one step, and a step is
 /// `counts` counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Grid {
     /// Decimal places that matter.
     pub places: u8,
-    /// A step, in the last of these places.
+    /// One step, in units of the last of these places.
     pub multiple: i64,
-    /// The same in counts (or millivolts, or hundredths of a degree).
+    /// One step in counts (or millivolts, or hundredths of a degree).
     pub counts: u32,
 }
 
 impl Layout {
-    /// How far such a file rounds.
+    /// How far the file rounds.
     pub fn steps(&self) -> Steps {
         let mut steps = Steps { time_s: self.time.step_s, ..Steps::default() };
         for column in &self.columns {
@@ -188,7 +188,7 @@ impl Layout {
         self.columns.iter().filter(|column| matches!(column.is, Is::Channel { .. })).count()
     }
 
-    /// Whether a column is there; by its kind, whatever its fields.
+    /// Whether there is a column of a kind, whatever its fields.
     pub fn has(&self, is: impl Fn(&Is) -> bool) -> bool {
         self.columns.iter().any(|column| is(&column.is))
     }
