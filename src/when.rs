@@ -11,7 +11,7 @@
 //! // Harrow Tarn embankment has one offset all year.
 //! let utc_offset_s = when::offset_s("-07:00")?;
 //! let midnight = when::instant("2026-05-04", utc_offset_s)?;
-//! assert_eq!(midnight, when::typed("2026-05-04T07:00:00Z")?);
+//! assert_eq!(midnight, when::instant("2026-05-04T07:00:00Z", 0)?);
 //! assert_eq!(when::by_clock("2026-05-04 08:15", utc_offset_s), Some(midnight.later(8 * 3600 + 15 * 60)));
 //!
 //! // An instant must have its offset, and a date must be in the calendar.
@@ -27,6 +27,7 @@ use chrono::{DateTime, Datelike, Months, NaiveDate, NaiveDateTime, NaiveTime};
 
 /// The largest offset from UTC in minutes, in either direction: 14 hours is the largest in civil use.
 const OFFSET_MAX_MINUTES: i32 = 14 * 60;
+const DAY_S: i64 = 86_400;
 /// The last second that a logger's clock can show (32 bits, from 1970).
 const INSTANT_MAX: i64 = u32::MAX as i64;
 
@@ -109,11 +110,80 @@ pub fn instant(text: &str, site_offset_s: i32) -> Result<GatewayTime, &'static s
     Err("is neither a date nor an instant")
 }
 
-/// An instant typed where the site's offset is not known: RFC 3339, in [`crate::time::PLAUSIBLE_S`].
-pub fn typed(text: &str) -> Result<GatewayTime, &'static str> {
-    let time = DateTime::parse_from_rfc3339(text)
-        .map_err(|_| "is no time; write it as 2026-05-04T00:00:00Z or 2026-05-04T00:00:00-07:00")?;
-    plausible(GatewayTime(time.timestamp()))
+/// A time as a person types it: an instant, or one of the site's days.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TypedTime {
+    Instant(GatewayTime),
+    /// A day without a time: its first second, and the one after its last.
+    Day(GatewayTime, GatewayTime),
+}
+
+impl TypedTime {
+    /// As the beginning of a span.
+    pub fn begin(self) -> GatewayTime {
+        let (Self::Instant(begin) | Self::Day(begin, _)) = self;
+        begin
+    }
+
+    /// As the end of a span, which is not in it: a day is in the span, and an instant is not.
+    pub fn end(self) -> GatewayTime {
+        let (Self::Instant(end) | Self::Day(_, end)) = self;
+        end
+    }
+}
+
+/// Reads what a person types where a command takes a time: a date, a date and time, RFC 3339, a time before now (`2d`),
+/// `today` or `yesterday`. A time without an offset has the site's.
+pub fn typed(text: &str, utc_offset_s: i32, now: GatewayTime) -> Result<TypedTime, &'static str> {
+    let text = text.trim();
+    let midnight = |at: GatewayTime| {
+        let day = at.later(i64::from(utc_offset_s)).unix_s().div_euclid(DAY_S);
+        GatewayTime(day * DAY_S - i64::from(utc_offset_s))
+    };
+    let day = |begin: GatewayTime| Ok(TypedTime::Day(plausible(begin)?, begin.later(DAY_S)));
+    match text {
+        "today" => return day(midnight(now)),
+        "yesterday" => return day(midnight(now).later(-DAY_S)),
+        _ => {}
+    }
+    match date(text) {
+        Ok(date) => {
+            let first = date.and_time(NaiveTime::MIN).and_utc().timestamp();
+            return day(GatewayTime(first - i64::from(utc_offset_s)));
+        }
+        Err("is no date") => {}
+        Err(why) => return Err(why),
+    }
+    let at = ago(text)
+        .map(|seconds| now.later(-seconds))
+        .or_else(|| by_clock(text, utc_offset_s))
+        .or_else(|| by_clock(&text.replacen('T', " ", 1), utc_offset_s))
+        .or_else(|| as_printed(text))
+        .ok_or(
+            "is no time; write it as 2026-05-04, '2026-05-04 08:15', 2026-05-04T15:15:00Z, 2d (two days ago), today or \
+             yesterday",
+        )?;
+    Ok(TypedTime::Instant(plausible(at)?))
+}
+
+/// A time as reports and messages print it with its offset: `2026-05-04 08:15:00 -07:00`, also without seconds.
+fn as_printed(text: &str) -> Option<GatewayTime> {
+    let forms = ["%Y-%m-%d %H:%M:%S %:z", "%Y-%m-%d %H:%M %:z"];
+    let time = forms.iter().find_map(|form| DateTime::parse_from_str(text, form).ok())?;
+    Some(GatewayTime(time.timestamp()))
+}
+
+/// `90min`, `6h`, `2d`, `3w` in seconds.
+fn ago(text: &str) -> Option<i64> {
+    let (number, unit) = text.split_at(text.find(|c: char| !c.is_ascii_digit())?);
+    let unit_s = match unit {
+        "min" => 60,
+        "h" => 3600,
+        "d" => DAY_S,
+        "w" => 7 * DAY_S,
+        _ => return None,
+    };
+    Some(i64::from(number.parse::<u32>().ok()?) * unit_s)
 }
 
 /// An instant with its offset (RFC 3339), or a day and time as on a clock with this offset (`2026-05-04 08:15`, with or
@@ -199,7 +269,92 @@ mod tests {
         assert!(date("2024-02-29").is_ok() && date("2026-02-29").is_err() && date("+026-02-28").is_err());
     }
 
+    #[test]
+    fn what_people_type_is_a_time_of_the_site() {
+        // 2026-05-04 01:30 at the site, where the day has begun 90 minutes ago.
+        let (offset, now) = (-25_200, instant("2026-05-04T08:30:00Z", 0).unwrap());
+        let at = |text: &str| TypedTime::Instant(instant(text, 0).unwrap());
+        let day = |text: &str| {
+            let begin = instant(text, offset).unwrap();
+            TypedTime::Day(begin, begin.later(86_400))
+        };
+        for (text, expected) in [
+            ("2026-11-14", day("2026-11-14")),
+            (" 2026-11-14 ", day("2026-11-14")),
+            ("today", day("2026-05-04")),
+            ("yesterday", day("2026-05-03")),
+            ("2026-11-14 08:15", at("2026-11-14T15:15:00Z")),
+            ("2026-11-14T08:15", at("2026-11-14T15:15:00Z")),
+            ("2026-11-14 08:15:30", at("2026-11-14T15:15:30Z")),
+            ("2026-11-14T15:15:00Z", at("2026-11-14T15:15:00Z")),
+            ("2026-11-14T17:15:00+02:00", at("2026-11-14T15:15:00Z")),
+            ("2026-11-14 08:15:00 -07:00", at("2026-11-14T15:15:00Z")),
+            ("2026-11-14 17:15 +02:00", at("2026-11-14T15:15:00Z")),
+            ("2d", at("2026-05-02T08:30:00Z")),
+            ("6h", at("2026-05-04T02:30:00Z")),
+            ("90min", at("2026-05-04T07:00:00Z")),
+            ("3w", at("2026-04-13T08:30:00Z")),
+            ("0d", at("2026-05-04T08:30:00Z")),
+        ] {
+            assert_eq!(typed(text, offset, now), Ok(expected), "{text}");
+        }
+        assert_eq!(day("2026-05-04").begin().later(86_400), day("2026-05-04").end());
+        assert_eq!(at("2026-05-04T08:30:00Z").begin(), at("2026-05-04T08:30:00Z").end());
+        for text in [
+            "",
+            "d",
+            "2",
+            "2m",
+            "2 d",
+            "-2d",
+            "+2d",
+            "2.5d",
+            "99999999999d",
+            "2d ago",
+            "Yesterday",
+            "tomorrow",
+            "now",
+            "last tuesday",
+            "08:15",
+            "2026-11",
+            "2026-11-14 8",
+            "2026-11-14 25:00",
+            "14.11.2026",
+            "2026/11/14",
+            "2026-11-14 08:15 -07:00x",
+            "\u{662}d",
+        ] {
+            let why = typed(text, offset, now).unwrap_err();
+            assert!(why.starts_with("is no time; write it as 2026-05-04, "), "{text}: {why}");
+        }
+        assert_eq!(typed("2026-02-29", offset, now), Err("is no day of the calendar"));
+        for text in ["0001-01-01T00:00:00Z", "0026-05-04 08:15", "4294967295w"] {
+            assert!(typed(text, offset, now).unwrap_err().starts_with("is not a plausible time"), "{text}");
+        }
+    }
+
     proptest::proptest! {
+        #[test]
+        fn a_time_that_is_printed_reads_back(unix in 86_400_i64..4_294_000_000, quarter in -56_i32..=56) {
+            let (at, offset, now) = (GatewayTime(unix), quarter * 900, GatewayTime(0));
+            let instant = Ok(TypedTime::Instant(at));
+            proptest::prop_assert_eq!(typed(&crate::text::rfc3339(at), offset, now), instant);
+            proptest::prop_assert_eq!(typed(&crate::text::to_the_second(at, offset), offset, now), instant);
+            let minute = GatewayTime(unix - unix % 60);
+            let read = typed(&crate::text::local(minute, offset), offset, now);
+            proptest::prop_assert_eq!(read, Ok(TypedTime::Instant(minute)));
+            let Ok(day) = typed(&crate::text::local(at, offset)[..10], offset, now) else {
+                return Err(proptest::test_runner::TestCaseError::fail("no day"));
+            };
+            proptest::prop_assert!(day.begin() <= at && at < day.end());
+            proptest::prop_assert_eq!(typed("today", offset, at), Ok(day));
+        }
+
+        #[test]
+        fn no_text_is_a_panic(text in ".{0,24}", quarter in -56_i32..=56) {
+            let _ = typed(&text, quarter * 900, GatewayTime(1_800_000_000));
+        }
+
         #[test]
         fn the_quick_reader_of_times_equals_the_general_one(unix in 0_i64..4_294_967_295) {
             let text = crate::text::rfc3339(unix);

@@ -267,7 +267,7 @@ fn outages(json: &Value) -> &Vec<Value> {
 }
 
 fn typed(time: &Value) -> i64 {
-    stonechat::when::typed(time.as_str().unwrap()).unwrap().unix_s()
+    stonechat::when::instant(time.as_str().unwrap(), 0).unwrap().unix_s()
 }
 
 fn number(value: &Value) -> u64 {

@@ -93,7 +93,7 @@ fn a_port_that_is_no_terminal_is_told_by_check_and_by_run() {
 fn a_file_that_is_no_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
     let site = site();
     std::fs::write(site.ledger(), "not SQLite at all\n".repeat(100)).unwrap();
-    run_refuses(&site, 3, &["ledger.db", "no stonechat ledger", "left as it is"]);
+    run_refuses(&site, 3, &["ledger.db", "not a stonechat ledger", "not changed"]);
     assert!(std::fs::read_to_string(site.ledger()).unwrap().starts_with("not SQLite"));
     std::fs::remove_file(site.ledger()).unwrap();
     drop(stonechat::ledger::Ledger::open(&site.ledger()).unwrap());
@@ -246,6 +246,14 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     assert_eq!(site.output(&["gaps", "--fail-if-open"]).status.code(), Some(1));
     let one = site.json(&["gaps", "--json", "--logger", "12"]);
     assert!(one["gaps"].as_array().unwrap().iter().all(|gap| gap["logger"] == 12));
+    // A name, and its beginning, name the same logger.
+    for word in ["P-12", "p-12 "] {
+        assert_eq!(site.json(&["gaps", "--json", "--logger", word])["gaps"], one["gaps"], "{word}");
+    }
+    let several = site.output(&["gaps", "--logger", "P-1"]);
+    assert_eq!(several.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&several.stderr);
+    assert!(said.contains("may be 11 (P-11 ") && said.contains("; write more of the name"), "{said}");
     let unknown = site.output(&["gaps", "--logger", "999"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&unknown.stderr).contains("not on the roster"));
@@ -255,6 +263,21 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let (some, all) = (to["gaps"].as_array().unwrap(), gaps.len());
     assert!(!some.is_empty() && some.len() < all, "{} of {all}", some.len());
     assert!(some.iter().all(|gap| gap["from"].as_str().unwrap() <= "2026-05-30T00:00:00Z"));
+    // The span is printed as it was taken: a date begins and ends at the site's midnight, and is in the span.
+    for (args, printed) in [
+        (&["gaps"][..], "from 2026-05-29 00:00, to before 2026-05-31 00:00"),
+        (&["completeness"], "from 2026-05-29 00:00 to before 2026-05-31 00:00"),
+        (
+            &["logbook"],
+            "No entries in the logbook from 2026-05-29 00:00 to before 2026-05-31 00:00 (UTC-07:00)",
+        ),
+        (&["export", "-o", "-"], "asked for: from 2026-05-29T07:00:00Z until before 2026-05-31T07:00:00Z"),
+    ] {
+        let output = site.output(&[args, &["--from", "2026-05-29", "--to", "2026-05-30"]].concat());
+        let both = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        let words = both.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words.contains(printed), "{args:?}: {both}");
+    }
     let swapped = ["gaps", "--from", "2026-05-30T00:00:00Z", "--to", "2026-05-01T00:00:00Z"];
     let swapped = site.output(&swapped);
     assert_eq!(swapped.status.code(), Some(2));
@@ -268,7 +291,7 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     assert!(!text.contains('\x1b') && text.lines().all(|line| line.chars().count() <= 100), "{text}");
     let wrong = site.output(&["gaps", "--from", "last tuesday"]);
     assert_eq!(wrong.status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04T00:00:00Z"));
+    assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04, "));
 
     // A pipe is plain: no escape sequences, and nothing on the other stream.
     let status = site.output(&["status"]);

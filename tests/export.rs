@@ -591,7 +591,7 @@ fn what_cannot_be_done_is_said_and_leaves_everything_as_it_was() {
         ),
         (vec!["-o", free, "--logger", "4711"], 2, "neither on the roster"),
         (vec!["-o", free, "--logger", "0"], 2, "no logger has this address"),
-        (vec!["-o", free, "--from", "yesterday"], 2, "--from \"yesterday\" is no time"),
+        (vec!["-o", free, "--from", "last week"], 2, "--from \"last week\" is no time"),
         (
             vec!["-o", free, "--from", "2026-02-01T00:00:00Z", "--to", "2026-01-01T00:00:00Z"],
             2,

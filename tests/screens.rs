@@ -194,7 +194,7 @@ fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
             let first = match needed {
                 Some(true) => {
                     let before = visit["before"].as_str().unwrap();
-                    let at = stonechat::when::typed(before).unwrap();
+                    let at = stonechat::when::instant(before, 0).unwrap();
                     assert_eq!(rfc3339(at), before, "{context}");
                     let at = local(at, scene.config.site.utc_offset_s);
                     format!("Yes, before {at}, to logger {} (", visit["logger"])

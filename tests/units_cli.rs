@@ -187,7 +187,10 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
     let output = site.output(&args);
     let text = String::from_utf8(output.stdout).unwrap();
     assert_eq!(output.status.code(), Some(0));
-    assert!(text.starts_with("P-11 pore pressure (times in UTC-07:00)\n\ntime "), "{text}");
+    assert!(
+        text.starts_with("P-11 pore pressure (from 2026-05-28 17:00; times in UTC-07:00)\n\ntime "),
+        "{text}"
+    );
     assert!(text.ends_with("interpolated: an input was interpolated between two readings\n"), "{text}");
     // The last one has no barometer reading after it.
     assert!(text.contains("absent: input `barometer` has no value: no reading within 3600 s"), "{text}");

@@ -3,14 +3,18 @@
 //! Input: arguments as they were typed. Output: checked values, or the reason why a command ends ([`Exit`]).
 
 use super::exit::Exit;
+use super::logger_word::LoggerWord;
 use crate::config::{self, Config};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
+use crate::record::notes;
 use crate::report::values::Site;
 use crate::state::DaemonState;
+use crate::text::to_the_second;
 use crate::time::{self, GatewayTime};
 use crate::units::account::Words;
 use crate::view::frame::Frame;
+use crate::when::{self, TypedTime};
 use crate::wire::seq::Address;
 use crate::{files, view};
 use std::path::{Path, PathBuf};
@@ -49,28 +53,33 @@ pub fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
     Ok(())
 }
 
-/// A time as it was typed.
-pub fn instant(text: &str, option: &str) -> Result<GatewayTime, String> {
-    crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))
+/// A time as it was typed, at this present.
+pub fn time(config: &Config, text: &str, option: &str, now: GatewayTime) -> Result<TypedTime, String> {
+    when::typed(text, config.site.utc_offset_s, now).map_err(|why| format!("{option} {text:?} {why}"))
 }
 
 /// The same of an option that may be left out.
-pub fn maybe_instant(text: Option<&str>, option: &str) -> Result<Option<GatewayTime>, String> {
-    text.map(|text| instant(text, option)).transpose()
+pub fn maybe_time(
+    config: &Config,
+    text: Option<&str>,
+    option: &str,
+    now: GatewayTime,
+) -> Result<Option<TypedTime>, String> {
+    text.map(|text| time(config, text, option, now)).transpose()
 }
 
 /// The present, or what `--now` says it is.
-pub fn now(text: Option<&str>) -> Result<GatewayTime, Exit> {
-    let now = maybe_instant(text, "--now").map_err(Exit::usage)?;
-    Ok(now.unwrap_or_else(time::now))
+pub fn now(config: &Config, text: Option<&str>) -> Result<GatewayTime, Exit> {
+    let now = maybe_time(config, text, "--now", time::now()).map_err(Exit::usage)?;
+    Ok(now.map_or_else(time::now, TypedTime::begin))
 }
 
-// The next two have no doc comments: clap would show them as the description of each command that takes them in.
+// The next three have no doc comments: clap would show them as the description of each command that takes them in.
 #[derive(clap::Args)]
 pub struct LoggersArg {
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    logger: Vec<u16>,
+    /// Only this logger, by its address or name; may be given several times
+    #[arg(long, value_name = "LOGGER")]
+    logger: Vec<LoggerWord>,
 }
 
 impl LoggersArg {
@@ -82,15 +91,44 @@ impl LoggersArg {
 
 #[derive(clap::Args)]
 pub struct NowArg {
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     now: Option<String>,
 }
 
 impl NowArg {
     /// The present.
-    pub fn now(&self) -> Result<GatewayTime, Exit> {
-        now(self.now.as_deref())
+    pub fn now(&self, config: &Config) -> Result<GatewayTime, Exit> {
+        now(config, self.now.as_deref())
+    }
+}
+
+#[derive(clap::Args)]
+pub struct SpanArgs {
+    /// From this time on: 2026-05-04, '2026-05-04 08:15', RFC 3339, 2d (two days ago), today or yesterday
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Until before this time; a date without a time includes that day
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+}
+
+impl SpanArgs {
+    /// From when, and until before when.
+    pub fn read(
+        &self,
+        config: &Config,
+        now: GatewayTime,
+    ) -> Result<(Option<GatewayTime>, Option<GatewayTime>), String> {
+        let from = maybe_time(config, self.from.as_deref(), "--from", now)?.map(TypedTime::begin);
+        let to = maybe_time(config, self.to.as_deref(), "--to", now)?.map(TypedTime::end);
+        if let (Some(from), Some(to)) = (from, to)
+            && from >= to
+        {
+            let at = |at| to_the_second(at, config.site.utc_offset_s);
+            return Err(format!("--from {} is not before --to {}; swap them", at(from), at(to)));
+        }
+        Ok((from, to))
     }
 }
 
@@ -99,10 +137,16 @@ pub fn frame(config: &Config, now: GatewayTime) -> Frame<'_> {
     Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
 }
 
-/// The loggers that somebody named, all on the roster.
-pub fn on_roster(config: &Config, numbers: &[u16]) -> Result<Vec<Address>, String> {
+/// A logger of the roster.
+pub fn logger(config: &Config, word: &LoggerWord) -> Result<Address, String> {
+    notes::logger(&config.roster, word.number(&config.roster)?)
+}
+
+/// The loggers that were named, all on the roster.
+pub fn on_roster(config: &Config, words: &[LoggerWord]) -> Result<Vec<Address>, String> {
     let mut loggers = Vec::new();
-    for &number in numbers {
+    for word in words {
+        let number = word.number(&config.roster)?;
         let address = Address::new(number).filter(|&address| config.roster.contains(address));
         loggers.push(address.ok_or_else(|| {
             format!(

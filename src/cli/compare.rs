@@ -6,6 +6,7 @@ mod sides;
 
 use super::args::{open, resolved};
 use super::exit::{DONE, Exit, NO};
+use super::logger_word::LoggerWord;
 use super::print::{Progress, print, print_json};
 use crate::config::Config;
 use crate::ledger::care::compare::{RecordsCompared, compare};
@@ -37,9 +38,9 @@ pub struct Args {
     a: PathBuf,
     /// The same; without it, the site's ledger
     b: Option<PathBuf>,
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    logger: Vec<u16>,
+    /// Only this logger, by its address or name; may be given several times
+    #[arg(long, value_name = "LOGGER")]
+    logger: Vec<LoggerWord>,
     /// Read every row of both and work the digests out anew, as `verify` does: slow, and trusts nothing
     #[arg(long)]
     full: bool,
@@ -61,9 +62,11 @@ enum Answer {
 /// Compares and prints.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
+    let numbers = args.logger.iter().map(|word| word.number(&config.roster));
+    let only = numbers.collect::<Result<Vec<u16>, _>>().map_err(Exit::usage)?;
     let b = args.b.as_deref().map_or_else(|| config.ledger.path.clone(), resolved);
     let progress = Progress::new();
-    let answer = answer(&config, args, [&args.a, &b], &progress);
+    let answer = answer(&config, args, &only, [&args.a, &b], &progress);
     progress.done();
     let (value, text, code) = match answer? {
         Answer::Compared(compared) => {
@@ -86,7 +89,13 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     Ok(print(out, &text, code))
 }
 
-fn answer(config: &Config, args: &Args, paths: [&Path; 2], progress: &Progress) -> Result<Answer, Exit> {
+fn answer(
+    config: &Config,
+    args: &Args,
+    only: &[u16],
+    paths: [&Path; 2],
+    progress: &Progress,
+) -> Result<Answer, Exit> {
     // What they are is looked at before either is opened as a ledger: closing a ledger's file by other means would
     // drop the locks of a connection that is open.
     let kinds = [sides::is_ledger(paths[0])?, sides::is_ledger(paths[1])?];
@@ -108,7 +117,7 @@ fn answer(config: &Config, args: &Args, paths: [&Path; 2], progress: &Progress) 
             return Ok(Answer::OtherSite(Box::new(found)));
         }
     }
-    let wanted = |address: Address| args.logger.is_empty() || args.logger.contains(&address.number());
+    let wanted = |address: Address| only.is_empty() || only.contains(&address.number());
     let found = compare(&a, &b, wanted)?;
     drop((a, b));
     if found.is_same() {

@@ -1,7 +1,7 @@
 //! `stonechat completeness`: how much of what must exist is held, by logger and month or any span, and by the way it
 //! came; now, or as it was known at a time.
 
-use super::args::{self, LoggersArg, NowArg, frame, maybe_instant, open};
+use super::args::{self, LoggersArg, NowArg, SpanArgs, frame, maybe_time, open};
 use super::exit::{DONE, Exit};
 use super::print::{Progress, print, print_json};
 use crate::config::Config;
@@ -10,6 +10,7 @@ use crate::report::origin;
 use crate::text::rfc3339;
 use crate::time::GatewayTime;
 use crate::view::{self, completeness, term};
+use crate::when::TypedTime;
 use std::io::Write;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -27,14 +28,11 @@ const PATIENCE: Duration = Duration::from_secs(1);
 /// The arguments of `completeness`.
 #[derive(clap::Args)]
 pub struct Args {
-    /// One span from this time on (RFC 3339, as 2026-05-04T00:00:00-07:00); without it, from the first record
-    #[arg(long, value_name = "TIME", conflicts_with = "months")]
-    from: Option<String>,
-    /// One span up to this time, which is not in it; without it, up to now
-    #[arg(long, value_name = "TIME", conflicts_with = "months")]
-    to: Option<String>,
+    #[command(flatten)]
+    span: SpanArgs,
     /// The last months of the site's calendar, this one included [default: 3]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1200))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1200),
+        conflicts_with_all = ["from", "to"])]
     months: Option<u32>,
     #[command(flatten)]
     loggers: LoggersArg,
@@ -54,7 +52,7 @@ pub struct Args {
 /// Counts and prints.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = args.now.now()?;
+    let now = args.now.now(&config)?;
     args::tell_not_here(&config.ledger.path);
     let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
     let progress = Progress::new();
@@ -84,9 +82,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
 
 fn wanted(config: &Config, args: &Args, now: GatewayTime) -> Result<CompletenessWanted, String> {
     let loggers = args.loggers.on_roster(config)?;
-    let (from, to) =
-        (maybe_instant(args.from.as_deref(), "--from")?, maybe_instant(args.to.as_deref(), "--to")?);
-    let as_of = maybe_instant(args.as_of.as_deref(), "--as-of")?;
+    let (from, to) = args.span.read(config, now)?;
+    let as_of = maybe_time(config, args.as_of.as_deref(), "--as-of", now)?.map(TypedTime::end);
     if let Some(at) = as_of.filter(|&at| at > now) {
         return Err(format!("--as-of {} is to come; leave it out for what is known now", rfc3339(at)));
     }

@@ -29,9 +29,9 @@ const QUIET: Duration = Duration::from_secs(1);
 /// Writes the file.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = now(args.now.as_deref())?;
+    let now = now(&config, args.now.as_deref())?;
     tell_not_here(&config.ledger.path);
-    let mut request = args.request(config.site.utc_offset_s, now).map_err(Exit::usage)?;
+    let mut request = args.request(&config, now).map_err(Exit::usage)?;
     let reader = Reader::open(&config.ledger.path)?;
     check_loggers(&config, &reader, &request)?;
     let known = Known::as_of(request.as_of);
@@ -133,13 +133,13 @@ fn said(args: &Args, request: &Request, delivered: &Delivered, out: &mut dyn Wri
             NO
         }
         Delivered::Written { whole, names, .. } if args.to_stdout() => {
-            eprint!("stonechat: {}", text(summary, whole, names));
+            eprint!("stonechat: {}", text(request, summary, whole, names));
             DONE
         }
         Delivered::Written { whole, names, .. } if args.json => {
             print_json(out, &Delivery::new(request, summary, whole, names), DONE)
         }
-        Delivered::Written { whole, names, .. } => print(out, &text(summary, whole, names), DONE),
+        Delivered::Written { whole, names, .. } => print(out, &text(request, summary, whole, names), DONE),
     }
 }
 

@@ -1,11 +1,11 @@
 //! `stonechat gaps`: is a visit needed, what happened, what is missing, what to do; all parts with `--all`.
 
-use super::args::{LoggersArg, NowArg, frame, maybe_instant, open};
+use super::args::{LoggersArg, NowArg, SpanArgs, frame, open};
 use super::exit::{DONE, Exit, NO};
 use super::print::{print, print_json};
 use crate::config::Config;
 use crate::report::selection::{GapsWanted, read};
-use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::view::{gaps, term};
 use std::io::Write;
 use std::path::Path;
@@ -15,12 +15,8 @@ use std::path::Path;
 pub struct Args {
     #[command(flatten)]
     loggers: LoggersArg,
-    /// Only what is missing at or after this time (RFC 3339, as 2026-05-04T00:00:00-07:00)
-    #[arg(long, value_name = "TIME")]
-    from: Option<String>,
-    /// Only what is missing at or before this time
-    #[arg(long, value_name = "TIME")]
-    to: Option<String>,
+    #[command(flatten)]
+    span: SpanArgs,
     /// Show the whole report: every outage, a logger's three longest gaps, values on both sides of them, remarks, write-offs
     #[arg(long)]
     all: bool,
@@ -44,8 +40,8 @@ pub struct Args {
 /// Prints the report.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = args.now.now()?;
-    let wanted = wanted(&config, args).map_err(Exit::usage)?;
+    let now = args.now.now(&config)?;
+    let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
     let found = read(&config, &wanted, now)?;
     let code = if args.fail_if_open && found.report.is_open() { NO } else { DONE };
     let frame = frame(&config, now);
@@ -55,14 +51,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     Ok(print(out, &gaps::page(frame, &found, &wanted, term::columns()), code))
 }
 
-fn wanted(config: &Config, args: &Args) -> Result<GapsWanted, String> {
+fn wanted(config: &Config, args: &Args, now: GatewayTime) -> Result<GapsWanted, String> {
     let loggers = args.loggers.on_roster(config)?;
-    let from = maybe_instant(args.from.as_deref(), "--from")?;
-    let to = maybe_instant(args.to.as_deref(), "--to")?;
-    if let (Some(from), Some(to)) = (from, to)
-        && from > to
-    {
-        return Err(format!("--from {} is after --to {}; swap them", rfc3339(from), rfc3339(to)));
-    }
+    let (from, to) = args.span.read(config, now)?;
     Ok(GapsWanted { loggers, from, to, all: args.all, each: args.each, all_values: args.values })
 }

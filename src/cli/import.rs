@@ -41,7 +41,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let keyring = config::load_keyring(&config).map_err(|problems| Exit::refused(&problems))?;
     let layout = args.layout(config_path)?;
     let is_known = |address| config.roster.contains(address);
-    let logger = args.logger(is_known, "no such logger is on the roster; name one that is")?;
+    let logger =
+        args.logger(&config.roster, is_known, "no such logger is on the roster; name one that is")?;
     let style = layout.as_ref().map(|layout| (layout, logger));
     bring::run(&config, keyring, style, args, &by, out)
 }

@@ -1,12 +1,12 @@
 //! `stonechat logbook`: who did what to the record and its ledger, the newest first.
 
-use super::args::open;
+use super::args::{NowArg, SpanArgs, open};
 use super::exit::{DONE, Exit};
 use super::print::{print, print_json};
 use crate::ledger::read::logbook::acts;
 use crate::ledger::read::snapshot::Reader;
 use crate::text::{counted, offset_label};
-use crate::time::GatewayTime;
+use crate::view::frame::asked_span;
 use crate::view::logbook::{as_json, line};
 use crate::view::term::{self, Column, Table};
 use serde_json::json;
@@ -21,7 +21,8 @@ the login is the one that the computer knows, also behind sudo. Nothing is ever 
 
 Examples:
   stonechat logbook
-  stonechat logbook --from 2026-05-04 --to 2026-06-01 --all
+  stonechat logbook --from 2026-05-01 --to 2026-05-31 --all
+  stonechat logbook --from 2d
   stonechat logbook --json";
 
 /// Acts that are printed where no terminal says how many lines it has.
@@ -32,25 +33,23 @@ const LINES_AROUND: usize = 4;
 /// The arguments of `logbook`.
 #[derive(clap::Args)]
 pub struct Args {
-    /// From when: a date, or a time as 2026-05-04T08:15:00-07:00
-    #[arg(long, value_name = "TIME")]
-    from: Option<String>,
-    /// Until before when
-    #[arg(long, value_name = "TIME")]
-    to: Option<String>,
+    #[command(flatten)]
+    span: SpanArgs,
     /// All that there is; without it, what fits on the screen
     #[arg(long)]
     all: bool,
     /// Print JSON: all of it
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    now: NowArg,
 }
 
 /// Reads and prints it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
     let offset = config.site.utc_offset_s;
-    let span = (time(args.from.as_deref(), "--from", offset)?, time(args.to.as_deref(), "--to", offset)?);
+    let span = args.span.read(&config, args.now.now(&config)?).map_err(Exit::usage)?;
     let most = (!args.all && !args.json).then(lines);
     let (acts, count) = acts(&Reader::open(&config.ledger.path)?, span, most)?;
     if args.json {
@@ -58,7 +57,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         return Ok(print_json(out, &json!({ "site": config.site.name, "acts": all }), DONE));
     }
     if acts.is_empty() {
-        return Ok(print(out, "No entries in the logbook.\n", DONE));
+        let asked = asked_span(span, offset);
+        let asked = asked.map_or(String::new(), |asked| format!(" {asked} ({})", offset_label(offset)));
+        return Ok(print(out, &format!("No entries in the logbook{asked}.\n"), DONE));
     }
     let lines = acts.iter().map(|act| line(act, offset));
     let mut table = Table::of(vec![
@@ -71,22 +72,14 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     for line in lines {
         table.row([line.when, line.what, line.by, line.login, line.about]);
     }
-    let mut text = format!("Logbook, the newest first (times in {})\n", offset_label(offset));
+    let asked = asked_span(span, offset).map_or(String::new(), |asked| format!("{asked}; "));
+    let mut text = format!("Logbook, the newest first ({asked}times in {})\n", offset_label(offset));
     text += &table.fitted(width(args), '…');
     let left = count.saturating_sub(acts.len() as u64);
     if left > 0 {
         text += &format!("and {}; --all shows them\n", counted(left, "earlier one"));
     }
     Ok(print(out, &text, DONE))
-}
-
-/// A time of the span: a date, or an instant.
-fn time(text: Option<&str>, option: &str, offset: i32) -> Result<Option<GatewayTime>, Exit> {
-    let Some(text) = text else { return Ok(None) };
-    let at = crate::when::instant(text, offset);
-    at.map(Some).map_err(|why| {
-        Exit::usage(format!("{option} {text:?} {why}; write it as 2026-05-04 or 2026-05-04T08:15:00-07:00"))
-    })
 }
 
 /// Nothing is cut where all is asked for and no terminal has a width.

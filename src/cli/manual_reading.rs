@@ -2,8 +2,9 @@
 
 mod args;
 
-use super::args::open;
+use super::args::{logger as named_logger, open, time};
 use super::exit::{DONE, Exit, NO};
+use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -12,6 +13,7 @@ use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, NewManu
 use crate::record::written::ManualOutcome;
 use crate::time::GatewayTime;
 use crate::view::written::{ManualImport, manual_readings, manual_written, manual_written_json};
+use crate::when::TypedTime;
 pub use args::{AddArgs, Command, HELP, ImportArgs};
 use serde_json::json;
 use std::io::{Read, Write};
@@ -28,7 +30,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
     match command {
         Command::Add(args) => add(&config, args, out),
         Command::Import(args) => import(&config, args, out),
-        Command::List { logger, json } => list(&config, *logger, *json, out),
+        Command::List { logger, json } => list(&config, logger.as_ref(), *json, out),
     }
 }
 
@@ -54,10 +56,11 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
 }
 
 fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewManual, String> {
-    let logger = notes::logger(&config.roster, args.logger)?;
-    let at = notes::time(&args.at, config.site.utc_offset_s)
-        .and_then(|at| notes::not_ahead(&args.at, at, now))
-        .map_err(|why| format!("--at {why}"))?;
+    let logger = named_logger(config, &args.logger)?;
+    let TypedTime::Instant(at) = time(config, &args.at, "--at", now)? else {
+        return Err(format!("--at {:?} is a whole day; write the time too, as '2026-05-04 08:15'", args.at));
+    };
+    let at = notes::not_ahead(&args.at, at, now).map_err(|why| format!("--at {why}"))?;
     Ok(NewManual {
         logger,
         channel: notes::channel(&config.roster, logger, args.channel)?,
@@ -120,8 +123,8 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
     Ok(print(out, &done.text(), code))
 }
 
-fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.manual_readings(of))?;
     if json {
         return Ok(print_json(out, &json!({ "manual_readings": all }), DONE));

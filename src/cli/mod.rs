@@ -37,6 +37,7 @@ mod import;
 pub mod init;
 mod key;
 mod logbook;
+mod logger_word;
 mod manual_reading;
 mod people;
 mod plot;

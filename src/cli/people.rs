@@ -13,7 +13,7 @@ pub fn stamp(config: &Config, now: Option<&str>) -> Result<Stamp, Exit> {
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     match now {
         None => Ok(clock.now()),
-        Some(_) => Ok(Stamp { unix_s: present(now)?.unix_s(), synchronised: true }),
+        Some(_) => Ok(Stamp { unix_s: present(config, now)?.unix_s(), synchronised: true }),
     }
 }
 

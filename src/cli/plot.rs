@@ -35,8 +35,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     tell_not_here(&config.ledger.path);
     let form = Form::of(&args.output)?;
     let size = args.size()?;
-    let span = args.span()?;
-    let now = now(args.now.as_deref())?;
+    let now = now(&config, args.now.as_deref())?;
+    let span = args.span.read(&config, now).map_err(Exit::usage)?;
     // Told before the years are read.
     not_of_the_site(&config, &args.output).map_err(Exit::could_not)?;
     file::may_write(&args.output, args.force).map_err(Exit::could_not)?;

@@ -1,7 +1,8 @@
 //! `stonechat remark`: what a person saw or did at a logger, beside the record.
 
-use super::args::open;
+use super::args::{logger as named_logger, open};
 use super::exit::{DONE, Exit};
+use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -35,9 +36,9 @@ pub enum Command {
     /// List them, also those that were corrected
     #[command(after_help = "Example: stonechat remark list --logger 17")]
     List {
-        /// Only of this logger
-        #[arg(long, value_name = "ADDRESS")]
-        logger: Option<u16>,
+        /// Only of this logger, by its address or name
+        #[arg(long, value_name = "LOGGER")]
+        logger: Option<LoggerWord>,
         /// Print JSON
         #[arg(long)]
         json: bool,
@@ -47,9 +48,9 @@ pub enum Command {
 /// The arguments of `remark add`.
 #[derive(clap::Args)]
 pub struct AddArgs {
-    /// The logger's address
-    #[arg(long, value_name = "ADDRESS")]
-    logger: u16,
+    /// The logger, by its address or name
+    #[arg(long, value_name = "LOGGER")]
+    logger: LoggerWord,
     /// Only this channel, counted from 0; without it, the whole logger
     #[arg(long)]
     channel: Option<u32>,
@@ -73,8 +74,8 @@ pub struct AddArgs {
     /// Print JSON
     #[arg(long)]
     json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     now: Option<String>,
 }
 
@@ -83,7 +84,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
     let config = open(config_path)?;
     match command {
         Command::Add(args) => add(&config, args, out),
-        Command::List { logger, json } => list(&config, *logger, *json, out),
+        Command::List { logger, json } => list(&config, logger.as_ref(), *json, out),
     }
 }
 
@@ -103,7 +104,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
 
 fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewRemark, String> {
     let kind = RemarkKind::from_name(&args.kind).ok_or_else(|| format!("--kind {:?} is none", args.kind))?;
-    let logger = notes::logger(&config.roster, args.logger)?;
+    let logger = named_logger(config, &args.logger)?;
     let channel = args.channel.map(|channel| notes::channel(&config.roster, logger, channel)).transpose()?;
     let offset = config.site.utc_offset_s;
     let (from, to) = notes::span(kind, args.from.as_deref(), args.to.as_deref(), offset, now)?;
@@ -112,8 +113,8 @@ fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewRemar
     Ok(NewRemark { logger, channel, from, to, kind, text, by, corrects: args.corrects })
 }
 
-fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.remarks(of))?;
     if json {
         return Ok(print_json(out, &json!({ "remarks": all }), DONE));

@@ -56,7 +56,7 @@ pub struct Args {
 /// Prints the status.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = args.now.now()?;
+    let now = args.now.now(&config)?;
     let status = Reader::open(&config.ledger.path).and_then(|reader| {
         reader.read(|snapshot| gather(&config.roster, snapshot, surroundings(&config), now))
     });

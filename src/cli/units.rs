@@ -6,7 +6,7 @@
 
 mod args;
 
-use super::args::{calibrated, maybe_instant, now, open};
+use super::args::{calibrated, maybe_time, now, open};
 use super::exit::{DONE, Exit, config_code};
 use super::print::{print, print_json};
 use crate::config::{self, Config, Environment};
@@ -16,6 +16,7 @@ use crate::report::point_check;
 use crate::report::values::{self, Site, Span};
 use crate::text::{counted, rfc3339};
 use crate::view::units as view;
+use crate::when::TypedTime;
 pub use args::{CheckArgs, Command, ExplainArgs, ShowArgs};
 use std::io::Write;
 use std::path::Path;
@@ -38,14 +39,7 @@ fn named(site: &Site<'_>, point: &str) -> Result<(), Exit> {
 }
 
 fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, Exit> {
-    let from = maybe_instant(args.from.as_deref(), "--from").map_err(Exit::usage)?;
-    let to = maybe_instant(args.to.as_deref(), "--to").map_err(Exit::usage)?;
-    if let (Some(from), Some(to)) = (from, to)
-        && from >= to
-    {
-        let (from, to) = (rfc3339(from), rfc3339(to));
-        return Err(Exit::usage(format!("--from {from} is not before --to {to}; swap them")));
-    }
+    let (from, to) = args.span.read(config, args.now.now(config)?).map_err(Exit::usage)?;
     let known = Known::default();
     let site = calibrated(config, &args.calibrations, &known)?;
     named(&site, &args.point)?;
@@ -57,13 +51,17 @@ fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, Exi
     }
     let text = match args.csv {
         true => view::csv(&found),
-        false => view::table(&args.point, &found, config.site.utc_offset_s),
+        false => view::table(&args.point, (from, to), &found, config.site.utc_offset_s),
     };
     Ok(print(out, &text, DONE))
 }
 
 fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u8, Exit> {
-    let at = maybe_instant(args.at.as_deref(), "--at").map_err(Exit::usage)?;
+    let at = maybe_time(config, args.at.as_deref(), "--at", args.now.now(config)?).map_err(Exit::usage)?;
+    let at = at.map(|at| match at {
+        TypedTime::Instant(at) => at,
+        TypedTime::Day(_, after) => after.later(-1),
+    });
     let known = Known::default();
     let site = calibrated(config, &args.calibrations, &known)?;
     named(&site, &args.point)?;
@@ -84,7 +82,7 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
 }
 
 fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, Exit> {
-    let now = now(args.now.as_deref())?;
+    let now = now(config, args.now.as_deref())?;
     let read = config::load_calibrations_in(config, &args.calibrations, &Environment::of_process());
     let found = match read {
         Ok((points, calibrations)) => point_check::check(&config.roster, &points, &calibrations, now),

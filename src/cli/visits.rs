@@ -44,7 +44,7 @@ pub struct Args {
 /// Prints the list, or writes the sheets.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = args.now.now()?;
+    let now = args.now.now(&config)?;
     let asked = args.loggers.on_roster(&config).and_then(|loggers| {
         let form = args.sheet.as_deref().map(|file| form(file, &config)).transpose()?;
         Ok((loggers, form))

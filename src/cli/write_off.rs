@@ -2,8 +2,9 @@
 
 mod args;
 
-use super::args::open;
+use super::args::{logger as named_logger, open};
 use super::exit::{DONE, Exit, NO, USAGE};
+use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -22,7 +23,7 @@ use std::path::Path;
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
     match &args.command {
-        Some(Command::List { logger, json }) => list(&config, *logger, *json, out),
+        Some(Command::List { logger, json }) => list(&config, logger.as_ref(), *json, out),
         None => write_off(&config, args, out),
     }
 }
@@ -32,8 +33,10 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Ex
     let reason = args.reason.as_deref().unwrap_or("");
     let reason = notes::text("--reason", reason, TEXT_MAX).map_err(Exit::usage)?;
     let now = stamp(config, args.now.as_deref())?;
+    let word = args.logger.as_ref();
+    let number = word.map_or(Ok(0), |word| word.number(&config.roster)).map_err(Exit::usage)?;
     let about = Reader::open(&config.ledger.path)?
-        .read(|snapshot| give_up(named(args), &config.roster, snapshot, now.time()))?;
+        .read(|snapshot| give_up(named(args, number), &config.roster, snapshot, now.time()))?;
     if args.all_unclosed && about.asked.is_empty() && about.is_known {
         let text =
             "no epoch of this logger is unclosed, or all are written off: there is nothing to write off\n";
@@ -72,14 +75,14 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Ex
 }
 
 /// What the arguments name.
-fn named(args: &Args) -> Named {
+fn named(args: &Args, logger: u16) -> Named {
     let epoch = args.epoch.unwrap_or(0);
     let what = match args.first.zip(args.last) {
         _ if args.all_unclosed => NamedWhat::AllUnclosed,
         Some(range) if !args.rest_of_epoch => NamedWhat::Range(epoch, range),
         _ => NamedWhat::RestOf(epoch),
     };
-    Named { logger: args.logger.unwrap_or(0), what }
+    Named { logger, what }
 }
 
 type Plans = Result<Vec<(Option<i64>, WriteOffPlan)>, WriteOffError>;
@@ -111,8 +114,8 @@ fn confirm(logger: &str) -> Result<(), u8> {
     Err(NO)
 }
 
-fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.write_off_histories(of))?;
     if json {
         let all: Vec<_> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();

@@ -219,7 +219,7 @@ mod tests {
     }
 
     fn at(text: &str) -> GatewayTime {
-        crate::when::typed(text).unwrap()
+        crate::when::instant(text, 0).unwrap()
     }
 
     #[test]

@@ -10,6 +10,7 @@
 use crate::record::roster::Roster;
 use crate::text::is_obeyed;
 use crate::time::GatewayTime;
+use crate::when::typed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;
 
@@ -181,7 +182,9 @@ pub fn span(
 ) -> Result<(GatewayTime, Option<GatewayTime>), String> {
     let read = |text: Option<&str>, option: &str| -> Result<Option<GatewayTime>, String> {
         let Some(text) = text else { return Ok(None) };
-        let at = time(text, utc_offset_s).and_then(|at| match kind {
+        let typed = typed(text, utc_offset_s, now).map_err(|why| format!("{text:?} {why}"));
+        let at = typed.map(|at| if option == "--to" { at.end() } else { at.begin() });
+        let at = at.and_then(|at| match kind {
             RemarkKind::ExpectedQuiet if at > now.later(QUIET_AHEAD_S) => {
                 Err(format!("{text:?} is more than ten years ahead; look at the year, or leave it out"))
             }

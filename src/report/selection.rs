@@ -32,7 +32,7 @@ pub struct GapsWanted {
     pub loggers: Vec<Address>,
     /// Only what is missing at or after this time.
     pub from: Option<GatewayTime>,
-    /// Only what is missing at or before this time.
+    /// Only what is missing before this time.
     pub to: Option<GatewayTime>,
     /// All parts of the report, including those that the first screen omits. `each` and `all_values` imply it.
     pub all: bool,
@@ -60,7 +60,7 @@ impl GapsWanted {
     /// Whether a span may lie within the wanted part; an end that is not known may be anywhere.
     fn overlaps(&self, from: Option<GatewayTime>, to: Option<GatewayTime>) -> bool {
         to.is_none_or(|to| self.from.is_none_or(|from| to >= from))
-            && from.is_none_or(|from| self.to.is_none_or(|to| from <= to))
+            && from.is_none_or(|from| self.to.is_none_or(|to| from < to))
     }
 
     /// The open gaps that have a line each, and the others, which are summed up by logger.

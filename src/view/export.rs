@@ -50,7 +50,7 @@ fn span(span: Option<(GatewayTime, GatewayTime)>) -> String {
 }
 
 /// What was written, in a line.
-pub fn text(summary: &Summary, whole: &Written, names: &[PathBuf]) -> String {
+pub fn text(request: &Request, summary: &Summary, whole: &Written, names: &[PathBuf]) -> String {
     let times = summary
         .times
         .map_or(String::new(), |(first, last)| format!(", {} to {}", rfc3339(first), rfc3339(last)));
@@ -58,8 +58,9 @@ pub fn text(summary: &Summary, whole: &Written, names: &[PathBuf]) -> String {
         0 => String::new(),
         missing => format!(", {} that are missing", thousands(missing)),
     };
+    let asked = request.span.map_or(String::new(), |_| format!("; asked for: {}", span(request.span)));
     format!(
-        "{}: {} of {}{missing}{times}, {} bytes\n",
+        "{}: {} of {}{missing}{times}, {} bytes{asked}\n",
         shown(names).join(", "),
         counted(summary.readings, "reading"),
         counted(summary.loggers.len() as u64, "logger"),

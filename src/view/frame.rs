@@ -36,3 +36,17 @@ impl<'a> Frame<'a> {
         offset_label(self.utc_offset_s)
     }
 }
+
+/// From when, and until before when, as it was asked for.
+pub type AskedSpan = (Option<GatewayTime>, Option<GatewayTime>);
+
+/// The span that a report took, if one was asked for.
+pub fn asked_span((from, to): AskedSpan, utc_offset_s: i32) -> Option<String> {
+    let at = |at| local(at, utc_offset_s);
+    match (from, to) {
+        (None, None) => None,
+        (Some(from), None) => Some(format!("from {}", at(from))),
+        (None, Some(to)) => Some(format!("before {}", at(to))),
+        (Some(from), Some(to)) => Some(format!("from {} to before {}", at(from), at(to))),
+    }
+}

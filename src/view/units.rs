@@ -5,13 +5,15 @@ use crate::report::point_check::{Disagreement, NoValue, PointCheck, PointWarning
 use crate::report::values::{Calculation, CalculationLine, Shown};
 use crate::text::{as_rfc3339, counted, csv_cell, local, offset_label, rfc3339};
 use crate::time::GatewayTime;
+use crate::view::frame::{AskedSpan, asked_span};
 use crate::wire::seq::{Address, Epoch, Sequence};
 use serde::Serialize;
 use std::collections::BTreeSet;
 
 /// The values of a point as a table.
-pub fn table(point: &str, found: &[Shown], offset_s: i32) -> String {
-    let mut text = format!("{point} (times in {})\n\n", offset_label(offset_s));
+pub fn table(point: &str, span: AskedSpan, found: &[Shown], offset_s: i32) -> String {
+    let asked = asked_span(span, offset_s).map_or(String::new(), |asked| format!("{asked}; "));
+    let mut text = format!("{point} ({asked}times in {})\n\n", offset_label(offset_s));
     if found.is_empty() {
         text.push_str("no reading of this time is held; `stonechat gaps` tells what is missing\n");
         return text;

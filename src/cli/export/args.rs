@@ -1,16 +1,18 @@
 //! What `export` takes, checked.
 
-use crate::cli::args::maybe_instant;
+use crate::cli::args::{SpanArgs, maybe_time};
+use crate::cli::logger_word::LoggerWord;
+use crate::config::Config;
 use crate::export::{Clock, Format, Request, Shape};
-use crate::text::rfc3339;
 use crate::time::GatewayTime;
+use crate::when::TypedTime;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
 /// The examples in `--help`.
 pub const HELP: &str = "Examples:
   stonechat export -o harrow-tarn.csv
-  stonechat export --logger 17 --from 2026-05-01T00:00:00-07:00 --to 2026-06-01T00:00:00-07:00 -o may.parquet
+  stonechat export --logger 17 --from 2026-05-01 --to 2026-05-31 -o may.parquet
   stonechat export --shape long --clock corrected --gaps --offset site -o all.csv
   stonechat export --calibrations calibrations.toml --point \"P-17 pore pressure\" -o pressure.csv
   stonechat export -o - | head
@@ -33,15 +35,11 @@ pub struct Args {
     /// Only this point; may be given several times
     #[arg(long, value_name = "NAME")]
     pub(super) point: Vec<String>,
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    pub(super) logger: Vec<u16>,
-    /// Only readings made at or after this time (RFC 3339), by the clock that --clock names
-    #[arg(long, value_name = "TIME")]
-    pub(super) from: Option<String>,
-    /// Only readings made before this time: a month's --to is the next month's --from
-    #[arg(long, value_name = "TIME")]
-    pub(super) to: Option<String>,
+    /// Only this logger, by its address or name; may be given several times
+    #[arg(long, value_name = "LOGGER")]
+    pub(super) logger: Vec<LoggerWord>,
+    #[command(flatten)]
+    pub(super) span: SpanArgs,
     /// csv, jsonl or parquet [default: by the file's ending, else csv]
     #[arg(long, value_name = "FORMAT")]
     pub(super) format: Option<String>,
@@ -79,8 +77,8 @@ pub struct Args {
     /// Print a summary as JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }
 
@@ -90,8 +88,8 @@ impl Args {
         self.output == Path::new("-")
     }
 
-    /// What is asked for; `site_offset_s`: the site's offset from UTC.
-    pub(super) fn request(&self, site_offset_s: i32, now: GatewayTime) -> Result<Request, String> {
+    /// What is asked for.
+    pub(super) fn request(&self, config: &Config, now: GatewayTime) -> Result<Request, String> {
         if self.calibrations.is_none() && !self.point.is_empty() {
             return Err(
                 "--point gives values in engineering units: name the calibrations with --calibrations"
@@ -112,12 +110,15 @@ impl Args {
             Some(other) => return Err(format!("--clock {other:?} is none; write logger or corrected")),
         };
         let mut loggers = Vec::new();
-        for &number in &self.logger {
+        for word in &self.logger {
+            let number = word.number(&config.roster)?;
             let address = Address::new(number);
             loggers.push(address.ok_or_else(|| format!("--logger {number}: no logger has this address"))?);
         }
-        let span = self.span()?;
-        let as_of = maybe_instant(self.as_of.as_deref(), "--as-of")?;
+        let (from, to) = self.span.read(config, now)?;
+        let span = (from.is_some() || to.is_some())
+            .then_some((from.unwrap_or(GatewayTime::MIN), to.unwrap_or(GatewayTime::MAX)));
+        let as_of = maybe_time(config, self.as_of.as_deref(), "--as-of", now)?.map(TypedTime::end);
         if as_of.is_some() && self.gaps {
             return Err(
                 "--gaps tells what is missing now, --as-of what was held then; give one of them".to_owned()
@@ -125,7 +126,7 @@ impl Args {
         }
         self.check_names()?;
         let offset_s = match self.offset.as_str() {
-            "site" => site_offset_s,
+            "site" => config.site.utc_offset_s,
             text => offset(text)?,
         };
         Ok(Request {
@@ -163,22 +164,6 @@ impl Args {
             Some("parquet") => parquet()?,
             Some(other) => return Err(format!("--format {other:?} is none; write csv, jsonl or parquet")),
         })
-    }
-
-    fn span(&self) -> Result<Option<(GatewayTime, GatewayTime)>, String> {
-        let (from, to) =
-            (maybe_instant(self.from.as_deref(), "--from")?, maybe_instant(self.to.as_deref(), "--to")?);
-        if let (Some(from), Some(to)) = (from, to)
-            && from >= to
-        {
-            return Err(format!(
-                "--from {} is not before --to {}; readings from --from on and before --to are written",
-                rfc3339(from),
-                rfc3339(to)
-            ));
-        }
-        let span = (from.unwrap_or(GatewayTime::MIN), to.unwrap_or(GatewayTime::MAX));
-        Ok((from.is_some() || to.is_some()).then_some(span))
     }
 
     fn check_names(&self) -> Result<(), String> {

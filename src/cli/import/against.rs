@@ -27,8 +27,8 @@ pub(super) fn run(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn 
         return Err(Exit::usage("name the files or folders that were copied"));
     }
     let layout = args.layout(config_path)?;
-    let logger = args.logger(|_| true, "no logger has this address")?;
     let roster = wanted.roster();
+    let logger = args.logger(&roster, |_| true, "no logger has this address")?;
     let Inputs { inputs, mut not_taken, .. } = gather(&args.files, Path::new(""), layout.is_some());
     let mut found = Found::default();
     for input in inputs {

@@ -1,9 +1,11 @@
 //! What `import` takes, checked.
 
 use crate::cli::exit::Exit;
+use crate::cli::logger_word::LoggerWord;
 use crate::config;
 use crate::config::layout::Layout;
 use crate::record::notes::{self, BY_MAX};
+use crate::record::roster::Roster;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
@@ -68,8 +70,8 @@ pub struct Args {
     #[arg(long, value_name = "NAME")]
     pub(super) layout: Option<String>,
     /// Which logger such files are of, where neither a column nor their name says
-    #[arg(long, value_name = "N", requires = "layout")]
-    pub(super) logger: Option<u16>,
+    #[arg(long, value_name = "LOGGER", requires = "layout")]
+    pub(super) logger: Option<LoggerWord>,
     /// Look at an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
     #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
     pub(super) describe: Option<PathBuf>,
@@ -116,13 +118,15 @@ impl Args {
         layout.map(Some).map_err(|problems| Exit::refused(&problems))
     }
 
-    /// Whose files of that layout are, if it is a logger that `is_known`; else `why` says what is wrong with it.
+    /// Whose files of that layout are, by the names of this roster, if it is a logger that `is_known`; else `why` says what is wrong with it.
     pub(super) fn logger(
         &self,
+        roster: &Roster,
         is_known: impl Fn(Address) -> bool,
         why: &str,
     ) -> Result<Option<Address>, Exit> {
-        let Some(number) = self.logger else { return Ok(None) };
+        let Some(word) = &self.logger else { return Ok(None) };
+        let number = word.number(roster).map_err(Exit::usage)?;
         let address = Address::new(number).filter(|&address| is_known(address));
         address.map(Some).ok_or_else(|| Exit::usage(format!("--logger {number}: {why}")))
     }

@@ -1,6 +1,7 @@
 //! What the commands for keys take.
 
 use super::super::exit::Exit;
+use super::super::logger_word::LoggerWord;
 use super::output::Output;
 use crate::config::{self, Config};
 use crate::record::roster::Logger;
@@ -24,9 +25,9 @@ pub struct NewArgs {
 /// The arguments of `key derive`.
 #[derive(clap::Args)]
 pub struct DeriveArgs {
-    /// This logger (its address)
-    #[arg(long, value_name = "ADDRESS", required_unless_present = "all", conflicts_with = "all")]
-    pub logger: Option<u16>,
+    /// This logger by its address or name
+    #[arg(long, value_name = "LOGGER", required_unless_present = "all", conflicts_with = "all")]
+    pub logger: Option<LoggerWord>,
     /// Every logger of the roster
     #[arg(long)]
     pub all: bool,
@@ -45,9 +46,9 @@ pub struct DeriveArgs {
 /// The arguments of `key slot`.
 #[derive(clap::Args)]
 pub struct SlotArgs {
-    /// The logger (its address)
-    #[arg(long, value_name = "ADDRESS")]
-    pub logger: u16,
+    /// The logger by its address or name
+    #[arg(long, value_name = "LOGGER")]
+    pub logger: LoggerWord,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -61,8 +62,9 @@ fn key_len(text: &str) -> Result<usize, String> {
     }
 }
 
-/// A logger of the roster by the number that was typed.
-pub fn logger_of(config: &Config, number: u16) -> Result<&Logger, Exit> {
+/// A logger of the roster, as it was typed.
+pub fn logger_of<'c>(config: &'c Config, word: &LoggerWord) -> Result<&'c Logger, Exit> {
+    let number = word.number(&config.roster).map_err(Exit::usage)?;
     let found = Address::new(number).and_then(|address| config.roster.logger(address));
     found.ok_or_else(|| {
         let roster = config.roster_file.display();

@@ -32,8 +32,8 @@ fn past(config: &Config) -> Result<BTreeMap<Address, Past>, Error> {
 pub fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     args.output.refuse_a_pipe()?;
     let config = open(config_path)?;
-    let loggers: Vec<&Logger> = match args.logger {
-        Some(number) => vec![logger_of(&config, number)?],
+    let loggers: Vec<&Logger> = match &args.logger {
+        Some(word) => vec![logger_of(&config, word)?],
         None => config.roster.loggers().collect(),
     };
     let keyring = keyring_of(&config)?;

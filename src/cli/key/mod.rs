@@ -69,7 +69,7 @@ fn new(args: &NewArgs, out: &mut dyn Write) -> Result<u8, Exit> {
 
 fn slot(config_path: &Path, args: &SlotArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let logger = logger_of(&config, args.logger)?;
+    let logger = logger_of(&config, &args.logger)?;
     let facts = facts(&keyring_of(&config)?, logger.address);
     let running = running_keys(config.runtime_dir.as_deref());
     let report = Reader::open(&config.ledger.path)?

@@ -1,5 +1,6 @@
 //! What `manual-reading` takes.
 
+use crate::cli::logger_word::LoggerWord;
 use std::path::PathBuf;
 
 pub const HELP: &str = "\
@@ -27,9 +28,9 @@ pub enum Command {
     /// List them, also those that were corrected
     #[command(after_help = "Example: stonechat manual-reading list --logger 17")]
     List {
-        /// Only of this logger
-        #[arg(long, value_name = "ADDRESS")]
-        logger: Option<u16>,
+        /// Only of this logger, by its address or name
+        #[arg(long, value_name = "LOGGER")]
+        logger: Option<LoggerWord>,
         /// Print JSON
         #[arg(long)]
         json: bool,
@@ -39,9 +40,9 @@ pub enum Command {
 /// The arguments of `manual-reading add`.
 #[derive(clap::Args)]
 pub struct AddArgs {
-    /// The logger's address
-    #[arg(long, value_name = "ADDRESS")]
-    pub(super) logger: u16,
+    /// The logger, by its address or name
+    #[arg(long, value_name = "LOGGER")]
+    pub(super) logger: LoggerWord,
     /// The channel, counted from 0
     #[arg(long)]
     pub(super) channel: u32,
@@ -66,8 +67,8 @@ pub struct AddArgs {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }
 
@@ -88,7 +89,7 @@ pub struct ImportArgs {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }

@@ -1,22 +1,23 @@
 //! What `plot` takes, checked.
 
-use crate::cli::args::maybe_instant;
+use crate::cli::args::SpanArgs;
 use crate::cli::exit::Exit;
+use crate::cli::logger_word::LoggerWord;
 use crate::plot::scene::Size;
 use crate::record::notes;
 use crate::record::roster::Roster;
 use crate::report::picture::{Ground, Subject};
-use crate::text::rfc3339;
-use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
 /// What the help says at its end.
 pub const HELP: &str = "\
+Without --from, the picture begins 30 days before the newest reading.
+
 Examples:
   stonechat plot --point \"P-17 pore pressure\" --calibrations calibrations.toml -o p17.svg
   stonechat plot --point \"P-17 pore pressure\" --point \"P-17 temperature\" --calibrations calibrations.toml \\
-      --from 2026-05-04T00:00:00-07:00 -o p17.png
+      --from 2026-05-04 -o p17.png
   stonechat plot --logger 17 --channel 0 -o logger17.svg";
 
 /// The most panels of a picture.
@@ -33,20 +34,16 @@ pub struct Args {
     #[arg(long, value_name = "NAME")]
     pub(super) point: Vec<String>,
     /// All channels of this logger, or those of --channel
-    #[arg(long, value_name = "ADDRESS")]
-    pub(super) logger: Option<u16>,
+    #[arg(long, value_name = "LOGGER")]
+    pub(super) logger: Option<LoggerWord>,
     /// Only this channel of the logger; several times: one below the other
     #[arg(long, value_name = "CHANNEL", requires = "logger")]
     pub(super) channel: Vec<u32>,
     /// The file of the calibrations, for engineering units; without it, raw counts
     #[arg(long, value_name = "FILE")]
     pub(super) calibrations: Option<PathBuf>,
-    /// From this time on (RFC 3339) [default: 30 days before the newest reading]
-    #[arg(long, value_name = "TIME")]
-    pub(super) from: Option<String>,
-    /// Until before this time [default: the newest reading]
-    #[arg(long, value_name = "TIME")]
-    pub(super) to: Option<String>,
+    #[command(flatten)]
+    pub(super) span: SpanArgs,
     /// The file to write: its name ends in .svg or .png
     #[arg(short, long, value_name = "FILE")]
     pub(super) output: PathBuf,
@@ -62,8 +59,8 @@ pub struct Args {
     /// Print a summary as JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }
 
@@ -107,20 +104,6 @@ impl Args {
         Ok(Size { width: self.width, height: self.height })
     }
 
-    /// From when until when.
-    pub(super) fn span(&self) -> Result<(Option<GatewayTime>, Option<GatewayTime>), Exit> {
-        let time = |text: &Option<String>, option| maybe_instant(text.as_deref(), option);
-        let from = time(&self.from, "--from").map_err(Exit::usage)?;
-        let to = time(&self.to, "--to").map_err(Exit::usage)?;
-        if let (Some(from), Some(to)) = (from, to)
-            && from >= to
-        {
-            let (from, to) = (rfc3339(from), rfc3339(to));
-            return Err(Exit::usage(format!("--from {from} is not before --to {to}; swap them")));
-        }
-        Ok((from, to))
-    }
-
     /// What is wanted.
     pub(super) fn subjects(
         &self,
@@ -138,7 +121,8 @@ impl Args {
                 subjects.push(subject);
             }
         }
-        if let Some(number) = self.logger {
+        if let Some(word) = &self.logger {
+            let number = word.number(roster).map_err(Exit::usage)?;
             subjects.extend(self.channels(number, roster, roster_file)?);
         }
         if subjects.len() > PANELS_MAX {

@@ -1,5 +1,6 @@
 //! What `units` takes.
 
+use crate::cli::args::{NowArg, SpanArgs};
 use std::path::PathBuf;
 
 /// What `units` does.
@@ -7,11 +8,11 @@ use std::path::PathBuf;
 pub enum Command {
     /// The values of a point as a table, with what its reader must know of them
     #[command(after_help = "Example: stonechat units show --point \"P-17 pore pressure\" \
-                            --from 2026-05-04T00:00:00-07:00 --calibrations calibrations.toml")]
+                            --from 2026-05-04 --calibrations calibrations.toml")]
     Show(ShowArgs),
     /// The calculation of one value, step by step, as one would check it on paper
     #[command(after_help = "Example: stonechat units explain --point \"P-17 pore pressure\" \
-                            --at 2026-05-04T12:00:00-07:00 --calibrations calibrations.toml")]
+                            --at '2026-05-04 12:00' --calibrations calibrations.toml")]
     Explain(ExplainArgs),
     /// Check points and calibrations: every mistake at once, and which points have no calibration now
     #[command(after_help = "Example: stonechat units check --calibrations calibrations.toml")]
@@ -27,18 +28,16 @@ pub struct ShowArgs {
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]
     pub(super) calibrations: PathBuf,
-    /// Values from this time on (RFC 3339) [default: a day before the newest]
-    #[arg(long, value_name = "TIME")]
-    pub(super) from: Option<String>,
-    /// Values before this time [default: all]
-    #[arg(long, value_name = "TIME")]
-    pub(super) to: Option<String>,
+    #[command(flatten)]
+    pub(super) span: SpanArgs,
     /// Print JSON
     #[arg(long, conflicts_with = "csv")]
     pub(super) json: bool,
     /// Print CSV, with times in UTC
     #[arg(long)]
     pub(super) csv: bool,
+    #[command(flatten)]
+    pub(super) now: NowArg,
 }
 
 /// The arguments of `units explain`.
@@ -50,12 +49,14 @@ pub struct ExplainArgs {
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]
     pub(super) calibrations: PathBuf,
-    /// The last value at or before this time (RFC 3339) [default: the newest]
+    /// The last value at or before this time; of a date, that day's last [default: the newest]
     #[arg(long, value_name = "TIME")]
     pub(super) at: Option<String>,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) now: NowArg,
 }
 
 /// The arguments of `units check`.
@@ -67,7 +68,7 @@ pub struct CheckArgs {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }

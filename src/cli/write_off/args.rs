@@ -1,5 +1,7 @@
 //! What `write-off` takes.
 
+use crate::cli::logger_word::LoggerWord;
+
 pub const HELP: &str = "\
 What is written off stays in the reports, as written off and by whom. A record that turns up later counts all the \
 same: its part of the write-off has no effect from then on. The rest of an epoch ends where its logger is heard again.
@@ -16,9 +18,9 @@ pub enum Command {
     /// List what is written off, and what of it has turned up since
     #[command(after_help = "Example: stonechat write-off list --logger 17")]
     List {
-        /// Only of this logger
-        #[arg(long, value_name = "ADDRESS")]
-        logger: Option<u16>,
+        /// Only of this logger, by its address or name
+        #[arg(long, value_name = "LOGGER")]
+        logger: Option<LoggerWord>,
         /// Print JSON
         #[arg(long)]
         json: bool,
@@ -31,9 +33,9 @@ pub enum Command {
 pub struct Args {
     #[command(subcommand)]
     pub(super) command: Option<Command>,
-    /// The logger's address
-    #[arg(long, value_name = "ADDRESS", required = true)]
-    pub(super) logger: Option<u16>,
+    /// The logger, by its address or name
+    #[arg(long, value_name = "LOGGER", required = true)]
+    pub(super) logger: Option<LoggerWord>,
     /// The epoch, as `stonechat gaps` tells it
     #[arg(long, required_unless_present = "all_unclosed")]
     pub(super) epoch: Option<u32>,
@@ -66,7 +68,7 @@ pub struct Args {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }

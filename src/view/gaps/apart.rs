@@ -54,7 +54,7 @@ impl Page<'_> {
             parts.push(format!("from {}", self.at(from)));
         }
         if let Some(to) = self.wanted.to {
-            parts.push(format!("to {}", self.at(to)));
+            parts.push(format!("to before {}", self.at(to)));
         }
         if parts.is_empty() {
             return String::new();

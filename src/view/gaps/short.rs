@@ -121,7 +121,7 @@ impl Page<'_> {
         for gap in &self.open {
             *missing.entry(gap.logger).or_default() += gap.records();
         }
-        let title = self.prose(0, &format!("What is missing: {sum}"));
+        let title = self.prose(0, &sum);
         // Before them an empty line, the title, the table's head; after them the number of the others.
         let room = lines.saturating_sub(title.lines().count() + 3).clamp(LOGGERS_SHOWN_MIN, LOGGERS_SHOWN);
         let mut table = Table::of(vec![
@@ -167,11 +167,14 @@ impl Page<'_> {
         }
         match self.open_unclosed().count() as u64 {
             0 => {}
-            open => parts.push(format!("the end of {} not known", counted(open, "epoch"))),
+            open => parts.push(format!("the end of {} is not known", counted(open, "epoch"))),
+        }
+        if self.open.is_empty() && !parts.is_empty() {
+            parts.insert(0, "nothing that is known to exist".to_owned());
         }
         match parts.is_empty() {
             true => String::new(),
-            false => parts.join("; ") + ".",
+            false => format!("What is missing: {}.", parts.join("; ")),
         }
     }
 
