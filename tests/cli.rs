@@ -93,7 +93,7 @@ fn a_port_that_is_no_terminal_is_told_by_check_and_by_run() {
 fn a_file_that_is_no_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
     let site = site();
     std::fs::write(site.ledger(), "not SQLite at all\n".repeat(100)).unwrap();
-    run_refuses(&site, 3, &["ledger.db", "no stonechat ledger", "left as it is"]);
+    run_refuses(&site, 3, &["ledger.db", "not a stonechat ledger", "not changed"]);
     assert!(std::fs::read_to_string(site.ledger()).unwrap().starts_with("not SQLite"));
     std::fs::remove_file(site.ledger()).unwrap();
     drop(stonechat::ledger::Ledger::open(&site.ledger()).unwrap());

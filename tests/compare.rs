@@ -247,7 +247,7 @@ fn a_backup_is_the_same_and_files_that_are_neither_ledger_nor_dump_are_refused_a
     let foreign = stick.join("other.db");
     rusqlite::Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE t (a)").unwrap();
     for (file, says) in
-        [(&odd, "letter.txt"), (&foreign, "no stonechat ledger"), (&stick.join("absent"), "absent")]
+        [(&odd, "letter.txt"), (&foreign, "not a stonechat ledger"), (&stick.join("absent"), "absent")]
     {
         let output = site.output(&["compare", file.to_str().unwrap()]);
         let text = String::from_utf8_lossy(&output.stderr);

@@ -891,7 +891,7 @@ fn check_looks_at_the_ledgers_folder_and_leaves_it_alone() {
         (
             "site.toml",
             false,
-            "ledger DIR/site.toml: this file is no stonechat ledger; it is left as it is: name another path in \
+            "ledger DIR/site.toml: this file is not a stonechat ledger; it is not changed: name another path in \
              `ledger.path`, or move it away",
         ),
         ("ledger.db", true, "DIR/ledger.db is not there yet, and can be made"),

@@ -312,7 +312,7 @@ fn a_new_key_opens_what_was_set_aside_when_the_configuration_is_read_again() {
     await_log(&daemon, "not reloaded");
     site.edit("keys.toml", "slots = 200", "slots = [0, 1]");
     daemon.signal(rustix::process::Signal::HUP);
-    await_log(&daemon, "tried what was set aside again");
+    await_log(&daemon, "tried the set-aside frames again");
     assert_eq!(daemon.stop().code(), Some(0));
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
     let listed = site.json(&["set-aside", "list", "--json"]);

@@ -479,7 +479,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
     // With it damaged and the ledger sound, nothing is lost and it is written anew.
     let take_over::Opened { mut ledger, taken, is_known, unused } = take_over::open(&path, NOW).unwrap();
     assert!(taken.is_none() && !is_known);
-    assert!(unused.unwrap().contains("is not used, and written anew"));
+    assert!(unused.unwrap().contains("is not used, and is written again"));
     ledger.write_sidecar(NOW).unwrap();
     assert!(Sidecar::read(&path).unwrap().is_some());
     kept(
@@ -509,7 +509,7 @@ fn set_aside_files_are_bounded_and_then_the_message_says_what_to_do() {
     damage_by("overwritten with noise", &path);
     let refused = take_over::open(&path, NOW).unwrap_err();
     assert!(matches!(refused, Error::TooManyAside { kept: 8, .. }), "{refused}");
-    assert!(refused.to_string().contains("replace it, take those files away"), "{refused}");
+    assert!(refused.to_string().contains("replace it, move those files away"), "{refused}");
     assert!(path.exists(), "the last one is left where it is");
 }
 

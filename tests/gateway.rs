@@ -525,7 +525,7 @@ fn where_no_key_of_the_roster_opens_anything_the_key_comes_first_and_not_the_ant
     // One notice for all of them, in the ledger and in the log.
     assert_eq!(mast.key_notices(), ["site key"]);
     let said = text_of(&mast.site, &["status", "--now", &time(now)]);
-    assert!(said.contains("wrong key? Frames come in, first of loggers 11"), "{said}");
+    assert!(said.contains("wrong key? Frames come in, first from loggers 11"), "{said}");
     let log = daemon.log();
     assert!(log.contains("site key: wrong key?"), "{log}");
     assert!(!log.contains(&hex) && !log.contains(&wrong), "a key in the log");

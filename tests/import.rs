@@ -1137,7 +1137,7 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     );
 
     let header = small.file("header.csv", "logger,epoch,sequence,time,battery_mv,board,c0\n");
-    small.refuses(1, &[&header], &["header.csv line 1: column 6 must be `board_c`, and is \"board\""]);
+    small.refuses(1, &[&header], &["header.csv line 1: column 6 must be `board_c`, but is \"board\""]);
 
     // A mistake beside a good file: the good one goes in all the same, and the exit code is 1.
     let good = small.csv("good.csv", &[small.line(0)]);

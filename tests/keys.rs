@@ -659,7 +659,7 @@ fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_on
 /// How many set-aside frames the log says were tried again.
 fn tried_again(log: &Path) -> Option<u64> {
     let log = fs::read_to_string(log).unwrap();
-    let line = log.lines().rfind(|line| line.contains("tried what was set aside again"))?;
+    let line = log.lines().rfind(|line| line.contains("tried the set-aside frames again"))?;
     line.split("tried=").nth(1)?.split(' ').next()?.parse().ok()
 }
 

@@ -513,11 +513,11 @@ fn files_that_are_no_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
         "no database at all, but long enough to look at\n".repeat(40),
     )
     .unwrap();
-    check("notes.txt", "this file is no stonechat ledger; it is left as it is");
+    check("notes.txt", "this file is not a stonechat ledger; it is not changed");
     let other = rusqlite::Connection::open(dir.path().join("other.db")).unwrap();
     other.execute_batch("CREATE TABLE t (a); INSERT INTO t VALUES (1)").unwrap();
     drop(other);
-    check("other.db", "this file is no stonechat ledger; it is left as it is");
+    check("other.db", "this file is not a stonechat ledger; it is not changed");
 
     let newer = dir.path().join("newer.db");
     drop(Ledger::open(&newer).unwrap());

@@ -67,7 +67,7 @@ fn a_ledger_with_more_in_it_is_never_overwritten_and_what_it_has_more_is_told_to
         assert_eq!(told["done"], false);
     }
     let said = ended(&site.output(&["restore", file]), 1);
-    assert!(said.contains("has more in it") && said.contains("nothing was changed"), "{said}");
+    assert!(said.contains("holds more than the backup") && said.contains("nothing was changed"), "{said}");
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), before);
     assert!(
         files(&site, "ledger.db.").iter().all(|path| path.ends_with("ledger.db.lock")),
@@ -315,7 +315,7 @@ fn another_backup_is_asked_for_only_where_this_one_was_read_and_is_bad() {
     let other = rusqlite::Connection::open(&copy).unwrap();
     other.execute_batch("BEGIN EXCLUSIVE").unwrap();
     let said = ended(&site.output(&["restore", "--dry-run", file]), 3);
-    assert!(!said.contains("another backup") && said.contains("let it end"), "{said}");
+    assert!(!said.contains("another backup") && said.contains("wait until it ends"), "{said}");
     drop(other);
     // Read, and cut in half.
     let bytes = std::fs::read(&copy).unwrap();

@@ -1,4 +1,4 @@
-//! Commits: what waits goes into the ledger, or is held while the ledger cannot be written.
+//! Commits: waiting data goes into the ledger, or is held while the ledger cannot be written.
 
 use super::error::Error;
 use super::running::{Daemon, Due};
@@ -10,26 +10,27 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// Shut frames at which a commit does not wait for its time, and the most that one takes: forgeries must not push out
-/// what waits for a key, nor keep the loop in one commit. Measured in `docs/ledger.md`.
+/// The number of unopened frames at which a commit does not wait for its time, and the most that one commit
+/// takes. Forgeries must not displace frames that wait for a key, and must not keep the loop in one commit.
+/// Measured in `docs/ledger.md`.
 pub(super) const COMMIT_SHUT: usize = 512;
-/// For so long another process's lock on the ledger is no fault: an import of a million records takes seconds. After it
-/// the log, `status` and a notice ask for that process to be ended.
+/// How long another process may lock the ledger before this counts as a fault: an import of a million records
+/// takes seconds. After this time the log, `status` and a notice ask for that process to be ended.
 pub const LOCK_PATIENCE: Duration = Duration::from_secs(120);
-/// How long a refused commit waits for its next try.
+/// The wait before a refused commit is tried again.
 pub(super) const RETRY_AFTER: Duration = Duration::from_secs(2);
-/// The same where another process had the lock: the try has waited for it (SQLite's busy timeout).
+/// The same if another process had the lock: the try itself has already waited for it (SQLite's busy timeout).
 const RETRY_LOCKED: Duration = Duration::from_millis(100);
-/// With nothing to commit, listening itself is written down this often.
+/// How often listening itself is recorded if there is nothing to commit.
 pub(super) const LISTENING_EVERY: Duration = Duration::from_secs(900);
-/// The same while the -wal is long: to see soon that its reader is gone.
+/// The same while the -wal is long, to see soon that its reader is gone.
 const LISTENING_WAL_LONG: Duration = Duration::from_secs(60);
 
 impl Daemon {
-    /// Commits what waits. Trouble that passes leaves it waiting; anything else ends the daemon.
+    /// Commits waiting data. Trouble that passes leaves it waiting; anything else ends the daemon.
     pub(super) fn commit(&mut self) -> Result<(), Error> {
         if !self.is_open {
-            // It goes in as soon as the ledger is open.
+            // The data goes in as soon as the ledger is open.
             (self.timers.commit, self.timers.listening) = (None, None);
             self.write_state();
             return Ok(());
@@ -39,7 +40,7 @@ impl Daemon {
             return Ok(());
         }
         self.intake.close_windows(now);
-        // A settle that waited for an import's lock has kept a commit that was due from its first try.
+        // A settle that waited for an import's lock has delayed a commit that was due from its first try.
         let due = self.timers.commit.map_or_else(Instant::now, |due| due.min(Instant::now()));
         let began = *self.commit_began.get_or_insert(due);
         let rest = self.intake.batch.split_shut(COMMIT_SHUT);
@@ -78,7 +79,7 @@ impl Daemon {
                 Ok(())
             }
             Response::Damage | Response::Value => {
-                // Nothing of the batch is in: it goes in now, or into the ledger that takes over.
+                // Nothing of the batch is stored: it goes in now, or into the ledger that takes over.
                 if !self.is_sound_at_second_look(&error)? {
                     self.take_over(error)?;
                 }
@@ -91,11 +92,11 @@ impl Daemon {
         }
     }
 
-    /// Holds what comes, and tries again after a while.
+    /// Holds incoming data, and tries again after a while.
     pub(super) fn cannot_commit(&mut self, text: String, again: Duration) {
         if self.state.trouble.as_ref() != Some(&text) {
             let waiting = self.intake.batch.items.len();
-            tracing::error!(waiting, "cannot commit: {text}; holding what comes and trying again");
+            tracing::error!(waiting, "cannot commit: {text}; holding new data and trying again");
         }
         self.state.trouble = Some(text);
         self.tell_status();
@@ -104,8 +105,8 @@ impl Daemon {
         self.write_state();
     }
 
-    /// Says what keeps the ledger from being written, and when to try again. An import has the lock for seconds: that
-    /// is no fault, and the try itself has waited for it.
+    /// Reports what keeps the ledger from being written, and returns when to try again. An import has the lock
+    /// for seconds: that is not a fault, and the try itself has waited for it.
     pub(super) fn in_trouble(&mut self, error: &LedgerError) -> Instant {
         let now = self.now();
         let (mut text, mut is_fault) = (error.to_string(), true);
@@ -128,9 +129,9 @@ impl Daemon {
             let waiting = self.intake.batch.items.len();
             let what = if self.is_open { "commit" } else { "open the ledger" };
             if is_fault {
-                tracing::error!(waiting, "cannot {what}: {text}; holding what comes and trying again");
+                tracing::error!(waiting, "cannot {what}: {text}; holding new data and trying again");
             } else {
-                tracing::warn!(waiting, "waiting to {what}: {text}; holding what comes");
+                tracing::warn!(waiting, "waiting to {what}: {text}; holding new data");
             }
         }
         self.state.trouble = Some(text);
@@ -138,7 +139,8 @@ impl Daemon {
         Instant::now() + if is_locked { RETRY_LOCKED } else { RETRY_AFTER }
     }
 
-    /// The ledger can be written again. A lock that was held for too long is told now, since it could not be before.
+    /// The ledger can be written again. If a lock was held for too long, the notice is written now, because
+    /// that was not possible before.
     pub(super) fn trouble_ended(&mut self, now: Stamp) -> Result<(), Error> {
         let Some(trouble) = self.state.trouble.take() else { return Ok(()) };
         tracing::info!("committing again (it was: {trouble})");
@@ -146,7 +148,7 @@ impl Daemon {
         let locked = self.locked_since.take().filter(|(since, _)| since.elapsed() >= self.lock_patience);
         if let Some((since, at)) = locked {
             let text = format!(
-                "{trouble}. It was held for {} s; what came meanwhile was kept",
+                "{trouble}. It was held for {} s; data that came in the meantime was kept",
                 since.elapsed().as_secs()
             );
             let condition = Condition::Ledger(LedgerCondition::Lock);
@@ -157,7 +159,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// What a commit leads to, once it may be called one.
+    /// The consequences of a commit, once it may be called committed.
     pub(super) fn committed(&mut self, receipt: &Receipt, now: Stamp) -> Result<(), Error> {
         self.tally.merge(&receipt.tally);
         self.state.aside_over_limit += receipt.over_limit + std::mem::take(&mut self.intake.shut_dropped);
@@ -185,7 +187,7 @@ impl Daemon {
             let mine = receipt.conflicts.iter().filter(|identity| identity.address == address);
             tracing::error!(
                 records = mine.count(),
-                "conflict: logger {address}: other records than the ones held came in; both are kept"
+                "conflict: logger {address}: records came in that differ from the held ones; both are kept"
             );
             let text = "a record came in that differs from the one held under its identity; see \
                         `stonechat set-aside list`";
@@ -201,7 +203,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// What could not be written before the commit that was just made.
+    /// Writes what could not be written before the commit that was just made.
     pub(super) fn catch_up(&mut self) -> Result<(), Error> {
         let Due { notices, configuration, retry } = std::mem::take(&mut self.due);
         if notices {
@@ -216,7 +218,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// What must outlive the ledger, beside it. That it cannot be written is no reason to stop.
+    /// Writes the sidecar next to the ledger. If that fails, the daemon continues.
     pub(super) fn write_known(&mut self) {
         if !self.is_open {
             return;

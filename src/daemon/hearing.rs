@@ -1,7 +1,7 @@
-//! What the radios bring: bytes, and ports that come and go.
+//! The input from the radios: bytes, and ports that open and close.
 //!
-//! Bytes go through [`Intake`](super::intake::Intake) into the batch of the next commit, which comes at once where the
-//! batch is full.
+//! Bytes go through [`Intake`](super::intake::Intake) into the batch of the next commit, which is made at once
+//! if the batch is full.
 
 use super::commit::{COMMIT_SHUT, LISTENING_EVERY};
 use super::error::Error;
@@ -11,11 +11,11 @@ use crate::report::conditions::Condition;
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// Records at which a commit does not wait for its time.
+/// The number of records at which a commit does not wait for its time.
 const COMMIT_ITEMS: usize = 8192;
-/// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
+/// A flooded line makes its reader wait many times a second: this is logged once in this time.
 const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
-/// Bytes that are judged between two looks at what waits.
+/// Bytes that are judged before waiting events are checked again.
 const PIECE: usize = 16 << 10;
 
 impl Daemon {
@@ -79,10 +79,10 @@ impl Daemon {
         Ok(())
     }
 
-    /// Ends what was said of a port, where it begins to work.
+    /// Ends the reports about a port once it works.
     pub(super) fn port_works(&mut self, radio: usize, works: Option<u32>) -> Result<(), Error> {
         let (Some(untold), Some(noticed)) = (works, self.port_noticed.get_mut(radio)) else { return Ok(()) };
-        // Unknown: an earlier run may have left it.
+        // Unknown: an earlier run may have left a notice.
         let was_told = noticed.replace(false);
         let Some(name) = self.state.radios.get(radio).map(|state| state.name.clone()) else { return Ok(()) };
         if was_told == Some(true) {
@@ -108,7 +108,7 @@ impl Daemon {
                 Some(times) => tracing::warn!(
                     radio = name,
                     times,
-                    "the port opens and closes again and again; the last time: {reason}"
+                    "the port keeps opening and closing; the last reason: {reason}"
                 ),
                 None => {}
             }

@@ -1,10 +1,10 @@
 //! From the bytes of each radio to a batch for the ledger: the daemon's core, without I/O and without a clock.
 //!
-//! Input: bytes as they were read, with the stamp of their reading. Output: a [`Batch`] whose every frame has an
-//! outcome or is on its way to one. The shell around it reads ports and commits.
+//! Input: bytes as they were read, with the stamp of their reading. Output: a [`Batch`] in which every frame
+//! has an outcome or will get one. The shell around it reads ports and commits.
 //!
-//! Promises: a frame costs no allocation but what the batch keeps of it; each frame between delimiters is
-//! counted exactly once.
+//! Promises: a frame costs no allocation except for what the batch keeps of it; each frame between delimiters
+//! is counted exactly once.
 
 use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
 use crate::record::judge::{self, Opened, Outcome};
@@ -16,13 +16,14 @@ use crate::wire::frame::{RECORD_MAX, Signal, other_version};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// Frames that stay shut and wait for their commit; of further ones each logger has [`SHUT_OF_LOGGER_MIN`], whatever others
-/// send, and the rest is only counted. So many wait only while the ledger refuses a commit.
+/// The most unopened frames that wait for their commit. Beyond this each logger has room for
+/// [`SHUT_OF_LOGGER_MIN`], no matter what others send, and the rest is only counted. This many wait only while
+/// the ledger refuses a commit.
 const SHUT_PER_BATCH_MAX: usize = 4096;
 /// See [`SHUT_PER_BATCH_MAX`].
 const SHUT_OF_LOGGER_MIN: usize = 32;
 
-/// One radio's side.
+/// The state for one radio.
 #[derive(Debug)]
 struct Line {
     id: RadioId,
@@ -30,36 +31,36 @@ struct Line {
     /// The window that is open while the port is.
     window: Option<Window>,
     last_frame: Option<Stamp>,
-    /// Frames of noise since the last right one, or since the port was opened.
+    /// Frames of noise since the last valid frame, or since the port was opened.
     noise: u64,
-    /// Right frames so far.
+    /// Valid frames so far.
     right: u64,
 }
 
-/// See the module's page.
+/// See the documentation of the module.
 #[derive(Debug)]
 pub struct Intake {
     lines: Vec<Line>,
     plaintext: [u8; RECORD_MAX],
-    /// What the next commit takes.
+    /// The data for the next commit.
     pub batch: Batch,
-    /// Frames between delimiters so far: the sum of all outcomes, once everything is committed.
+    /// Frames between delimiters so far: equals the sum of all outcomes, once everything is committed.
     pub frames_in: u64,
-    /// Shut frames that were counted but could not wait for a commit.
+    /// Unopened frames that were counted but could not wait for a commit.
     pub shut_dropped: u64,
-    /// Shut frames that wait for it, by logger.
+    /// Unopened frames that wait for it, by logger.
     shut_of: BTreeMap<Address, usize>,
-    /// Loggers of the roster that right frames of another version claim to be from, and the version.
+    /// Loggers of the roster that are named as the sender in valid frames of another version, and the version.
     pub other_versions: BTreeMap<Address, u8>,
 }
 
 impl Intake {
-    /// The radios' numbers in the ledger, in their order.
+    /// The numbers of the radios in the ledger, in the order of the radios.
     pub fn ids(&self) -> impl Iterator<Item = RadioId> {
         self.lines.iter().map(|line| line.id)
     }
 
-    /// For radios with these numbers in the ledger.
+    /// An intake for radios with these numbers in the ledger.
     pub fn new(radios: &[RadioId]) -> Self {
         let lines = radios
             .iter()
@@ -83,7 +84,8 @@ impl Intake {
         }
     }
 
-    /// Gives the radios their numbers in the ledger, in their order, once it is open. What came before is kept.
+    /// Gives the radios their numbers in the ledger, in their order, once it is open. Data that came before is
+    /// kept.
     pub fn renumber(&mut self, radios: &[RadioId]) {
         let new: BTreeMap<RadioId, RadioId> = self.ids().zip(radios.iter().copied()).collect();
         for line in &mut self.lines {
@@ -103,7 +105,7 @@ impl Intake {
         line.window = Some(open_window(line.id, now));
     }
 
-    /// A port is gone: what it left unfinished is dropped and not counted.
+    /// A port is gone: its unfinished frame is dropped and not counted.
     pub fn down(&mut self, radio: usize, now: Stamp) {
         let Some(line) = self.lines.get_mut(radio) else { return };
         line.deframer.reset();
@@ -113,7 +115,7 @@ impl Intake {
         }
     }
 
-    /// Bytes of a radio, in order.
+    /// Takes the bytes of a radio, in order.
     pub fn bytes(
         &mut self,
         radio: usize,
@@ -192,7 +194,7 @@ impl Intake {
             window.until = now.time().max(window.since);
             let before = self.batch.windows.iter_mut().rfind(|before| before.radio == line.id);
             match before {
-                // A commit that was refused left the window before it here: one goes on.
+                // A refused commit left the previous window here: it is extended.
                 Some(before)
                     if before.until == window.since && before.synchronised == window.synchronised =>
                 {
@@ -207,8 +209,8 @@ impl Intake {
         }
     }
 
-    /// The gateway's clock was changed: what was listened to before ends at `until` by the old clock, and goes on
-    /// from `since` by the new one. No time that the clock jumped over counts as listened to.
+    /// The gateway's clock was changed: the listening so far ends at `until` by the old clock, and continues
+    /// from `since` by the new one. Time that the clock jumped over does not count as listened to.
     pub fn clock_changed(&mut self, until: GatewayTime, since: Stamp) {
         for line in &mut self.lines {
             let Some(window) = &mut line.window else { continue };
@@ -221,24 +223,25 @@ impl Intake {
         }
     }
 
-    /// How many right frames a radio has brought: all but noise.
+    /// How many valid frames a radio has received: all except noise.
     pub fn right_frames(&self, radio: usize) -> u64 {
         self.lines.get(radio).map_or(0, |line| line.right)
     }
 
-    /// Frames of noise since a radio's last right frame.
+    /// Frames of noise since a radio's last valid frame.
     pub fn noise_since_right_frame(&self, radio: usize) -> u64 {
         self.lines.get(radio).map_or(0, |line| line.noise)
     }
 
-    /// When a radio's last right frame came, by the clock as it is set now.
+    /// When a radio's last valid frame came, by the clock as it is set now.
     pub fn last_frame(&self, radio: usize) -> Option<Stamp> {
         self.lines.get(radio).and_then(|line| line.last_frame)
     }
 }
 
 impl Line {
-    /// A window has one kind of clock: where the clock became synchronised without a jump, or ceased to be, another begins.
+    /// A window has one kind of clock: if the clock became synchronised without a jump, or is no longer
+    /// synchronised, another window begins.
     fn note_synchronised(&mut self, batch: &mut Batch, now: Stamp) {
         let Some(window) = &mut self.window else { return };
         if window.synchronised != now.synchronised {

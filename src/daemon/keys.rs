@@ -1,7 +1,8 @@
-//! What is to be said of keys that may be wrong, and of frames that wait for theirs. Pure.
+//! Texts about keys that may be wrong, and about frames that wait for theirs. Pure.
 //!
-//! Input: what `record::wrong_key` has decided; what a commit found no room for. Output: which notices must be up; a line
-//! for the log, once an hour at most. No key and no check value is in any.
+//! Input: what `record::wrong_key` has decided, and the frames for which a commit found no room. Output: which
+//! notices must be up, and a line for the log, once an hour at most. None of these contains a key or a check
+//! value.
 
 use crate::record::unopened::WhyShut;
 use crate::record::wrong_key::{Suspect, Suspicion};
@@ -11,18 +12,18 @@ use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
-/// Loggers that are named one by one.
+/// How many loggers are named one by one.
 const NAMED: usize = 6;
 
 /// Frames that found no room are logged at most once in this time.
 const NO_ROOM_EVERY: Duration = Duration::from_secs(3600);
 
-/// What a notice is about, and its text.
+/// The subject of a notice, and its text.
 pub type Said = (Condition, String);
 
 /// The notices that must be up.
 pub fn notices(suspicion: &Suspicion, keys_are_handed_in: bool) -> Vec<Said> {
-    // What the service manager handed in at the start, a reload does not read again.
+    // A reload does not read again what the service manager passed in at the start.
     let again = if keys_are_handed_in { "restart" } else { "reload" };
     match suspicion {
         Suspicion::Of(suspects) => suspects.iter().map(|suspect| of_logger(suspect, again)).collect(),
@@ -40,7 +41,8 @@ fn of_logger(suspect: &Suspect, again: &str) -> Said {
         }
     };
     let since = rfc3339(*since);
-    let text = format!("{what}, and {again} the daemon. The frames since {since} wait, and are stored then");
+    let text =
+        format!("{what}, and {again} the daemon. The frames since {since} wait, and will be stored then");
     (Condition::Key { logger: *logger, slot: *slot }, text)
 }
 
@@ -54,15 +56,15 @@ fn of_site(suspects: &[Suspect], again: &str) -> Said {
     let since = since.map_or_else(String::new, |since| format!(" since {}", rfc3339(since)));
     let first = if suspects.len() == 1 { "logger" } else { "loggers" };
     let text = format!(
-        "wrong key? Frames come in, first of {first} {}, and the keyring has opened none{since}: the site key is probably \
-         not the one that the loggers have. Compare it, correct it, and {again} the daemon. The frames wait, and are stored \
-         then",
+        "wrong key? Frames come in, first from {first} {}, and the keyring has opened none{since}: the site \
+         key is probably not the one that the loggers have. Compare it, correct it, and {again} the daemon. \
+         The frames wait, and will be stored then",
         named.join(", ")
     );
     (Condition::SiteKey, text)
 }
 
-/// Frames that found no room to wait for a key, and are not said yet.
+/// Frames that found no room to wait for a key and have not been logged yet.
 #[derive(Debug, Default)]
 pub struct NoRoom {
     unsaid: BTreeMap<Address, u64>,
@@ -70,7 +72,7 @@ pub struct NoRoom {
 }
 
 impl NoRoom {
-    /// So many came of these loggers; what the log is to say now, if anything.
+    /// Adds the dropped frames of these loggers; returns the line to log now, if any.
     pub fn came(&mut self, dropped: &BTreeMap<Address, u64>, now: Instant) -> Option<String> {
         for (&address, frames) in dropped {
             *self.unsaid.entry(address).or_default() += frames;
@@ -81,8 +83,8 @@ impl NoRoom {
             return None;
         }
         let said = format!(
-            "{} of {} that no key opened found no room to wait, {most} of logger {logger}; `stonechat set-aside list` \
-             counts them",
+            "{} of {} that no key opened found no room to wait, {most} of them of logger {logger}; \
+             `stonechat set-aside list` counts them",
             counted(self.unsaid.values().sum(), "frame"),
             counted(self.unsaid.len() as u64, "logger"),
         );
@@ -104,7 +106,7 @@ mod tests {
         };
         assert_eq!(no_room.came(&dropped(&[]), start), None);
         let said = no_room.came(&dropped(&[(7, 3), (9, 40)]), start).unwrap();
-        assert!(said.contains("43 frames of 2 loggers") && said.contains("40 of logger 9"), "{said}");
+        assert!(said.contains("43 frames of 2 loggers") && said.contains("40 of them of logger 9"), "{said}");
         for minute in 1..60 {
             let at = start + Duration::from_secs(60 * minute);
             assert_eq!(no_room.came(&dropped(&[(7, 2)]), at), None);

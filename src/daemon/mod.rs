@@ -1,19 +1,20 @@
-//! The daemon: reads ports, judges, commits, settles; unattended for years.
+//! The daemon: reads ports, judges, commits, settles; runs unattended for years.
 //!
-//! Input: a checked configuration, the keyring, a clock. Output: the ledger, a state file, log lines for changes
-//! of state. One loop, one `match` over one event enum; the loop is the only one that writes. While it commits,
-//! readers go on into their bounded queues.
+//! Input: a checked configuration, the keyring, a clock. Output: the ledger, a state file, and log lines for
+//! changes of state. There is one loop with one `match` over one event enum, and only the loop writes. While it
+//! commits, readers continue to fill their limited queues.
 //!
-//! It hears from the first moment: the ledger is opened on a thread beside the loop, and what comes before it is open
-//! waits like what comes before a commit.
+//! It receives from the first moment: the ledger is opened on a separate thread, and data that comes before it
+//! is open waits like data that comes before a commit.
 //!
-//! What it does about trouble: a port that is gone is tried for ever; a full disk or a held lock makes it hold
-//! what fits in [`HOLD_BYTES_MAX`] and try again, and beyond that the readers wait; a failed sync ends it, since
-//! after one nothing can be called committed that was not before. While another process holds the write lock it goes on
-//! giving signs of life: to be killed would lose what it holds and free no lock.
+//! How it handles trouble: a missing port is tried indefinitely. If the disk is full or the lock is held, it
+//! holds as much as fits in [`HOLD_BYTES_MAX`] and tries again; beyond that the readers wait. A failed sync
+//! ends it, because after one only what was committed before may be called committed. While another process
+//! holds the write lock it continues to give signs of life: killing it would lose what it holds and free no
+//! lock.
 //!
-//! What this is not: it opens no listening socket and starts no program. Among processes that run on, keys are
-//! in this one only.
+//! What this is not: it opens no listening socket and starts no program. Of all processes that keep running,
+//! only this one has the keys.
 
 mod commit;
 mod error;
@@ -48,7 +49,7 @@ use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::Instant;
 
-/// What the loop waits for.
+/// The events that the loop waits for.
 enum Event {
     Link(LinkEvent),
     Opened(Box<Result<Opened, LedgerError>>),
@@ -57,26 +58,26 @@ enum Event {
     Reload,
 }
 
-/// Runs until SIGTERM or SIGINT, then commits what is there and returns. `lock_patience` is [`LOCK_PATIENCE`] but in
-/// tests.
+/// Runs until SIGTERM or SIGINT, then commits the waiting data and returns. `lock_patience` is
+/// [`LOCK_PATIENCE`] except in tests.
 pub async fn run(
     config: Config,
     keyring: Keyring,
     clock: Box<dyn Clock>,
     lock_patience: Duration,
 ) -> Result<(), Error> {
-    // Before a port is opened: that of a daemon which runs already must not be touched.
+    // Before a port is opened: the port of a daemon that already runs must not be touched.
     let lock = match DaemonLock::take(&config.ledger.path) {
         Err(LedgerError::LockHeld { .. }) => None,
         taken => Some(taken?),
     };
-    // Signals first: one that comes while the ledger opens must not kill what is half done.
+    // Signals first: one that comes while the ledger is being opened must not kill a half-finished operation.
     let mut terminate = signal(SignalKind::terminate()).map_err(Error::System)?;
     let mut interrupt = signal(SignalKind::interrupt()).map_err(Error::System)?;
     let mut hang_up = signal(SignalKind::hangup()).map_err(Error::System)?;
     let mut daemon = Daemon::new(config, keyring, clock, lock_patience)?;
     daemon.lock = lock;
-    // Heard from now on, whatever the ledger's opening takes.
+    // The radios are heard from now on, no matter how long opening the ledger takes.
     let ports = daemon.config.radios.iter().map(|radio| &radio.port);
     let mut links = Links::open(ports, Backoff::default()).map_err(Error::System)?;
     daemon.open_ledger()?;
@@ -119,7 +120,7 @@ impl Daemon {
                 None => std::future::pending().await,
             }
         };
-        // A full hold: the readers wait, so that memory stays bounded.
+        // If the limit of held data is reached, the readers wait, so that memory stays limited.
         let hears = self.intake.batch.weight() < HOLD_BYTES_MAX;
         let opening = &mut self.opening;
         let opened = async {
@@ -162,7 +163,7 @@ impl Daemon {
             if self.state.trouble.is_none() {
                 self.settle_slice()?;
             } else {
-                // It would want the same lock or room, and keep the loop from committing meanwhile.
+                // It would need the same lock or room, and would keep the loop from committing.
                 self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
             }
         }

@@ -1,7 +1,7 @@
-//! Notices: what a person must know, kept in the ledger until it is no longer so.
+//! Notices: what a person must know, kept in the ledger for as long as it is true.
 //!
-//! A notice is raised when its condition begins and cleared when it ends. Where the ledger cannot be written just then,
-//! that is made up for after the next commit.
+//! A notice is raised when its condition begins and cleared when it ends. If the ledger cannot be written at
+//! that time, this is done after the next commit.
 
 use super::error::Error;
 use super::keys;
@@ -13,18 +13,18 @@ use crate::ledger::wal::Length;
 use crate::ledger::{Error as LedgerError, Ledger, Response, Stamp};
 use crate::report::conditions::{Condition, ConditionKind, LedgerCondition};
 
-/// Keys are looked at once in so many seconds, where frames come that they do not open.
+/// Keys are checked once in this many seconds, if frames come in that they do not open.
 const KEYS_EVERY_S: i64 = 60;
 
 impl Daemon {
-    /// A notice that cannot be written now is no reason to stop: the state file and the log have it. A failed
-    /// sync is one, whatever was being written.
+    /// Runs a write whose failure does not stop the daemon: the state file and the log have the notice. Only a
+    /// failed sync is an error, no matter what was being written.
     pub(super) fn quietly(
         &mut self,
         write: impl FnOnce(&mut Ledger) -> Result<(), LedgerError>,
     ) -> Result<(), Error> {
         if !self.is_open {
-            // Written when it is: see `opened`.
+            // Written once it is open: see `opened`.
             return Ok(());
         }
         let Err(error) = write(&mut self.ledger) else { return Ok(()) };
@@ -40,12 +40,12 @@ impl Daemon {
         Ok(())
     }
 
-    /// A condition has begun. One whose notice is up already stays as it was said.
+    /// A condition has begun. If its notice is already up, the text stays.
     pub(super) fn raise(&mut self, condition: &Condition, text: &str, now: Stamp) -> Result<(), Error> {
         self.quietly(|ledger| ledger.raise_notice(condition.kind().name(), &condition.subject(), text, now))
     }
 
-    /// The same, with this text where its notice is up already.
+    /// Does the same, but replaces the text if the notice is already up.
     pub(super) fn raise_anew(&mut self, condition: &Condition, text: &str, now: Stamp) -> Result<(), Error> {
         let (kind, subject) = (condition.kind().name(), condition.subject());
         self.quietly(|ledger| {
@@ -59,12 +59,12 @@ impl Daemon {
         self.quietly(|ledger| ledger.clear_notice(condition.kind().name(), &condition.subject(), now))
     }
 
-    /// Makes the ports' notices say what is so: some could not be written when they should have been.
+    /// Updates the notices of the ports: some could not be written when they should have been.
     pub(super) fn reconcile_notices(&mut self) -> Result<(), Error> {
         let now = self.now();
         let up = match self.ledger.notices_up(ConditionKind::Radio.name()) {
             Ok(up) => up,
-            // Reading needs no lock; what cannot be read is found by the next commit.
+            // Reading needs no lock; the next commit finds out what cannot be read.
             Err(_) => return Ok(()),
         };
         for (radio, state) in self.state.radios.clone().iter().enumerate() {
@@ -80,7 +80,7 @@ impl Daemon {
                 _ => {}
             }
         }
-        // A radio that is not configured any more does not count.
+        // A radio that is no longer configured does not count.
         for name in up {
             if self.state.radios.iter().all(|radio| radio.name != name) {
                 self.clear(&Condition::NotListening { radio: name }, now)?;
@@ -103,21 +103,21 @@ impl Daemon {
         self.raise_anew(&Condition::Ledger(LedgerCondition::Damaged), &text, now)
     }
 
-    /// The daemon before this one wrote another ledger: a link was switched, or a path changed.
+    /// The previous daemon wrote another ledger: a link was switched, or a path changed.
     pub(super) fn tell_left(&mut self, now: Stamp) -> Result<(), Error> {
         let condition = Condition::Ledger(LedgerCondition::Left);
         let Some(left) = self.left.take() else { return self.clear(&condition, now) };
         let left = left.display();
         let text = format!(
-            "the daemon before this one wrote another ledger, {left}: what that one holds is not in this one. Name it in \
-             `ledger.path` if it is the right one; else bring it over: `stonechat salvage {left}`"
+            "the previous daemon wrote another ledger, {left}: its records are not in this one. Name it in \
+             `ledger.path` if it is the right one; otherwise bring it over: `stonechat salvage {left}`"
         );
         tracing::warn!("{text}");
         self.raise_anew(&condition, &text, now)
     }
 
-    /// Whether the ledger's file has other names, and whether the link by which it is configured leads elsewhere by now.
-    /// Said when it changes. Neither is a reason to stop: the path was resolved at the start, and stays.
+    /// Checks whether the ledger's file has other names, and whether the configured link now leads elsewhere. A
+    /// change is reported. Neither is a reason to stop: the path was resolved at the start, and stays.
     pub(super) fn look_at_names(&mut self, now: Stamp) -> Result<(), Error> {
         let ledger = &self.config.ledger;
         let Some(count) = files::name_count(&ledger.path) else { return Ok(()) };
@@ -138,8 +138,9 @@ impl Daemon {
         });
         let link = found.1.as_ref().map(|leads| {
             format!(
-                "{} leads to another place now, {}: the daemon goes on in {} until it is restarted, and commands read and \
-                 write that other place. Set the link right; or restart the daemon, and bring over what is left behind",
+                "{} leads to another place now, {}: the daemon keeps writing to {} until it is restarted, but commands \
+                 read and write at that other place. Correct the link; or restart the daemon, and bring \
+                 over what is left behind",
                 ledger.named.display(),
                 leads.display(),
                 ledger.path.display()
@@ -159,8 +160,8 @@ impl Daemon {
         Ok(())
     }
 
-    /// Makes the notices about keys say what is so: raised after an interval in which nothing of a logger is opened, and
-    /// gone once something is. Where frames come thick and fast, once a minute, unless it is to be at once.
+    /// Updates the notices about keys. One is raised after an interval in which no frame of a logger is opened,
+    /// and cleared once one is. If frames come in quickly, this is done once a minute, unless `at_once`.
     pub(super) fn look_at_keys(&mut self, at_once: bool) -> Result<(), Error> {
         let steady = self.clock.steady_s();
         let is_early = self.keys_looked_at_s.is_some_and(|at| (steady - at).abs() < KEYS_EVERY_S);
@@ -171,7 +172,7 @@ impl Daemon {
         let now = self.now();
         let found = self.ledger.suspicion(&self.config.roster, now);
         let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up(ConditionKind::Key.name())) else {
-            // Reading needs no lock; what cannot be read is found by the next commit.
+            // Reading needs no lock; the next commit finds out what cannot be read.
             return Ok(());
         };
         let wanted = keys::notices(&suspicion, self.config.keys_are_handed_in);
@@ -183,18 +184,19 @@ impl Daemon {
             }
         }
         for subject in up.iter().filter(|up| wanted.iter().all(|(of, _)| of.subject() != **up)) {
-            // Where the site key took its place, nothing is better.
+            // If the notice about the site key replaced this one, nothing has improved.
             if wanted.len() < up.len() {
-                tracing::info!("{subject}: frames are opened again, or none are left that are not");
+                tracing::info!("{subject}: frames are opened again, or no unopened ones are left");
             }
             self.quietly(|ledger| ledger.clear_notice(ConditionKind::Key.name(), subject, now))?;
         }
-        // What is up is looked at again until it is gone.
+        // Notices that are up are checked again until they are cleared.
         self.keys_due = !wanted.is_empty();
         Ok(())
     }
 
-    /// Names loggers that send another version of the format. It is a claim: such frames cannot be opened.
+    /// Names loggers that send another version of the format. The sender is only a claim, because such frames
+    /// cannot be opened.
     pub(super) fn tell_other_versions(&mut self, now: Stamp) -> Result<(), Error> {
         for (address, version) in std::mem::take(&mut self.intake.other_versions) {
             let text = format!(
@@ -209,8 +211,8 @@ impl Daemon {
         Ok(())
     }
 
-    /// Looks at how long the -wal has become: says who keeps it from being emptied, and holds settling back where it is too
-    /// long. Commits go on whatever it is.
+    /// Checks the length of the -wal: reports which process keeps it from being emptied, and stops settling if
+    /// it is too long. Commits continue in any case.
     pub(super) fn watch_wal(&mut self, now: Stamp) -> Result<(), Error> {
         let wal = self.ledger.wal();
         let length = wal.length(self.config.ledger.settle_wal_max_bytes);
@@ -229,7 +231,7 @@ impl Daemon {
             }
             Some(News::Usual) => {
                 if self.state.wal_is_long.take().is_some() {
-                    tracing::info!("the ledger's -wal is folded in again, and what is due is settled");
+                    tracing::info!("the ledger's -wal is folded in again, and settling continues");
                 }
                 let up = self.ledger.notices_up(condition.kind().name());
                 if up.is_ok_and(|up| up.contains(&condition.subject())) {

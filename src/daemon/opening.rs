@@ -1,8 +1,9 @@
-//! Opening the ledger for the daemon: on a thread of its own, while the loop hears.
+//! Opens the ledger for the daemon on a separate thread, while the loop receives.
 //!
-//! Input: the ledger's path, the radios' names. Output: a ledger that is sound, or has taken a damaged one's place, and
-//! what the loop needs to know of it. It may take long: another process holds the write lock and there is something to
-//! write, or a new release brings a ledger of many years up to date. Nothing is written where there is no news.
+//! Input: the ledger's path, the radios' names. Output: a ledger that is sound or has replaced a damaged one,
+//! and what the loop needs to know about it. Opening may take long: another process holds the write lock and
+//! there is something to write, or a new release migrates a ledger of many years. Nothing is written if nothing
+//! has changed.
 
 use crate::ledger::care::take_over::{self, TakenOver};
 use crate::ledger::{Error, Ledger, RadioId, Stamp, rescue};
@@ -10,31 +11,31 @@ use crate::wire::check::CheckedKey;
 use std::path::PathBuf;
 use tokio::task::{JoinError, JoinHandle};
 
-/// A ledger to go on with.
+/// A ledger to continue with.
 #[derive(Debug)]
 pub struct Opened {
     pub ledger: Ledger,
-    /// Where the one that was there was damaged.
+    /// Set if the previous ledger was damaged.
     pub taken: Option<TakenOver>,
-    /// Where there was none, and a copy of one that had vanished took its place: what was done, and what is to be
-    /// brought over.
+    /// Set if there was no ledger, and a copy of one that had vanished took its place: what was done, and what
+    /// must be brought over.
     pub adopted: Option<(String, Option<PathBuf>)>,
-    /// Whether what must outlive it stands beside it, whole.
+    /// Whether a complete sidecar is next to it.
     pub is_known: bool,
-    /// Why what stands there is not used, if so.
+    /// Why the sidecar is not used, if so.
     pub unused: Option<String>,
-    /// The radios' numbers in it, in their order.
+    /// The numbers of the radios in it, in the order of the radios.
     pub radios: Vec<RadioId>,
     /// The keys that have opened frames before.
     pub proven: Vec<CheckedKey>,
 }
 
-/// Begins to open it.
+/// Starts to open it.
 pub fn begin(path: PathBuf, radios: Vec<String>, now: Stamp) -> JoinHandle<Result<Opened, Error>> {
     tokio::task::spawn_blocking(move || open(&path, &radios, now))
 }
 
-/// What a thread that opened the ledger brought back. One that panicked is a fault of this program.
+/// The result of a thread that opened the ledger. A thread that panicked is a fault of this program.
 pub fn ended(opened: Result<Result<Opened, Error>, JoinError>) -> Result<Opened, Error> {
     opened.unwrap_or_else(|error| Err(Error::Unexpected(format!("opening it ended early ({error})"))))
 }
@@ -47,7 +48,7 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
     if let Err(error) = &known
         && error.is_damage()
     {
-        // Damage that the first look does not see.
+        // Damage that the first check does not see.
         let why = error.cause();
         let memory = ledger.coverage().clone();
         drop(ledger);
@@ -59,7 +60,7 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
         Ok((radios, proven)) => Ok(Opened { ledger, taken, adopted, is_known, unused, radios, proven }),
         Err(error) => {
             if let Some(taken) = taken {
-                // The next try finds a sound ledger, and would not say it.
+                // The next try finds a sound ledger, and would not report this.
                 tracing::error!(kept = taken.kept, "{}", taken.text());
             }
             Err(error)

@@ -1,44 +1,45 @@
-//! When the coming and going of a port is worth a log line or a notice: a port that flaps must neither fill the log nor
-//! wear the memory card out.
+//! Decides when a port that opens or closes is worth a log line or a notice: an unstable port must neither fill
+//! the log nor wear out the memory card.
 //!
-//! Input: what a port did, and the steady time at which it did. Output: what to say. Pure.
+//! Input: the port's events, and the steady time of each. Output: what to report. Pure.
 //!
-//! The rule: a port works once a right frame came through it, or after a minute of connection; where it was lost more
-//! than [`LOSSES_TOLD`] times within an hour, only the minute counts. A loss is told where the port had worked before,
-//! at most so often an hour; all others are counted, and the count is told once an hour.
+//! The rule: a port works once a valid frame came through it, or after a minute of connection. If it was lost
+//! more than [`LOSSES_TOLD`] times within an hour, only the minute counts. The first loss of an hour is
+//! reported. Further ones are reported if the port had worked before, up to [`LOSSES_TOLD`] in that hour; all
+//! others are counted, and the next report includes the count.
 
 use std::time::{Duration, Instant};
 
-/// A connection of this length works, whatever comes through it.
+/// A connection of this length works, whether valid frames come through it or not.
 pub const STEADY: Duration = Duration::from_secs(60);
-/// How often the losses that were only counted are told.
+/// How often losses that were only counted are reported.
 pub const TOLD_EVERY: Duration = Duration::from_secs(3600);
-/// Losses told one by one within that time.
+/// Losses reported one by one within that time.
 const LOSSES_TOLD: u32 = 3;
 
-/// One port; see the module's page.
+/// One port; see the documentation of the module.
 #[derive(Debug, Default)]
 pub struct PortNews {
-    /// Since when the present connection is there.
+    /// When the present connection began.
     up_at: Option<Instant>,
-    /// Whether the port has worked since it was lost last.
+    /// Whether the port has worked since its last loss.
     works: bool,
     /// When the hour began in which losses are counted.
     hour_began: Option<Instant>,
-    /// Losses in it.
+    /// Losses in that hour.
     losses: u32,
-    /// Those among them that were only counted.
+    /// Losses that have not been reported yet.
     untold: u32,
 }
 
 impl PortNews {
-    /// It has opened. `true`: to be told now; else when it works.
+    /// The port has opened. `true`: report it now; otherwise when it works.
     pub fn up(&mut self, now: Instant) -> bool {
         self.up_at = Some(now);
         self.is_quiet(now)
     }
 
-    /// It was lost, or cannot be opened. `Some`: to be told now, and how many losses that are.
+    /// The port was lost, or cannot be opened. `Some`: report it now, with this number of losses.
     pub fn lost(&mut self, now: Instant) -> Option<u32> {
         let worked = std::mem::take(&mut self.works);
         self.up_at = None;
@@ -51,7 +52,8 @@ impl PortNews {
         (is_new_hour || (worked && self.losses <= LOSSES_TOLD)).then(|| std::mem::take(&mut self.untold))
     }
 
-    /// A right frame came. `Some`: the port works from now on, which is to be told, and how many losses were not.
+    /// A valid frame came. `Some`: the port works from now on, which must be reported, with this number of
+    /// unreported losses.
     pub fn right_frame(&mut self, now: Instant) -> Option<u32> {
         if self.losses > LOSSES_TOLD && !self.is_quiet(now) {
             self.steady(now)
@@ -60,7 +62,7 @@ impl PortNews {
         }
     }
 
-    /// The same because it is connected for long enough.
+    /// The same for a connection that has lasted long enough.
     pub fn steady(&mut self, now: Instant) -> Option<u32> {
         let up_at = self.up_at?;
         (now.saturating_duration_since(up_at) >= STEADY).then(|| self.begins_to_work()).flatten()
@@ -97,9 +99,9 @@ mod tests {
         let mut port = PortNews::default();
         assert!(port.up(begin));
         assert_eq!(port.right_frame(at(begin, 1)), Some(0));
-        assert_eq!(port.right_frame(at(begin, 2)), None, "told once");
+        assert_eq!(port.right_frame(at(begin, 2)), None, "reported once");
         assert_eq!(port.lost(at(begin, 10_000)), Some(1));
-        assert!(!port.up(at(begin, 10_030)), "told when it works");
+        assert!(!port.up(at(begin, 10_030)), "reported when it works");
         assert_eq!(port.right_frame(at(begin, 10_040)), Some(0));
         assert_eq!(port.lost(at(begin, 10_400)), Some(1));
         port.up(at(begin, 10_430));

@@ -1,7 +1,8 @@
-//! Going on after the ledger was damaged, or has vanished.
+//! How the daemon continues after the ledger was damaged or has vanished.
 //!
-//! A damaged one is set aside and a new one takes its place; of a vanished one, what the open connection still reads is
-//! copied out first. What was committed and what waits stay apart: only the first counts as held.
+//! A damaged ledger is set aside and a new one takes its place; of a vanished one, everything that the open
+//! connection can still read is copied out first. Committed and waiting records stay separate: only the
+//! committed ones count as held.
 
 use super::error::Error;
 use super::running::{Daemon, Settle, Vanished};
@@ -16,12 +17,12 @@ use tokio::time::Instant;
 
 /// How long copying out a vanished ledger, or bringing its records over, counts as progress.
 const RESCUE_PATIENCE: Duration = Duration::from_secs(1800);
-/// How long a copy that cannot be made waits for its next try.
+/// The wait before a failed copy is tried again.
 const RESCUE_RETRY: Duration = Duration::from_secs(30);
 
 impl Daemon {
-    /// Where the ledger was found damaged, sets it aside and goes on with a new one: `true`. The next start would
-    /// find it no better. A daemon that ends and starts again for ever takes nothing in.
+    /// If the ledger was found damaged, sets it aside and continues with a new one: `true`. The next start
+    /// would find the same damage, and a daemon that ends and restarts forever stores nothing.
     pub(super) fn or_take_over(&mut self, done: Result<(), Error>) -> Result<bool, Error> {
         match done {
             Err(Error::Ledger(error)) if error.is_damage() => {
@@ -38,8 +39,8 @@ impl Daemon {
         }
     }
 
-    /// The ledger's files are not at their place. What the last commit wrote is not called committed before it is in
-    /// a ledger that can be found again.
+    /// The ledger's files are not in their place. The data of the last commit is not called committed until it
+    /// is in a ledger that can be found again.
     pub(super) fn has_vanished(&mut self, what: String) {
         tracing::error!("the ledger has vanished: {what}; copying out what the open connection still reads");
         let receipt = self.ledger.take_unreached();
@@ -48,14 +49,14 @@ impl Daemon {
         self.timers.commit = Some(Instant::now());
     }
 
-    /// Goes on after the ledger has vanished; `false`: it cannot yet, and what comes is held meanwhile.
+    /// Continues after the ledger has vanished; `false` if it cannot yet, and new data is held in the meantime.
     pub(super) fn comes_back(&mut self) -> Result<bool, Error> {
         let Some(Vanished { what, batch, receipt }) = self.vanished.take() else { return Ok(true) };
         let now = self.clock.now();
         let path = self.ledger.path().to_owned();
         let copied = {
             let (notifier, began) = (&self.notifier, Instant::now());
-            // A large ledger takes minutes, and the service manager must see that it goes on, up to a limit.
+            // A large ledger takes minutes, and the service manager must see progress, up to a limit.
             rescue::copy_out(&self.ledger, now, || {
                 if began.elapsed() < RESCUE_PATIENCE {
                     notifier.tell("WATCHDOG=1");
@@ -70,10 +71,10 @@ impl Daemon {
                 return Ok(false);
             }
         };
-        // What was committed to the vanished ledger is in its coverage; what waits is not.
+        // Records committed to the vanished ledger are in its coverage; waiting ones are not.
         let memory = self.held_for_sure();
         let radios = self.radio_numbers();
-        // Closes it: the files at its place may be touched only then.
+        // This closes it: only then may the files in its place be touched.
         self.ledger = Ledger::nowhere()?;
         let on = rescue::go_on(&path, &copied, &what, &radios, &memory, now)?;
         self.ledger = on.ledger;
@@ -88,7 +89,7 @@ impl Daemon {
                 self.committed(&receipt, now)?;
             }
         } else {
-            // It goes in now, before what came since.
+            // It goes in now, before newer data.
             let newer = std::mem::replace(&mut self.intake.batch, batch);
             self.intake.batch.take_in(newer);
         }
@@ -103,12 +104,12 @@ impl Daemon {
         Ok(true)
     }
 
-    /// What was planned for the former ledger does not hold for this one.
+    /// Plans for the former ledger are not valid for this one.
     pub(super) fn begins_anew(&mut self) -> Result<(), Error> {
         self.settle = Settle::after(self.ledger.settled_day()?);
         self.wal = wal::Watch::default();
         self.timers.settle = None;
-        // What this one knows of keys may be older.
+        // This ledger's information about keys may be older.
         self.intake.batch.proven.extend(self.keyring.proven());
         Ok(())
     }
@@ -152,7 +153,7 @@ impl Daemon {
                 Ok(())
             }
             Err(salvage::SalvageError::Ledger(error)) if !error.is_passing() => Err(error.into()),
-            // What it holds is missing in every report until it is brought over.
+            // Its records are missing in every report until they are brought over.
             Err(error) => {
                 tracing::error!("{error}");
                 Ok(())
@@ -160,13 +161,13 @@ impl Daemon {
         }
     }
 
-    /// What counted as held in a file that is gone since is missing.
+    /// Records that counted as held in a file that is now gone become missing.
     pub(super) fn forget_gone(&mut self) -> Result<(), Error> {
         let now = self.clock.now();
         for (name, records) in self.ledger.forget_gone(now)? {
             let text = format!(
-                "{name}, a ledger that was set aside, is gone: {records} records that counted as held there are missing \
-                 now, and reports say where to fetch them"
+                "{name}, a ledger that was set aside, is gone: {records} records that counted as held there are now \
+                 missing, and reports show where to fetch them"
             );
             tracing::error!("{text}");
             self.raise(&Condition::AsideGone { name }, &text, now)?;
@@ -174,19 +175,20 @@ impl Daemon {
         Ok(())
     }
 
-    /// Whether what looked like damage is gone when the ledger is opened anew: a page that was read wrong once, or
-    /// went wrong in memory, is no reason to set years aside. Once between two settles: what comes back is damage.
+    /// Whether apparent damage is gone when the ledger is opened again: a page that was read wrongly once, or
+    /// was corrupted in memory, is no reason to set years of data aside. Done once between two settles: if it
+    /// comes back, it is damage.
     pub(super) fn is_sound_at_second_look(&mut self, why: &LedgerError) -> Result<bool, Error> {
         let path = self.ledger.path().to_owned();
         if path.as_os_str().is_empty() || std::mem::replace(&mut self.looked_again, true) {
             return Ok(false);
         }
         let memory = self.held_for_sure();
-        // Closes it: pages in memory are read again.
+        // This closes it: pages in memory are read again.
         self.ledger = Ledger::nowhere()?;
         match take_over::look_again(&path, &memory)? {
             Some(ledger) => {
-                tracing::warn!("{why}; it was read again, and nothing is wrong with it: going on");
+                tracing::warn!("{why}; it was read again, and nothing is wrong with it: continuing");
                 self.ledger = ledger;
                 Ok(true)
             }
@@ -197,8 +199,8 @@ impl Daemon {
         }
     }
 
-    /// What this process knows to be committed. What waits for its commit may stand in the coverage already, after a
-    /// commit that failed on its way.
+    /// What this process knows to be committed. After a commit that failed partway, the coverage may already
+    /// include records that wait for their commit.
     pub(super) fn held_for_sure(&self) -> Coverage {
         let waiting = self.intake.batch.items.iter().map(|item| item.arrival.identity);
         self.ledger.coverage().without(waiting)
@@ -212,11 +214,11 @@ impl Daemon {
             None => (self.ledger.path().to_owned(), self.held_for_sure()),
         };
         if path.as_os_str().is_empty() {
-            // One that stands in while another is exchanged: there is nothing to set aside.
+            // A placeholder while another ledger is exchanged: there is nothing to set aside.
             return Err(why.into());
         }
         let radios = self.radio_numbers();
-        // Closes the damaged one: its files may be renamed only then.
+        // This closes the damaged one: only then may its files be renamed.
         self.ledger = Ledger::nowhere()?;
         let (ledger, taken) = take_over::replace(&path, &why.cause(), &radios, &memory, now)?;
         self.ledger = ledger;

@@ -1,5 +1,5 @@
-//! Configuration, roster and keyring, read again: what can be applied to a running daemon is, and what is set aside is
-//! tried with the new keys.
+//! Reads configuration, roster and keyring again: applies what can be applied to a running daemon, and tries
+//! set-aside frames with the new keys.
 
 use super::error::Error;
 use super::running::Daemon;
@@ -9,13 +9,14 @@ use crate::state::DaemonState;
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// Slices of a thousand set-aside frames that are tried again at once; then intake goes on for a moment.
+/// Slices of a thousand set-aside frames that are tried at once; then intake continues for a moment.
 const RETRY_SLICES: usize = 2;
-/// So long.
+/// The length of that moment.
 const RETRY_PAUSE: Duration = Duration::from_millis(20);
 
 impl Daemon {
-    /// Reads configuration, roster and keyring again. What is broken leaves the old one in force.
+    /// Reads configuration, roster and keyring again. If the new files have an error, the old ones stay in
+    /// force.
     pub(super) fn reload(&mut self) -> Result<(), Error> {
         let loaded = config::load(&self.config.file).and_then(|new| Ok((config::load_keyring(&new)?, new)));
         let (keyring, new) = match loaded {
@@ -54,20 +55,21 @@ impl Daemon {
         self.write_keys();
         self.write_state();
         if !self.is_open {
-            // The rest is what a start does once it is.
+            // The start does the rest once the ledger is open.
             return Ok(());
         }
         for key in self.ledger.keys_in_use()? {
             self.keyring.mark_proven(key);
         }
         self.note_configuration()?;
-        // What is shut and still waits for its commit is tried too: now, or after the commit that takes it.
+        // Unopened frames that still wait for their commit are tried too: now, or after the commit that stores
+        // them.
         self.commit()?;
         self.due.retry |= !self.intake.batch.is_empty();
         self.retry_set_aside()
     }
 
-    /// Keeps in the ledger which site and roster are in force from now on; never the keyring.
+    /// Stores in the ledger which site and roster are in force from now on; never the keyring.
     pub(super) fn note_configuration(&mut self) -> Result<(), Error> {
         let now = self.clock.now();
         let mut is_due = false;
@@ -76,20 +78,20 @@ impl Daemon {
         for (file, text) in files {
             match self.ledger.note_configuration(file, text, now) {
                 Ok(_) => {}
-                // It is noted after the next commit; intake goes first.
+                // It is recorded after the next commit; intake has priority.
                 Err(error) if error.is_passing() => {
-                    tracing::warn!("{file} in force could not be noted in the ledger now: {error}");
+                    tracing::warn!("the {file} in force could not be recorded in the ledger now: {error}");
                     is_due = true;
                 }
                 Err(error) => return Err(error.into()),
             }
         }
-        // Never a key: by their check values it is known which have changed.
+        // Never a key: the check values show which keys have changed.
         let keys = self.keyring.checks(self.config.roster.loggers().map(|logger| logger.address));
         match self.ledger.note_keys(&keys, now) {
             Ok(_) => {}
             Err(error) if error.is_passing() => {
-                tracing::warn!("the keys in force could not be noted in the ledger now: {error}");
+                tracing::warn!("the keys in force could not be recorded in the ledger now: {error}");
                 is_due = true;
             }
             Err(error) => return Err(error.into()),
@@ -101,13 +103,13 @@ impl Daemon {
         Ok(())
     }
 
-    /// Tries all that is set aside again, with the keys in force; from the beginning.
+    /// Tries all set-aside frames again, with the keys in force, from the beginning.
     pub(super) fn retry_set_aside(&mut self) -> Result<(), Error> {
         self.retrying = Some(Retry::default());
         self.retry_on()
     }
 
-    /// Goes on with that: a part of it, and the rest a moment later.
+    /// Continues this: one part now, and the rest a moment later.
     pub(super) fn retry_on(&mut self) -> Result<(), Error> {
         self.timers.retry = None;
         let Some(mut retry) = self.retrying.take() else { return Ok(()) };
@@ -124,21 +126,21 @@ impl Daemon {
                         tried = retried.tried,
                         stored = retried.stored + retried.opaque,
                         still_shut = retried.still_shut,
-                        "tried what was set aside again"
+                        "tried the set-aside frames again"
                     );
                 }
                 self.look_at_keys(true)
             }
             Err(error) => match error.response() {
-                // It is tried after the next commit; intake goes first.
+                // It is tried after the next commit; intake has priority.
                 Response::Locked | Response::Full => {
-                    tracing::warn!("what is set aside could not be tried again now: {error}");
+                    tracing::warn!("the set-aside frames could not be tried again now: {error}");
                     self.due.retry = true;
                     self.soon();
                     Ok(())
                 }
                 Response::Value => {
-                    tracing::error!("what is set aside could not be tried again: {error}");
+                    tracing::error!("the set-aside frames could not be tried again: {error}");
                     Ok(())
                 }
                 _ => Err(error.into()),
@@ -147,7 +149,7 @@ impl Daemon {
     }
 }
 
-/// The keys that differ and change with a restart only, by their names in the file.
+/// The configuration keys that differ but change only with a restart, by their names in the file.
 fn needs_restart(old: &Config, new: &Config) -> Vec<String> {
     let mut keys = Vec::new();
     if old.ledger.path != new.ledger.path {

@@ -1,5 +1,5 @@
-//! Settles: rows of the journal move to their places, in slices, after each of the site's days or when the journal is
-//! long; and what follows a whole settle.
+//! Settling: rows of the journal move to their places, in slices, after the end of each day of the site or when
+//! the journal is long; and what follows a complete settle.
 
 use super::error::Error;
 use super::running::{Daemon, SETTLE_SLICE};
@@ -9,9 +9,9 @@ use crate::report::conditions::{Condition, LedgerCondition};
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// Between two slices of a large settle, so that commits come between.
+/// The pause between two slices of a large settle, so that commits can be made in between.
 pub(super) const SETTLE_PAUSE: Duration = Duration::from_millis(500);
-/// How long a settle that the disk refuses waits for its next try; longer each time.
+/// The first wait before a settle that the disk refused is tried again; it grows each time.
 const SETTLE_RETRY: Duration = Duration::from_secs(60);
 /// The longest such wait.
 const SETTLE_RETRY_MOST: Duration = Duration::from_secs(3600);
@@ -25,13 +25,13 @@ impl Daemon {
         now.unix_s.saturating_add(i64::from(self.config.site.utc_offset_s)).div_euclid(86_400)
     }
 
-    /// Begins a settle when a day is over or the journal is long enough.
+    /// Starts a settle when a day is over or the journal is long enough.
     pub(super) fn plan_settle(&mut self, now: Stamp) {
         if self.state.settling_held_back {
             return;
         }
         if self.settle.left > 0 && self.timers.settle.is_none() && !self.settle.given_up {
-            // It was held back on its way.
+            // It was stopped partway.
             self.timers.settle = Some(Instant::now());
             return;
         }
@@ -50,7 +50,7 @@ impl Daemon {
             self.timers.settle = None;
             return Ok(());
         }
-        // It may take a while on a slow card; the loop has moved up to here.
+        // The settle may take a while on a slow card; the loop was making progress up to this point.
         self.tell_watchdog();
         let slice = self.settle.slice.min(u32::try_from(self.settle.left).unwrap_or(SETTLE_SLICE));
         tracing::debug!(rows = slice, "settle begins");
@@ -59,7 +59,7 @@ impl Daemon {
             Err(error) => error,
         };
         match error.response() {
-            // A disk that failed once may not do so again; one settle missed must not mean none for a year.
+            // A disk that failed once may work the next time; one missed settle must not mean none for a year.
             Response::Locked | Response::Full | Response::Disk => self.settle_later(&error),
             Response::Vanished => Err(error.into()),
             Response::Unsynced => {
@@ -74,8 +74,8 @@ impl Daemon {
                 Ok(())
             }
             Response::Value | Response::Operator | Response::Ours => {
-                // What is damaged stays in the journal, where every report reads it; intake goes on.
-                tracing::error!("cannot settle: {error}; going on without");
+                // Damaged rows stay in the journal, where every report reads them; intake continues.
+                tracing::error!("cannot settle: {error}; continuing without settling");
                 self.settle.given_up = true;
                 self.timers.settle = None;
                 let (now, text) = (self.now(), format!("settling failed: {error}; run `stonechat verify`"));
@@ -90,8 +90,8 @@ impl Daemon {
         if settled.place_taken > 0 {
             self.settle.place_taken = true;
             let text = format!(
-                "{} readings met a place in the ledger that is taken, which only damage explains; they are kept beside \
-                 it: look at `stonechat set-aside list`, run `stonechat verify`, check the disk",
+                "{} readings have the same place in the ledger as others, which only damage explains; all are kept: \
+                 see `stonechat set-aside list`, run `stonechat verify`, check the disk",
                 settled.place_taken
             );
             tracing::error!("{text}");
@@ -116,7 +116,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// Less at once, and later: a large transaction that fails again and again wears the card out.
+    /// Takes fewer rows, and waits longer: a large transaction that fails repeatedly wears out the card.
     fn settle_later(&mut self, error: &LedgerError) -> Result<(), Error> {
         let wait = SETTLE_RETRY.saturating_mul(1 << self.settle.refused.min(6)).min(SETTLE_RETRY_MOST);
         if self.settle.refused == 0 {
@@ -133,7 +133,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// What follows a whole settle.
+    /// The tasks after a complete settle.
     pub(super) fn settled(&mut self) -> Result<(), Error> {
         self.looked_again = false;
         if !std::mem::take(&mut self.settle.place_taken) {
@@ -141,7 +141,8 @@ impl Daemon {
             self.clear(&PLACE_TAKEN, now)?;
         }
         self.forget_gone()?;
-        // By a clock that is not right it would be another day's; and the settle may have begun by one.
+        // A clock that is not synchronised could give another day; and the settle may have begun by such a
+        // clock.
         let now = self.now();
         if now.synchronised {
             let day = self.day(now);
@@ -149,18 +150,19 @@ impl Daemon {
         }
         self.retire()?;
         self.write_known();
-        // A settle is the one large transaction. The -wal is not cut to nothing: one that grows again costs the file
-        // system's journal with each sync; its size limit cuts what is beyond 8 MB when it next begins anew.
+        // A settle is the one large transaction. The -wal is not cut to zero: a -wal that grows again costs the
+        // file system's journal with each sync. Its size limit removes what is beyond 8 MB when it is next
+        // restarted.
         self.quietly(|ledger| ledger.checkpoint().map(|_| ()))
     }
 
-    /// Gives up old readings, where the operator asked for it: a few blocks after each settle, never the backlog
+    /// Gives up old readings, if the operator asked for it: a few blocks after each settle, never the backlog
     /// of years in one night.
     pub(super) fn retire(&mut self) -> Result<(), Error> {
         let days = self.config.ledger.retention_days;
         let seen_days = self.config.ledger.retention_backup_seen_days;
         let now = self.now();
-        // A clock that is not right must not make young readings old.
+        // A clock that is not synchronised must not make young readings look old.
         if !now.synchronised {
             return Ok(());
         }

@@ -1,4 +1,4 @@
-//! The start: opening the ledger on a thread, and what follows once it is open.
+//! The start: opens the ledger on a thread, and does what follows once it is open.
 
 use super::error::Error;
 use super::intake::Intake;
@@ -29,7 +29,7 @@ impl Daemon {
     ) -> Result<Self, Error> {
         let now = clock.now();
         let radios = config.radios.len();
-        // Numbers that are good until the ledger says which ones they have there.
+        // Temporary numbers, until the ledger has been read for the real ones.
         let numbers: Vec<RadioId> = (0..=u8::MAX).map(RadioId).take(radios).collect();
         let ledger = std::path::absolute(&config.ledger.path).map_err(Error::System)?;
         let left = left_behind(&config, &ledger);
@@ -77,7 +77,7 @@ impl Daemon {
         })
     }
 
-    /// Takes the daemon's lock, unless it has it.
+    /// Takes the daemon's lock, unless it already has it.
     pub(super) fn take_lock(&mut self) -> Result<(), LedgerError> {
         if self.lock.is_none() {
             self.lock = Some(DaemonLock::take(&self.config.ledger.path)?);
@@ -85,7 +85,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// Begins to open the ledger, on a thread beside the loop.
+    /// Starts to open the ledger on a separate thread.
     pub(super) fn open_ledger(&mut self) -> Result<(), Error> {
         self.timers.open = None;
         match self.take_lock() {
@@ -97,7 +97,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// It is tried again, and what comes is held meanwhile.
+    /// Opening is tried again, and new data is held in the meantime.
     pub(super) fn cannot_open(&mut self, error: &LedgerError) -> Result<(), Error> {
         self.timers.open = Some(self.in_trouble(error));
         self.tell_ready();
@@ -105,7 +105,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// What came of it. What waits meanwhile goes in at once.
+    /// Handles the result of opening. Data that waited goes in at once.
     pub(super) fn opened(&mut self, opened: Result<Opened, LedgerError>) -> Result<(), Error> {
         self.opening = None;
         let Opened { ledger, taken, adopted, is_known, unused, radios, proven } = match opened {
@@ -148,7 +148,7 @@ impl Daemon {
         while self.or_take_over(began)? {
             began = self.begin();
         }
-        // Else it is from the last settle or stop, and a start is to be quick.
+        // Otherwise the sidecar is from the last settle or stop, and a start should be quick.
         if !is_known {
             self.write_known();
         }
@@ -165,7 +165,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// What a start reads and writes in the ledger.
+    /// Reads and writes in the ledger what a start needs.
     pub(super) fn begin(&mut self) -> Result<(), Error> {
         self.settle.day = self.ledger.settled_day()?;
         self.note_configuration()?;
@@ -176,7 +176,7 @@ impl Daemon {
         self.retry_set_aside()
     }
 
-    /// Another file may have the ledger's name now.
+    /// Another file may now be at the ledger's path.
     pub(super) fn ledger_is_another(&mut self) -> Result<(), Error> {
         self.lock.as_mut().map_or(Ok(()), DaemonLock::follow)?;
         self.names_told = None;
@@ -184,7 +184,7 @@ impl Daemon {
     }
 }
 
-/// The ledger of the daemon before this one, where that is another file.
+/// The previous daemon's ledger, if that is another file.
 fn left_behind(config: &Config, ledger: &Path) -> Option<PathBuf> {
     let before = config.runtime_dir.as_deref().and_then(DaemonState::read)?.ledger?;
     let is_another =

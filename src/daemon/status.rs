@@ -1,4 +1,5 @@
-//! What the daemon says of itself while it runs: to the service manager, and in the state files that commands read.
+//! What the daemon reports about itself while it runs: to the service manager, and in the state files that
+//! commands read.
 
 use super::running::Daemon;
 use super::systemd::Notifier;
@@ -10,7 +11,7 @@ use crate::wire::seq::Slot;
 use tokio::time::Instant;
 
 impl Daemon {
-    /// Ready: the ledger is open, or another process keeps it from being opened and what comes is held.
+    /// Ready: the ledger is open, or another process keeps it from being opened and new data is held.
     pub(super) fn tell_ready(&mut self) {
         if !std::mem::replace(&mut self.is_ready, true) {
             self.write_keys();
@@ -19,7 +20,7 @@ impl Daemon {
         }
     }
 
-    /// The status line for the service manager: what a person must know first.
+    /// The status line for the service manager, starting with what a person must know first.
     pub(super) fn status(&self) -> String {
         if let Some(trouble) = &self.state.trouble {
             let what = if self.is_open { "cannot commit" } else { "cannot open the ledger yet" };
@@ -38,7 +39,7 @@ impl Daemon {
         if all.is_empty() { "listening".to_owned() } else { all.join("; ") }
     }
 
-    /// Tells it where it has changed.
+    /// Sends the status line if it has changed.
     pub(super) fn tell_status(&mut self) {
         let status = self.status();
         if self.is_ready && status != self.status_told {
@@ -47,8 +48,8 @@ impl Daemon {
         }
     }
 
-    /// The loop moves. While another process holds the ledger's lock too: to be killed and started again would lose
-    /// what is held, and free no lock.
+    /// Signals that the loop is making progress. This also counts while another process holds the ledger's
+    /// lock: killing and restarting the daemon would lose what is held, and free no lock.
     pub(super) fn tell_watchdog(&mut self) {
         if let Some(every) = Notifier::watchdog_every() {
             self.notifier.tell("WATCHDOG=1");
@@ -56,7 +57,8 @@ impl Daemon {
         }
     }
 
-    /// Which slots the running daemon has, for `key slot`: a keyring that was edited is not in force before it is read.
+    /// Writes which slots the running daemon has, for `key slot`: an edited keyring is not in force until it is
+    /// read.
     pub(super) fn write_keys(&mut self) {
         let Some(dir) = &self.state_dir else { return };
         let keys = keys_state(&self.keyring, self.config.keys_are_handed_in, self.clock.now().time());

@@ -1,4 +1,4 @@
-//! The stop: what was read is taken in, and committed before the daemon ends.
+//! The stop: data that was read is taken in and committed before the daemon ends.
 
 use super::commit::RETRY_AFTER;
 use super::error::Error;
@@ -10,20 +10,21 @@ use crate::state::Phase;
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// The longest that a stop goes on reading what is queued.
+/// The longest time that a stop spends on reading queued data.
 const STOP_READING: Duration = Duration::from_secs(5);
-/// Tries at the last commit before the daemon stops without it.
+/// How often the last commit is tried before the daemon stops without it.
 const STOP_TRIES: u32 = 5;
 
 impl Daemon {
-    /// What has been read is worth keeping: everything queued, in order, before the last commit.
+    /// Data that has been read is worth keeping: takes everything queued, in order, before the last commit.
     pub(super) async fn take_the_rest(&mut self, links: &mut Links) -> Result<(), Error> {
         let mut bytes = Vec::new();
-        // A line that floods must not keep the daemon from stopping, nor a disk that refuses fill the memory.
+        // A flooded line must not keep the daemon from stopping, and a disk that refuses must not let memory
+        // fill up.
         let enough = Instant::now() + STOP_READING;
         while Instant::now() < enough
             && self.intake.batch.weight() < HOLD_BYTES_MAX
-            // Nothing queued: the event is not there at once.
+            // If nothing is queued, no event is ready at once.
             && let Ok(event) = tokio::time::timeout(Duration::ZERO, links.next()).await
         {
             match event {
@@ -38,7 +39,7 @@ impl Daemon {
         Ok(())
     }
 
-    /// Before a stop: tries to open the ledger for what waits.
+    /// Before a stop: tries to open the ledger for waiting data.
     pub(super) async fn open_at_last(&mut self) -> Result<(), Error> {
         for tries in 1.. {
             if self.is_open {
@@ -95,7 +96,7 @@ impl Daemon {
                     let (path, what) = (self.ledger.path().to_owned(), vanished.what.clone());
                     return Err(Error::Unwritten { records, source: LedgerError::Vanished { path, what } });
                 }
-                // The same once more, for its reason.
+                // Tried once more to get the reason.
                 if let Err(source) = self.ledger.append(&self.intake.batch, &self.config.roster, now) {
                     return Err(Error::Unwritten { records, source });
                 }

@@ -1,21 +1,21 @@
-//! Telling the service manager how the daemon is: ready, alive, stopping, and a status line.
+//! Notifies the service manager of the daemon's state: ready, alive, stopping, and a status line.
 //!
 //! The protocol of sd_notify(3): datagrams to the socket that `$NOTIFY_SOCKET` names. Without that variable
-//! nothing is sent. Told best-effort: a service manager that does not listen must not stop the daemon.
+//! nothing is sent. Failures are ignored: a service manager that does not listen must not stop the daemon.
 
 use std::os::linux::net::SocketAddrExt;
 use std::os::unix::ffi::OsStrExt;
 use std::os::unix::net::{SocketAddr, UnixDatagram};
 use std::time::Duration;
 
-/// The service manager's ear, if there is one.
+/// The service manager's socket, if there is one.
 #[derive(Debug, Default)]
 pub struct Notifier {
     socket: Option<(UnixDatagram, SocketAddr)>,
 }
 
 impl Notifier {
-    /// By this process's environment.
+    /// From this process's environment.
     pub fn of_process() -> Self {
         let socket = std::env::var_os("NOTIFY_SOCKET").and_then(|name| {
             let address = match name.as_bytes() {
@@ -23,7 +23,7 @@ impl Notifier {
                 _ => SocketAddr::from_pathname(&name).ok()?,
             };
             let socket = UnixDatagram::unbound().ok()?;
-            // Where its queue is full, the message is dropped: a service manager that is slow must not stop the loop.
+            // If its queue is full, the message is dropped: a slow service manager must not stop the loop.
             socket.set_nonblocking(true).ok()?;
             Some((socket, address))
         });
@@ -33,7 +33,7 @@ impl Notifier {
     /// Sends one message, such as `READY=1`.
     pub fn tell(&self, message: &str) {
         if let Some((socket, address)) = &self.socket {
-            // Best effort, see the module's page.
+            // Failures are ignored, see the documentation of the module.
             let _ = socket.send_to_addr(message.as_bytes(), address);
         }
     }

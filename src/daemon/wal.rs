@@ -1,16 +1,16 @@
-//! When the length of the -wal is worth a line and a notice. Pure.
+//! Decides when the length of the -wal is worth a log line and a notice. Pure.
 //!
-//! Input: its size and who reads, after each commit. Output: [`News`], once for each time that it becomes long, and again
-//! when others read than those that were named.
+//! Input: its size and its readers, after each commit. Output: [`News`], once each time it becomes long, and
+//! again when the readers are not those that were named.
 
 use crate::ledger::Holder;
 use crate::ledger::wal::Length;
 use crate::text::size;
 
-/// What was said last.
+/// The last report.
 #[derive(Debug, Default)]
 pub struct Watch {
-    /// `None`: nothing was said since the start; a notice of an earlier run may be up.
+    /// `None`: nothing was reported since the start; a notice of an earlier run may be up.
     said: Option<Said>,
 }
 
@@ -20,25 +20,25 @@ struct Said {
     readers: Vec<Holder>,
 }
 
-/// What is to be said now.
+/// What to report now.
 #[derive(Debug, PartialEq, Eq)]
 pub enum News {
-    /// It is long: how long, who reads, what to do.
+    /// It is long: the size, the readers, and what to do.
     Long(String),
-    /// It is as it should be, again or at the first look.
+    /// It is normal, again or at the first check.
     Usual,
 }
 
 impl Watch {
-    /// Whether it was long at the last look.
+    /// Whether it was long at the last check.
     pub fn is_long(&self) -> bool {
         self.said.as_ref().is_some_and(|said| said.length != Length::Usual)
     }
 
-    /// A look after a commit.
+    /// A check after a commit.
     pub fn look(&mut self, bytes: u64, length: Length, readers: Vec<Holder>) -> Option<News> {
         if let Some(said) = &self.said {
-            // Commands that read for a moment come and go; those that were named and still read are what matters.
+            // Commands that read for a moment come and go; what matters is whether the named ones still read.
             let is_of_them = readers.iter().any(|reader| said.readers.contains(reader));
             let are_named = is_of_them || (said.readers.is_empty() && readers.is_empty());
             if said.length == length && (length == Length::Usual || are_named) {
@@ -57,14 +57,14 @@ impl Watch {
 fn text(bytes: u64, length: Length, readers: &[Holder]) -> String {
     let size = size(bytes);
     let held = match length {
-        Length::TooLong => "; until then nothing is settled, and commits go on",
+        Length::TooLong => "; until then nothing is settled, but commits continue",
         _ => "",
     };
     let names: Vec<String> = readers.iter().map(ToString::to_string).collect();
     match names.as_slice() {
         [] => format!(
-            "the ledger's -wal has grown to {size} and cannot be folded into the ledger; no process is seen that reads it: \
-             check the disk{held}"
+            "the ledger's -wal has grown to {size} and cannot be folded into the ledger; no process that reads it can \
+             be seen: check the disk{held}"
         ),
         [one] => format!(
             "the ledger's -wal has grown to {size}: {one} keeps a reading transaction open; end that query or process{held}"

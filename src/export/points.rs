@@ -61,7 +61,7 @@ impl<'c> ByPoints<'c> {
         }
         if columns.is_empty() {
             return Err(
-                "there are no such points: their file is named under [points] in site.toml (docs/units.md)"
+                "there are no points to export; their file is named under [points] in site.toml (docs/units.md)"
                     .to_owned(),
             );
         }

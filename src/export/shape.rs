@@ -6,7 +6,7 @@
 //! wide, points  logger,epoch,sequence,time,[…],<point>,<point> note,…,[missing]
 //! long          logger,name,epoch,sequence,time,[…],received_at,clock_synchronised,source,channel,channel_name,
 //!               raw_unit,counts,fault,resolution,matched_by_time,[point,value,unit,note],[missing]
-//! missing       missing,missing_records,missing_last,missing_until: a row a gap, `sequence` and `time` are its first
+//! missing       missing,missing_records,missing_last,missing_until: one row for each gap; `sequence` and `time` are its first
 //! ```
 //!
 //! Input: a reading with its context, or a missing record. Output: rows of cells, passed to a sink one by one.

@@ -1,6 +1,6 @@
 //! The ledger: the SQLite file, and the only SQL of the program.
 //!
-//! Input: batches of opened records, frames that stay shut, and counts, from the daemon and from imports.
+//! Input: batches of opened records, unopened frames, and counts, from the daemon and from imports.
 //! Output: durable commits, coverage for `judge`, and facts for the reports ([`read`]).
 //!
 //! ```text
@@ -9,8 +9,8 @@
 //!                 coverage = ranges + what the journal holds beyond them
 //! ```
 //!
-//! Promises: records are only ever added; a batch is in whole or not at all; what is told committed has been
-//! synced; several processes may write, each judging again under SQLite's lock.
+//! Promises: records are only ever added; a batch is stored completely or not at all; what is reported as
+//! committed has been synced; several processes may write, and each judges again under SQLite's lock.
 //!
 //! What this is not: it reads no clock (stamps are passed in) and knows no keys. `docs/ledger.md` has the
 //! reasons for the layout.

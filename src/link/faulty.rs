@@ -1,22 +1,23 @@
-//! A bad line: damages frames on their way, under a seed, and says what it did to each.
+//! Simulates a bad line: damages frames in transit, from a seed, and reports what it did to each.
 //!
 //! Input: frames as a simulated radio sends them. Output: the bytes that arrive, and [`Passed`], from which a
-//! test or the simulated field keeps its account of the truth.
+//! test or the simulated field records what really happened.
 //!
-//! Of a frame it knows one thing: its last byte, the delimiter, ends it and occurs nowhere else in it.
+//! It knows only one thing about a frame: its last byte, the delimiter, ends it and occurs nowhere else in it.
 //!
-//! Promises: pure; the same seed, rates and frames give the same bytes; what is told `Whole` or `Repeated` is
-//! delimited on both sides and unchanged; what is told `Damaged` differs from the frame, even by the time its
-//! delimiter comes. The model is an indifferent one: each frame meets at most one fault of its own.
+//! Promises: pure; the same seed, rates and frames give the same bytes. A frame reported as `Whole` or
+//! `Repeated` is delimited on both sides and unchanged; a frame reported as `Damaged` differs from the original
+//! until its delimiter comes. The model is simple: each frame has at most one fault of its own.
 
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
-/// The longest run of noise, and the longest piece that a cut takes out: ours, because a radio frame and a
-/// UART's FIFO are of that order.
+/// The longest run of noise, and the longest piece that a cut removes. The number is a choice of this program:
+/// a radio frame and a UART's FIFO have about this size.
 const RUN_BYTES_MOST: usize = 64;
 
-/// How likely each fault is for a frame, from 0 to 1. The sum is at most 1; what is left passes whole.
+/// The probability of each fault for a frame, from 0 to 1. The sum is at most 1; all other frames pass
+/// unchanged.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Rates {
     /// The frame is lost: nothing arrives.
@@ -27,13 +28,13 @@ pub struct Rates {
     pub flip: f64,
     /// A piece is missing, as after an overrun.
     pub cut: f64,
-    /// The delimiter is missing, so that this frame and the next that arrives are one run.
+    /// The delimiter is missing, so that this frame and the next one that arrives form one run.
     pub join: f64,
-    /// A delimited run of other bytes arrives in front; the frame itself is whole.
+    /// A delimited run of other bytes arrives first; the frame itself is unchanged.
     pub insert_noise: f64,
 }
 
-/// What became of a frame.
+/// The result for a frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Passed {
     /// It arrives as it was sent.
@@ -64,24 +65,24 @@ impl Passed {
 pub struct Faulty {
     rates: Rates,
     chance: ChaCha8Rng,
-    /// The last frame that arrived lost its delimiter.
+    /// Whether the last frame that arrived lost its delimiter.
     unended: bool,
 }
 
 impl Faulty {
-    /// A line with faults at `rates`, all decided by `seed`.
+    /// A line with faults at `rates`, all determined by `seed`.
     pub fn new(seed: u64, rates: Rates) -> Self {
         Self { rates, chance: ChaCha8Rng::seed_from_u64(seed), unended: false }
     }
 
-    /// Changes how bad the line is from the next frame on.
+    /// Changes the fault rates from the next frame on.
     pub fn set_rates(&mut self, rates: Rates) {
         self.rates = rates;
     }
 
-    /// Appends to `out` what arrives of `frame`, which ends with its delimiter.
+    /// Appends the bytes that arrive for `frame`, which ends with its delimiter, to `out`.
     ///
-    /// A frame without content (the delimiter alone, or nothing) passes as it is.
+    /// A frame without content (the delimiter alone, or nothing) passes unchanged.
     pub fn pass(&mut self, frame: &[u8], out: &mut Vec<u8>) -> Passed {
         let Some((&delimiter, content)) = frame.split_last().filter(|(_, content)| !content.is_empty())
         else {
@@ -100,7 +101,7 @@ impl Faulty {
             return Passed::Dropped;
         }
         if self.unended {
-            // It runs into the one before; nothing else need happen to it.
+            // It runs into the previous frame; no other fault is needed.
             self.unended = false;
             out.extend_from_slice(frame);
             return Passed::Damaged;
@@ -131,7 +132,7 @@ impl Faulty {
         }
         if falls_in(insert_noise) {
             for _ in 0..=self.below(RUN_BYTES_MOST) {
-                // Any byte but the delimiter.
+                // Any byte except the delimiter.
                 out.push(delimiter.wrapping_add(self.below(255) as u8 + 1));
             }
             out.push(delimiter);
@@ -142,12 +143,12 @@ impl Faulty {
         Passed::Whole
     }
 
-    /// From 0 to 1, 1 left out, in steps of 2^-53.
+    /// From 0 inclusive to 1 exclusive, in steps of 2^-53.
     fn fraction(&mut self) -> f64 {
         (self.chance.next_u64() >> 11) as f64 / (1u64 << 53) as f64
     }
 
-    /// From 0 to `end`, `end` left out; `end` is more than 0. Its bias, below 2^-50, does not matter here.
+    /// From 0 inclusive to `end` exclusive; `end` is more than 0. Its bias, below 2^-50, does not matter here.
     fn below(&mut self, end: usize) -> usize {
         (self.chance.next_u64() % end as u64) as usize
     }
@@ -159,7 +160,8 @@ mod tests {
 
     const BAD: Rates = Rates { drop: 0.1, repeat: 0.1, flip: 0.1, cut: 0.1, join: 0.1, insert_noise: 0.1 };
 
-    /// Frame `n`: its number in four digits, what no damage to another frame makes of it, 0 to 95 bytes more.
+    /// Frame `n`: its number in four digits, which damage to another frame cannot produce, and 0 to 95 more
+    /// bytes.
     fn frame(n: usize) -> Vec<u8> {
         let check = (n as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
         format!("{n:04}{check:016x}{:.<1$}\n", "", n % 96).into_bytes()

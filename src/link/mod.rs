@@ -1,7 +1,7 @@
-//! Ports: the bytes of each radio, in order, and news of its coming and going.
+//! Ports: the bytes of each radio, in order, and events when it connects or is lost.
 //!
 //! Input: the ports of the configured radios. Output: [`LinkEvent`]s for the daemon, which takes the bytes with
-//! [`Links::take`] and gives them to a deframer of its own for each radio.
+//! [`Links::take`] and passes them to a separate deframer for each radio.
 //!
 //! ```text
 //! serial port ──┐  a reader     ┌──────── queue ─────────┐
@@ -9,21 +9,21 @@
 //! tcp://… ──────┘  a thread     └── a minute at most ────┘
 //! ```
 //!
-//! What this is not: it knows nothing of frames, writes nothing to a radio, and reads no clock but the
+//! What this is not: it knows nothing about frames, writes nothing to a radio, and reads no clock except the
 //! monotonic one that spaces its tries.
 //!
 //! Promises:
-//! - For one radio, what [`Links::next`] and [`Links::take`] give is what was read, in its order: `Up`, the
-//!   bytes of that connection, `Down`. One `take` never gives bytes of two connections.
-//! - A queue holds at most [`queue_limit_bytes`], and 64 comings, goings and runs of bytes. When it is full its
+//! - For one radio, [`Links::next`] and [`Links::take`] return what was read, in its order: `Up`, the bytes of
+//!   that connection, `Down`. One `take` never returns bytes of two connections.
+//! - A queue holds at most [`queue_limit_bytes`], and 64 openings, losses and runs of bytes. When it is full its
 //!   reader waits, which [`PortCounters::waits`] counts, and drops nothing. What the kernel then loses in its own
-//!   small buffer (4 KiB) can't be counted: its overrun counters are read by a call for which there is no safe
-//!   wrapper. A `waits` above 0 says that it may have happened; the records lost then show as gaps.
-//! - A radio that is not there is tried again for ever, at growing intervals ([`Backoff`]), and costs nobody
-//!   else anything. Why it is not there is told once, and again when the reason changes.
+//!   small buffer (4 KiB) can't be counted: the call that reads its overrun counters has no safe wrapper.
+//!   A `waits` above 0 shows that this may have happened; the lost records then appear as gaps.
+//! - A missing radio is tried indefinitely, at growing intervals ([`Backoff`]), without affecting other radios.
+//!   The reason is reported once, and again when it changes.
 //! - An idle radio costs no wake-ups.
 //!
-//! [`faulty`] and [`pty`] are the other end, for simulated radios and tests.
+//! [`faulty`] and [`pty`] are the other end of a port, for simulated radios and tests.
 //!
 //! ```
 //! use stonechat::config::Port;
@@ -41,7 +41,7 @@
 //! links.take(0, &mut bytes);
 //! assert_eq!(bytes, b"bytes");
 //!
-//! // A port that is not there is no error of `open`: it is told as an event, and tried again.
+//! // A missing port is not an error of `open`: it is reported as an event, and tried again.
 //! let absent = serial("/dev/harrow-tarn-mast".as_ref());
 //! let mut links = Links::open([&absent], Backoff::default())?;
 //! let reason = "/dev/harrow-tarn-mast does not exist (unplugged?)".to_owned();
@@ -67,45 +67,46 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use tokio::sync::Notify;
 
-/// What a radio's port has to say. `radio` is its place in the list that [`Links::open`] was given.
+/// An event of a radio's port. `radio` is its index in the list that was passed to [`Links::open`].
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LinkEvent {
-    /// The port is open. What is taken from now on belongs to a new connection.
+    /// The port is open. Bytes taken from now on belong to a new connection.
     Up { radio: usize },
-    /// The port is lost, or can't be opened; it is tried again by itself.
+    /// The port is lost, or can't be opened; it is tried again automatically.
     Down {
         radio: usize,
-        /// Names the port, says what is wrong and, where there is one, the remedy. For the operator.
+        /// Names the port and the problem, and the remedy if there is one. For the operator.
         reason: String,
     },
-    /// Bytes wait for [`Links::take`]. Said again by each [`Links::next`] until they are taken.
+    /// Bytes wait for [`Links::take`]. Each [`Links::next`] returns this again until they are taken.
     Bytes { radio: usize },
 }
 
-/// How many bytes of a radio are queued at most: a minute at line rate, ten bits a byte on a serial line.
+/// How many bytes of a radio are queued at most: a minute at line rate, with ten bits per byte on a serial
+/// line.
 ///
-/// A device server tells no rate; it gets what a radio of 115,200 baud gets, 691,200 bytes.
+/// The rate of a device server is not known; it gets the limit of a radio of 115,200 baud, 691,200 bytes.
 pub fn queue_limit_bytes(port: &Port) -> usize {
-    /// The fastest rate that Linux has a name for (B4000000): bounds the queue at 24 MB.
+    /// The fastest rate that Linux has a name for (B4000000): limits the queue to 24 MB.
     const BAUD_MOST: u32 = 4_000_000;
     let baud = match port {
         Port::Serial { baud, .. } => (*baud).min(BAUD_MOST),
         Port::Tcp { .. } => 115_200,
     };
-    // Never less than one read, or a slow line's reader would wait with every read.
+    // Never less than one read, or the reader of a slow line would wait at every read.
     (baud as usize / 10 * 60).max(reader::READ_BYTES)
 }
 
 /// The ports of all radios, open or trying to be. Dropping it ends all reading; queued bytes are lost.
 ///
-/// A caller that can't take more for the moment (a full disk) stops calling [`Links::next`]: the queues fill,
+/// A caller that can't take more at the moment (a full disk) stops calling [`Links::next`]: the queues fill up,
 /// and then the readers wait.
 #[derive(Debug)]
 pub struct Links {
     ports: Vec<Arc<Queue>>,
-    /// Told whenever any queue got something.
+    /// Notified whenever any queue got something.
     ready: Arc<Notify>,
-    /// Which radio is asked first: the one after the last that was served.
+    /// Which radio is checked first: the one after the last that was served.
     turn: usize,
     /// Closing this pipe ends every wait of every reader.
     stop: Option<io::PipeWriter>,
@@ -114,8 +115,8 @@ pub struct Links {
 }
 
 impl Links {
-    /// Starts a reader for each radio's port, on a thread of its own, and returns at once: whether a port could be
-    /// opened is told by [`Links::next`].
+    /// Starts a reader for each radio's port, on a separate thread, and returns at once: [`Links::next`]
+    /// reports whether a port could be opened.
     ///
     /// Errors: the operating system has no pipe or no thread left.
     pub fn open<'a>(ports: impl IntoIterator<Item = &'a Port>, backoff: Backoff) -> io::Result<Links> {
@@ -155,15 +156,15 @@ impl Links {
                     Next::Bytes => LinkEvent::Bytes { radio },
                 };
             }
-            // A reader that queued something since we looked left a permit here, so this returns at once.
+            // A reader that queued something since the check left a permit here, so this returns at once.
             self.ready.notified().await;
         }
     }
 
-    /// Replaces what is in `into` by all bytes that are queued for `radio` and belong to the connection that
-    /// [`Links::next`] last told of; by nothing if there are none, or if there is no such radio.
+    /// Replaces the content of `into` with all bytes that are queued for `radio` and belong to the connection
+    /// that [`Links::next`] last reported; empties it if there are none, or if there is no such radio.
     ///
-    /// Nothing is copied: the queue goes on with the memory of `into`.
+    /// Nothing is copied: the queue continues with the memory of `into`.
     pub fn take(&mut self, radio: usize, into: &mut Vec<u8>) {
         into.clear();
         if let Some(port) = self.ports.get(radio) {
@@ -171,27 +172,28 @@ impl Links {
         }
     }
 
-    /// Says that a right frame came from `radio`: when its port is lost, the waits begin at the first again.
+    /// Reports that a valid frame came from `radio`: when its port is lost, the waits start from the first one
+    /// again.
     pub fn works(&self, radio: usize) {
         if let Some(port) = self.ports.get(radio) {
             port.works();
         }
     }
 
-    /// What the port of `radio` did so far; all zero if there is no such radio.
+    /// The counters of the port of `radio`; all zero if there is no such radio.
     pub fn counters(&self, radio: usize) -> PortCounters {
         self.ports.get(radio).map(|port| port.counters()).unwrap_or_default()
     }
 
-    /// Ends all reading, and returns when the serial ports are free for the next to open them.
+    /// Ends all reading, and returns when the serial ports are free to be opened again.
     ///
-    /// Dropping does the same without waiting: a reader then lets go of its port a moment later, and who
-    /// opens it at once may find it busy.
+    /// Dropping does the same without waiting: a reader then releases its port a moment later, and a process
+    /// that opens it at once may find it busy.
     pub fn close(mut self) {
         let readers = std::mem::take(&mut self.serial_readers);
         drop(self);
         for reader in readers {
-            // A reader that panicked has let go of its port too.
+            // A reader that panicked has released its port too.
             let _ = reader.join();
         }
     }

@@ -1,14 +1,15 @@
-//! A serial port that is no hardware: a pseudo-terminal, as the simulated field and the tests use it.
+//! A serial port without hardware: a pseudo-terminal, for the simulated field and the tests.
 //!
-//! Whoever holds the [`PtyMaster`] is the radio; the daemon opens [`PtyMaster::path`] like any serial port. To
-//! unplug the radio is to drop the master; to plug it in again, to open another and [`PtyMaster::link_at`]
+//! The owner of the [`PtyMaster`] acts as the radio; the daemon opens [`PtyMaster::path`] like any serial port.
+//! To unplug the radio, drop the master; to plug it in again, open another and use [`PtyMaster::link_at`] with
 //! the same name.
 //!
-//! What is peculiar about it, on Linux (`drivers/tty/pty.c`, `n_tty.c` and `tty_buffer.c` of its source):
-//! - It begins as a terminal for a person, which echoes and edits lines. It is made raw before a byte is sent.
-//! - It has no modem lines, and takes any rate without heeding it.
-//! - Closing the master throws away what the reader has not read. See [`PtyMaster::wait_drained`].
-//! - The kernel holds about 12 KiB; then writing waits for the reader. A real line would not wait but lose.
+//! Its peculiarities on Linux (`drivers/tty/pty.c`, `n_tty.c` and `tty_buffer.c` of its source):
+//! - It starts as a terminal for a person, which echoes and edits lines. It is made raw before a byte is sent.
+//! - It has no modem lines, and accepts any rate without using it.
+//! - Closing the master discards what the reader has not read. See [`PtyMaster::wait_drained`].
+//! - The kernel holds about 12 KiB; then writing waits for the reader. A real line would not wait but lose
+//!   bytes.
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::fs::OFlags;
@@ -22,7 +23,7 @@ use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-/// How long a write that has no room waits before it looks again for a reader that was killed.
+/// How long a write without room waits before it checks again for a reader that was killed.
 const LOOK_AGAIN: Duration = Duration::from_millis(200);
 
 /// The radio's end of a pseudo-terminal.
@@ -30,7 +31,8 @@ const LOOK_AGAIN: Duration = Duration::from_millis(200);
 pub struct PtyMaster {
     /// Does not block.
     master: OwnedFd,
-    /// The other end as well: so that a reader's coming and going is no hang-up for us, and to see what is unread.
+    /// The other end too: so that a reader that opens or closes it causes no hang-up here, and to see what is
+    /// unread.
     slave: OwnedFd,
     path: PathBuf,
     link: Option<PathBuf>,
@@ -54,18 +56,20 @@ impl PtyMaster {
         Ok(PtyMaster { master, slave, path: OsStr::from_bytes(path.to_bytes()).into(), link: None })
     }
 
-    /// The port for the daemon: `/dev/pts/…`. The system gives it to another pseudo-terminal once this is
-    /// dropped, and a reader that tries again would open that one: give it a name by [`PtyMaster::link_at`].
+    /// The port for the daemon: `/dev/pts/…`. The system gives this path to another pseudo-terminal once this
+    /// one is dropped, and a reader that tries again would open that one. Give it a name with
+    /// [`PtyMaster::link_at`].
     pub fn path(&self) -> &Path {
         &self.path
     }
 
-    /// Makes `name` a symbolic link to the port, in one step if there was a link (or file) already, and
-    /// removes the one that this made before. Dropping the master removes it, if it is still this one's.
+    /// Makes `name` a symbolic link to the port, in one step if there was a link (or file) already, and removes
+    /// the link that this call made before. Dropping the master removes the link, if it still leads to this
+    /// port.
     ///
     /// Errors: the folder is not there or not writable.
     pub fn link_at(&mut self, name: &Path) -> io::Result<()> {
-        // Beside it, under a name that no other pseudo-terminal has at this time.
+        // Next to it, under a name that no other pseudo-terminal has at this time.
         let mut beside = OsString::from(name);
         beside.push(".pts");
         beside.push(self.path.file_name().unwrap_or_default());
@@ -79,21 +83,21 @@ impl PtyMaster {
         Ok(())
     }
 
-    /// Sends all `bytes`; waits, for ever if need be, while the kernel's buffer is full.
+    /// Sends all `bytes`; waits, without a limit, while the kernel's buffer is full.
     ///
     /// Errors: those of the system; none is known to occur.
     pub fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
         self.write_within(bytes, Duration::MAX)
     }
 
-    /// Sends all `bytes`, and gives up on what is left if that takes longer than `patience`.
+    /// Sends all `bytes`; gives up the rest if this takes longer than `patience`.
     ///
     /// Errors: `TimedOut`; then the first part of `bytes`, of unknown length, is sent.
     pub fn write_within(&mut self, mut bytes: &[u8], patience: Duration) -> io::Result<()> {
         let since = Instant::now();
         while !bytes.is_empty() {
-            // A reader that was killed left the port marked as its own. On a real port the mark goes when the
-            // port is closed; this one stays open, and only root could read it ever after.
+            // A reader that was killed left the port marked for exclusive use. On a real port the mark is
+            // removed when the port is closed; this one stays open, and from then on only root could read it.
             rustix::termios::ioctl_tiocnxcl(&self.slave)?;
             match rustix::io::write(&self.master, bytes) {
                 Ok(n) => bytes = &bytes[n..],
@@ -102,7 +106,7 @@ impl PtyMaster {
                     let Some(left) = patience.checked_sub(since.elapsed()) else {
                         return Err(io::Error::new(
                             io::ErrorKind::TimedOut,
-                            "nobody reads the pseudo-terminal",
+                            "the pseudo-terminal has no reader",
                         ));
                     };
                     has(&self.master, PollFlags::OUT, left.min(LOOK_AGAIN))?;
@@ -115,11 +119,12 @@ impl PtyMaster {
 
     /// Whether the reader has taken every byte that was written.
     pub fn drained(&self) -> io::Result<bool> {
-        // Bytes go from a first buffer (8 KiB) to the one that is read (4 KiB) as a task of the kernel's own;
-        // FIONREAD knows the second alone. Polling waits for that task, which fills the second, but not if it
-        // is yet to be set off by a read that is under way; for that read's end FIONREAD waits.
-        // So to find the second empty while bytes are in the first, both times, a reader must have taken 4 KiB
-        // in between. It can do so three times at most before the first is empty too; eight are plenty.
+        // A task of the kernel moves bytes from a first buffer (8 KiB) to the one that is read (4 KiB).
+        // FIONREAD counts only the second. Polling waits for that task, which fills the second, but not if the
+        // task has yet to be started by a read that is under way; FIONREAD waits for the end of that read. So
+        // if both checks find the second buffer empty while bytes are in the first, a reader must have taken 4
+        // KiB in between. It can do so three times at most before the first is empty too; eight rounds are
+        // plenty.
         for _ in 0..8 {
             if rustix::io::ioctl_fionread(&self.slave)? > 0
                 || has(&self.slave, PollFlags::IN, Duration::ZERO)?
@@ -130,22 +135,22 @@ impl PtyMaster {
         Ok(true)
     }
 
-    /// Waits until the reader has taken every byte, as one must before dropping the master.
+    /// Waits until the reader has taken every byte, which is necessary before dropping the master.
     ///
-    /// Errors: `TimedOut` when it has not within `patience`.
+    /// Errors: `TimedOut` if this takes longer than `patience`.
     pub fn wait_drained(&self, patience: Duration) -> io::Result<()> {
         let since = Instant::now();
         while !self.drained()? {
             if since.elapsed() > patience {
                 return Err(io::Error::new(io::ErrorKind::TimedOut, "bytes are left in the pseudo-terminal"));
             }
-            // Nothing can be waited for: the kernel tells nobody that a buffer is empty.
+            // There is nothing to wait on: the kernel sends no event when a buffer becomes empty.
             std::thread::sleep(Duration::from_millis(1));
         }
         Ok(())
     }
 
-    /// Removes the link, unless it is another one's by now.
+    /// Removes the link, unless it now belongs to another one.
     fn unlink(&mut self) {
         if let Some(link) = self.link.take()
             && rustix::fs::readlink(&link, Vec::new())
@@ -157,7 +162,7 @@ impl PtyMaster {
 }
 
 impl Drop for PtyMaster {
-    /// The link goes first: once the master is closed, the path behind it may be another's.
+    /// The link goes first: once the master is closed, the path behind it may belong to another.
     fn drop(&mut self) {
         self.unlink();
     }
@@ -201,7 +206,7 @@ mod tests {
             let sent = 9000 + round;
             let mut master = PtyMaster::open().unwrap();
             let reader = reader(&master);
-            // Reads of this size leave the two buffers in every state.
+            // Reads of this size leave the two buffers in every possible state.
             let taker = std::thread::spawn(move || {
                 let (mut taken, mut buffer) = (0, vec![0; 700 + 41 * round]);
                 while let Ok(n @ 1..) = rustix::io::read(&reader, &mut buffer) {

@@ -1,4 +1,4 @@
-//! What one radio's reader has read and the daemon has not yet taken.
+//! The bytes that one radio's reader has read and the daemon has not yet taken.
 //!
 //! ```text
 //! push, up, down ──▶  Up │ bytes of a connection │ Down │ Up │ bytes of the next  ──▶ next, take
@@ -11,22 +11,23 @@ use std::collections::VecDeque;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use tokio::sync::Notify;
 
-/// How many comings, goings and runs of bytes are queued at most: 21 connections that nobody has looked at.
+/// How many openings, losses and runs of bytes are queued at most: 21 connections that have not been looked at.
 pub const ITEMS_MOST: usize = 64;
 
-/// A buffer that grew beyond this in a backlog is given back to the system once it is empty.
+/// A buffer that grew beyond this in a backlog is returned to the system once it is empty.
 const SPARE_BYTES_MOST: usize = 64 * 1024;
 
-/// What a port did since [`Links::open`](super::Links::open). Counters only grow.
+/// Counts of a port's events since [`Links::open`](super::Links::open). Counters only grow.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct PortCounters {
     /// Bytes read and queued.
     pub bytes_in: u64,
     /// Times the port was opened.
     pub opens: u64,
-    /// Times the reader had to wait because the queue was full: bytes may have been lost in front of it.
+    /// Times the reader had to wait because the queue was full: bytes may have been lost before they reached
+    /// it.
     pub waits: u64,
-    /// The most bytes that were ever queued at once.
+    /// The largest number of bytes that were queued at once.
     pub queued_most: usize,
 }
 
@@ -34,18 +35,18 @@ pub struct PortCounters {
 #[derive(Debug)]
 pub struct Queue {
     state: Mutex<State>,
-    /// Told when an item was taken, or the queue closed.
+    /// Notified when an item was taken, or the queue closed.
     room: Condvar,
-    /// Told when an item was added.
+    /// Notified when an item was added.
     ready: Arc<Notify>,
     limit_bytes: usize,
 }
 
-/// What stands at the front.
+/// The item at the front.
 pub enum Next {
     /// The port was opened; taken from the queue.
     Up,
-    /// The port was lost, and why; taken from the queue.
+    /// The port was lost, with the reason; taken from the queue.
     Down(String),
     /// Bytes, which stay until [`Queue::take`].
     Bytes,
@@ -63,7 +64,7 @@ struct State {
     /// An empty buffer for the next run of bytes.
     spare: Vec<u8>,
     counters: PortCounters,
-    /// Whether the consumer found something right in what came; see [`Queue::works`].
+    /// Whether the consumer found a valid frame in the bytes; see [`Queue::works`].
     works: bool,
     closed: bool,
 }
@@ -77,12 +78,12 @@ enum Item {
 }
 
 impl Queue {
-    /// An empty queue for at most `limit_bytes` bytes (1 or more), which tells `ready` what comes.
+    /// An empty queue for at most `limit_bytes` bytes (1 or more), which notifies `ready` of new items.
     pub fn new(limit_bytes: usize, ready: Arc<Notify>) -> Self {
         Self { state: Mutex::default(), room: Condvar::new(), ready, limit_bytes }
     }
 
-    /// Adds bytes that were read, as many at a time as there is room for; waits for room.
+    /// Adds bytes that were read, as many at a time as fit; waits for room.
     pub fn push(&self, mut bytes: &[u8]) -> Result<(), Closed> {
         while !bytes.is_empty() {
             let mut state = self.room(|state| state.queued_bytes < self.limit_bytes && state.has_run())?;
@@ -112,7 +113,7 @@ impl Queue {
         Ok(())
     }
 
-    /// What is at the front. Never waits.
+    /// The item at the front. Never waits.
     pub fn next(&self) -> Option<Next> {
         let mut state = self.lock();
         if let Some(Item::Bytes(_)) = state.items.front() {
@@ -127,7 +128,7 @@ impl Queue {
         Some(next)
     }
 
-    /// Swaps the bytes at the front, if bytes are there, with the empty `into`. Never waits.
+    /// Swaps the bytes at the front, if there are any, with the empty `into`. Never waits.
     pub fn take(&self, into: &mut Vec<u8>) {
         let mut state = self.lock();
         if let Some(Item::Bytes(bytes)) = state.items.front_mut() {
@@ -142,12 +143,12 @@ impl Queue {
         }
     }
 
-    /// The consumer says that what came was right: the port works.
+    /// The consumer reports a valid frame: the port works.
     pub fn works(&self) {
         self.lock().works = true;
     }
 
-    /// Whether it has said so since this was asked last.
+    /// Whether it has reported one since the last call.
     pub fn take_works(&self) -> bool {
         std::mem::take(&mut self.lock().works)
     }
@@ -157,13 +158,13 @@ impl Queue {
         self.lock().counters
     }
 
-    /// Lets the reader, which may be waiting, find the consumer gone.
+    /// Shows the reader, which may be waiting, that the consumer is gone.
     pub fn close(&self) {
         self.lock().closed = true;
         self.room.notify_one();
     }
 
-    /// Waits, and counts that it had to, until `fits`.
+    /// Waits until `fits`, and counts that it had to wait.
     fn room(&self, fits: impl Fn(&State) -> bool) -> Result<MutexGuard<'_, State>, Closed> {
         let mut state = self.lock();
         if !state.closed && !fits(&state) {
@@ -176,7 +177,7 @@ impl Queue {
         if state.closed { Err(Closed) } else { Ok(state) }
     }
 
-    /// No code panics while it holds the lock, so what a poisoned one guards is sound all the same.
+    /// No code panics while it holds the lock, so the data of a poisoned lock is still sound.
     fn lock(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -187,7 +188,7 @@ impl State {
         self.items.len() < ITEMS_MOST
     }
 
-    /// Whether bytes have an item to go to.
+    /// Whether there is an item that bytes can be added to.
     fn has_run(&self) -> bool {
         matches!(self.items.back(), Some(Item::Bytes(_))) || self.has_slot()
     }
@@ -200,7 +201,7 @@ impl State {
         if let Some(Item::Bytes(run)) = self.items.back_mut() {
             let len = run.len() + bytes.len();
             if len > run.capacity() {
-                // Twice as much each time, as a vector does by itself, but not beyond the limit.
+                // Doubles each time, as a vector does by itself, but not beyond the limit.
                 run.reserve_exact((2 * len).min(limit_bytes) - run.len());
             }
             run.extend_from_slice(bytes);

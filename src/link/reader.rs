@@ -1,7 +1,7 @@
-//! The loop of one radio: open, read until the port is lost, wait, again. The same for both kinds of port.
+//! The loop of one radio: open, read until the port is lost, wait, repeat. The same for both kinds of port.
 //!
-//! Input: a [`Port`]. Output: its [`Queue`]. Runs on a thread of its own and ends when the queue is closed or
-//! the other end of the `stopped` pipe is; every wait in here (for bytes, room, the next try) looks at one of
+//! Input: a [`Port`]. Output: its [`Queue`]. It runs on a separate thread and ends when the queue is closed or
+//! the other end of the `stopped` pipe is. Every wait in here (for bytes, room, the next try) watches one of
 //! the two, so that it costs no wake-ups while nothing happens.
 
 use super::queue::{Closed, Queue};
@@ -13,24 +13,25 @@ use std::io::PipeReader;
 use std::os::fd::{AsFd, BorrowedFd};
 use std::time::{Duration, Instant};
 
-/// The most that is read at once: what a terminal's line discipline holds (N_TTY_BUF_SIZE of Linux).
+/// The most that is read at once: the amount that a terminal's line discipline holds (N_TTY_BUF_SIZE of Linux).
 pub const READ_BYTES: usize = 4096;
 
 /// How long to wait between tries to open a port: `first`, then twice as long each time, up to `most`.
 ///
-/// It begins at `first` again once a connection gave a right frame ([`Links::works`](super::Links::works)) or lasted longer than `most`, so
-/// that a device server that accepts, says that it is busy, and hangs up is not asked every second for a year.
+/// It starts at `first` again once a connection gave a valid frame ([`Links::works`](super::Links::works)) or
+/// lasted longer than `most`. So a device server that accepts, reports that it is busy, and hangs up is not
+/// tried every second for a year.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Backoff {
-    /// The first wait; less than a millisecond counts as one.
+    /// The first wait; a value below a millisecond counts as one millisecond.
     pub first: Duration,
-    /// The longest wait; less than `first` counts as `first`.
+    /// The longest wait; a value below `first` counts as `first`.
     pub most: Duration,
 }
 
 impl Default for Backoff {
-    /// 1 s to 60 s: a radio that is plugged in again is heard within a minute, and an hour without it
-    /// costs some 60 tries.
+    /// 1 s to 60 s: a radio that is plugged in again is heard within a minute, and an hour without it costs
+    /// some 60 tries.
     fn default() -> Self {
         Self { first: Duration::from_secs(1), most: Duration::from_secs(60) }
     }
@@ -41,7 +42,7 @@ pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
     let first = backoff.first.max(Duration::from_millis(1));
     let most = backoff.most.max(first);
     let mut wait = first;
-    // The reason that was told last; none while the port is up.
+    // The last reported reason; none while the port is up.
     let mut told: Option<String> = None;
     loop {
         let reason = match open(port) {
@@ -51,11 +52,11 @@ pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
                 let lost =
                     queue.up().and_then(|()| read_until_lost(port, connection.as_fd(), queue, stopped));
                 let Ok(reason) = lost else { return };
-                // Bytes alone prove nothing: a device server may accept, say that it is busy, and hang up.
+                // Bytes alone prove nothing: a device server may accept, report that it is busy, and hang up.
                 if queue.take_works() || since.elapsed() > most {
                     wait = first;
                 }
-                // `connection` ends here, before anybody is told.
+                // `connection` ends here, before the loss is reported.
                 reason
             }
             Err(reason) => reason,
@@ -81,7 +82,7 @@ fn open(port: &Port) -> Result<Box<dyn AsFd>, String> {
     }
 }
 
-/// Reads until the connection ends, and says why it did.
+/// Reads until the connection ends, and returns the reason.
 fn read_until_lost(
     port: &Port,
     connection: BorrowedFd<'_>,
@@ -104,12 +105,12 @@ fn read_until_lost(
         if connection_has.is_empty() {
             continue;
         }
-        // Read on a hang-up too: bytes may be left, and if none are, the read says what happened.
+        // Read also after a hang-up: bytes may be left, and if none are, the read returns what happened.
         match rustix::io::read(connection, &mut buffer) {
             Ok(0) => return Ok(lost(port)),
             Ok(n) => queue.push(&buffer[..n])?,
             Err(Errno::INTR) => {}
-            // Nothing there after all. With a hang-up that would come again at once, for ever.
+            // Nothing to read after all. With a hang-up this would repeat at once, without end.
             Err(Errno::AGAIN) if !connection_has.contains(PollFlags::HUP) => {}
             Err(Errno::AGAIN | Errno::IO) => return Ok(lost(port)),
             Err(error) => return Ok(lost_by(port, error)),
@@ -132,12 +133,12 @@ fn lost_by(port: &Port, error: Errno) -> String {
     }
 }
 
-/// Waits `wait`, or less if the other end of `stopped` closes: then `true`.
+/// Waits `wait`, or less if the other end of `stopped` closes: then returns `true`.
 fn stopped_within(stopped: &PipeReader, wait: Duration) -> bool {
     let until = Instant::now() + wait;
     loop {
         let left = until.saturating_duration_since(Instant::now());
-        // No wait that anybody configures overflows 63 bits of seconds; if one did: wait for ever.
+        // No wait that is ever configured overflows 63 bits of seconds; if one did, it would wait without end.
         let left = Timespec::try_from(left).ok();
         match poll(&mut [PollFd::new(stopped, PollFlags::IN)], left.as_ref()) {
             Ok(0) => return false,

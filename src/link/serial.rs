@@ -1,11 +1,12 @@
-//! Serial ports: opened for this process alone, raw, eight bits, no parity, one stop bit, no flow control.
+//! Serial ports: opened exclusively for this process, raw, eight bits, no parity, one stop bit, no flow
+//! control.
 //!
-//! Input: path, rate and modem lines of the configuration. Output: something to poll and read for `reader`,
-//! or a reason in words that the operator can act on.
+//! Input: path, rate and modem lines of the configuration. Output: a port to poll and read for `reader`, or a
+//! reason that the operator can act on.
 //!
 //! The `serialport` crate sets the port up (any rate, modem lines, both locks). Its own read is not used: it
-//! gives up on a hang-up without reading what is left, and can't be woken when the daemon ends. So the port
-//! is opened twice, first by us, since `serialport` then locks the door behind both.
+//! gives up on a hang-up without reading the remaining bytes, and can't be woken when the daemon ends. So the
+//! port is opened twice: first by this code, because `serialport` then locks the port against further opening.
 
 use rustix::fs::{FileType, Mode, OFlags, Stat};
 use rustix::io::Errno;
@@ -17,7 +18,7 @@ use std::path::Path;
 /// An open port. Dropping it frees the port for others.
 #[derive(Debug)]
 pub struct Serial {
-    /// What is polled and read; does not block.
+    /// The descriptor that is polled and read; does not block.
     reading: OwnedFd,
     /// Holds the locks.
     _locked: TTYPort,
@@ -31,8 +32,8 @@ impl AsFd for Serial {
 
 /// Opens the terminal at `path` at `baud` bits a second and sets those modem lines that are given.
 ///
-/// A modem line that is not given is left alone (Linux raises both when a port is opened).
-/// Errors: why not, for the operator. A line that is given and can't be set is an error.
+/// A modem line that is not given is not changed (Linux raises both when a port is opened). Errors: the reason,
+/// for the operator. A line that is given and can't be set is an error.
 pub fn open(path: &Path, baud: u32, dtr: Option<bool>, rts: Option<bool>) -> Result<Serial, String> {
     let name = path.display();
     let Some(utf8_path) = path.to_str() else {
@@ -42,7 +43,7 @@ pub fn open(path: &Path, baud: u32, dtr: Option<bool>, rts: Option<bool>) -> Res
         Errno::NOENT => format!("{name} does not exist (unplugged?)"),
         _ => format!("{name}: {}", io::Error::from(errno)),
     })?;
-    // Looked at before it is opened: opening what is no terminal may have effects.
+    // Checked before it is opened: opening a file that is not a terminal may have effects.
     if !FileType::from_raw_mode(found.st_mode).is_char_device() {
         return Err(not_a_terminal(path));
     }
@@ -59,11 +60,11 @@ pub fn open(path: &Path, baud: u32, dtr: Option<bool>, rts: Option<bool>) -> Res
         .flow_control(FlowControl::None)
         .open_native()
         .map_err(|error| match error.kind {
-            // What it makes of EBUSY and of a lock that is held; the rest of its kinds are set by then.
+            // Its result for EBUSY and for a lock that is held; the rest of its kinds are set by then.
             ErrorKind::NoDevice => busy(path),
             _ => format!("{name}: cannot be set to {baud} baud, raw: {}", error.description),
         })?;
-    // Not by the builder's `dtr_on_open`, which drops the error.
+    // Not with the builder's `dtr_on_open`, which ignores the error.
     let mut set =
         |line: &str, level: Option<bool>, write: fn(&mut TTYPort, bool) -> serialport::Result<()>| {
             let Some(level) = level else { return Ok(()) };
@@ -102,7 +103,7 @@ fn why_not_opened(path: &Path, errno: Errno, found: &Stat) -> String {
         Errno::ACCESS => {
             format!("{name}: permission denied; only its owner may use it, which a udev rule can change")
         }
-        // What a unit's DeviceAllow= gives: the file's mode would allow it.
+        // The result of a unit's DeviceAllow=: the file's mode would allow access.
         Errno::PERM => format!("{name}: not permitted; does DeviceAllow= of the service name it?"),
         _ => format!("{name}: {}", io::Error::from(errno)),
     }

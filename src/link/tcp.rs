@@ -2,8 +2,8 @@
 //!
 //! Input: `host:port` of the configuration. Output: a connected socket for `reader`, or a reason.
 //!
-//! What this is not: no telnet options (RFC 2217), no encryption; the frames are sealed, the network is the
-//! site's own. The gateway only listens, so a server that vanishes without a word is found by keepalive alone.
+//! What this is not: no telnet options (RFC 2217), no encryption. The frames are sealed, and the network is the
+//! site's own. The gateway only listens, so only keepalive detects a server that vanishes without a message.
 
 use rustix::net::sockopt;
 use std::io;
@@ -13,7 +13,7 @@ use std::time::Duration;
 /// How long to try each address of the host.
 const CONNECT_LIMIT: Duration = Duration::from_secs(10);
 
-// A server that vanished is found 60 + 3 * 10 s after its last byte. A minute of silence is common, so a
+// A server that vanished is detected 60 + 3 * 10 s after its last byte. A minute of silence is common, so a
 // quiet site costs one small packet a minute.
 const KEEPALIVE_AFTER: Duration = Duration::from_secs(60);
 const KEEPALIVE_EVERY: Duration = Duration::from_secs(10);
@@ -21,7 +21,7 @@ const KEEPALIVE_PROBES: u32 = 3;
 
 /// Connects to `address`, trying each of the host's addresses in turn. The socket does not block.
 ///
-/// Errors: why not, for the operator; of several addresses, the last one's reason.
+/// Errors: the reason, for the operator; with several addresses, the reason of the last one.
 pub fn open(address: &str) -> Result<TcpStream, String> {
     let addresses = address
         .to_socket_addrs()

@@ -1,7 +1,7 @@
-//! Whether a port can be used: opened, or connected to, and let go of again.
+//! Checks whether a port can be used: opens it, or connects to it, and closes it again.
 //!
-//! Input: a [`Port`]. Output: what was found, or why it cannot be used, for the operator. What this is not: it reads
-//! nothing, and holds no port.
+//! Input: a [`Port`]. Output: what was found, or why it cannot be used, for the operator. What this is not: it
+//! reads nothing, and keeps no port open.
 
 use crate::config::Port;
 use rustix::fs::{FileType, Mode, OFlags};
@@ -16,7 +16,7 @@ use std::time::{Duration, Instant};
 
 /// How long a device server may take to answer.
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(3);
-/// What to write where a port is none.
+/// The remedy if a path is not a port.
 const PORT_REMEDY: &str = "name a device such as /dev/serial/by-id/…";
 
 /// Tries a port.
@@ -43,7 +43,7 @@ fn try_serial(path: &Path) -> Result<String, String> {
     match rustix::io::retry_on_intr(|| rustix::fs::open(path, flags, Mode::empty())) {
         Ok(port) if isatty(&port) => Ok(format!("{shown} is a serial port")),
         Ok(_) => Err(not_serial()),
-        // Only a terminal that somebody opened for himself alone answers so.
+        // Only a terminal that a process opened exclusively answers like this.
         Err(Errno::BUSY) => {
             let unless = "if the daemon is not running, another program has it";
             Ok(format!("{shown} is a serial port in use; {unless}"))
@@ -55,8 +55,8 @@ fn try_serial(path: &Path) -> Result<String, String> {
     }
 }
 
-/// Connects to a device server. Looking a name up cannot be told to hurry, so a thread does it, which ends
-/// with the process at the latest.
+/// Connects to a device server. A name look-up has no time limit, so it runs on a thread, which ends with the
+/// process at the latest.
 fn try_tcp(address: &str) -> Result<String, String> {
     let (send, receive) = mpsc::channel();
     let wanted = address.to_string();
@@ -67,7 +67,7 @@ fn try_tcp(address: &str) -> Result<String, String> {
         Ok(Err(error)) if error.kind() != ErrorKind::TimedOut => error.to_string(),
         _ => format!("no answer within {} s", CONNECT_TIMEOUT.as_secs()),
     };
-    // Many a device server takes one client only.
+    // Many device servers accept only one client.
     let unless = "if the daemon is running, it may hold the only connection";
     Err(format!("tcp://{address} cannot be reached: {why}; {unless}"))
 }

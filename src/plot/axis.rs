@@ -23,7 +23,7 @@ pub fn values(low: f64, high: f64, wanted: usize) -> Vec<Tick> {
     let unit = 10f64.powf(power);
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * unit).find(|step| *step >= rough * 0.999);
     let step = step.unwrap_or(10.0 * unit);
-    // As many decimals as the step has; a float may carry no more than about 15.
+    // As many decimals as the step has, at most 15, because a float has no more than about 15 digits.
     let decimals = (-(step.log10() + 1e-9).floor()).clamp(0.0, 15.0) as u8;
     let (first, last) = ((low / step - 1e-9).ceil(), (high / step + 1e-9).floor());
     // If the values are so large that steps cannot be distinguished, there are no ticks in between.

@@ -9,7 +9,7 @@
 //! the gateway explains it, and no report calls the logger silent. One unopened frame, or many at one moment, may be
 //! forged and are no sign of life: `record::wrong_key` decides from when on they are.
 //!
-//! What this is not: no I/O, no clock, no text.
+//! No I/O, no clock and no text.
 
 use super::gaps::{Report, Silence};
 use crate::record::facts::Listening;

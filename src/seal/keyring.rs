@@ -105,7 +105,7 @@ impl Keyring {
         })
     }
 
-    /// Records that a key opened frames in an earlier run. If the slot has another key now, that key stays unproven.
+    /// Records that a key opened frames in an earlier run. If the slot has another key now, this proves nothing for it.
     pub fn mark_proven(&mut self, proven: CheckedKey) {
         let CheckedKey { address, slot, .. } = proven;
         if let Some(ready) = self.ready.get_mut(&(address, slot)) {

@@ -21,7 +21,7 @@ const STORM_PLAN_S: i64 = 14 * DAY_S;
 const MONTH_PLAN_S: i64 = 30 * DAY_S;
 /// An enclosure is opened this long before anything else is done there.
 const OPENED_BEFORE_S: i64 = 300;
-/// How long a new cell's clock stays in the year 2000.
+/// How long the clock stays in the year 2000 after a new battery was put in.
 const YEAR_2000_S: u32 = 5 * 3_600;
 /// The difference between a new unit's serial number and the old one's. Invented.
 const NEW_UNIT_STEP: u64 = 900_001;

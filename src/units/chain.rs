@@ -17,7 +17,7 @@
 //! each   within the given distance, both of one stay of that point. It is never taken from one side only. Both
 //! readings are   converted by the entry that applies at the time asked for: two sheets are never mixed in one line.
 //! - A derived point has values at the readings of its first point, and is looked up by the same rule.
-//! - If several values come from the same record, they are taken from it, whatever the time of others.
+//! - An input that is in the same record is taken from that record, whatever the times of other readings.
 //! - A count of pulses is never interpolated.
 
 use super::account::{Account, shown};

@@ -89,7 +89,7 @@ fn the_key_of_the_serial_port_is_told_with_its_meaning_below_its_table() {
         |text: &str, from: usize| from + page[from..].find(text).unwrap_or_else(|| panic!("{text}: {page}"));
     let table = after(".SH [[radio]]", 0);
     let key = after(".B port = \"/dev/serial/by-id/", table);
-    after("A serial device, best by its lasting name", key);
+    after("A serial device, best by its permanent name", key);
     // Two keys under one comment share it.
     let dtr = after(".TP\n.B # dtr = true\n.TQ\n.B # rts = true\n", table);
     after("What the modem lines are set to", dtr);

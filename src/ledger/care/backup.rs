@@ -1,8 +1,8 @@
-//! A consistent copy of the ledger while the daemon goes on committing.
+//! Makes a consistent copy of the ledger while the daemon continues to commit.
 //!
-//! SQLite's backup in one step: a copy in small steps begins again whenever the daemon commits, and never ends.
-//! The copy is written under another name, synced, verified, and only then renamed; its digest is kept in the
-//! ledger, and it is what retention rests on.
+//! This uses SQLite's backup in one step: a copy in small steps starts again whenever the daemon commits, and
+//! never ends. The copy is written under another name, synced, verified, and only then renamed. Its digest is
+//! stored in the ledger, and retention depends on it.
 
 use crate::files;
 use crate::ledger::care::verify;
@@ -18,7 +18,7 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-/// Between two tries at a ledger that another process holds.
+/// The pause between two tries if another process holds the ledger.
 const BUSY_PAUSE: Duration = Duration::from_millis(20);
 
 /// A copy that was made.
@@ -29,7 +29,7 @@ pub struct BackupMade {
     pub size_bytes: u64,
     /// Of the file, in hex.
     pub sha256: String,
-    /// What its check found; no differences.
+    /// The result of its check; no differences.
     pub verified: verify::Verified,
 }
 
@@ -37,18 +37,18 @@ pub struct BackupMade {
 #[derive(Debug, thiserror::Error)]
 pub enum BackupError {
     /// The target exists already.
-    #[error("backup {}: there is a file already; it is left as it is: name another one", .0.display())]
+    #[error("backup {}: there is a file already; it is not changed: name another one", .0.display())]
     Exists(PathBuf),
-    /// The ledger, or the copy, could not serve.
+    /// The ledger or the copy could not be used.
     #[error(transparent)]
     Ledger(#[from] Error),
-    /// The name under which the copy is made until it is whole.
+    /// The name under which the copy is made until it is complete.
     #[error("backup {}: {}; no backup was made", .0.display(), files::PartFile::refused(.1))]
     Part(PathBuf, std::io::Error),
     /// The target's folder or disk.
     #[error("backup {}: {}", .0.display(), .1)]
     File(PathBuf, std::io::Error),
-    /// The copy is not sound, and was taken away again.
+    /// The copy is not sound, and was removed again.
     #[error(
         "no backup was made: the copy is not sound ({}); `stonechat verify` says whether the ledger is",
         .0.first().map_or("", String::as_str)
@@ -89,7 +89,7 @@ pub fn make(
     Ok(made)
 }
 
-/// Copies and verifies; gives the journal row up to which the copy is settled.
+/// Copies and verifies; returns the journal row up to which the copy is settled.
 fn copy(
     ledger: &Path,
     beside: &Path,
@@ -101,7 +101,7 @@ fn copy(
     let mut copy = Connection::open_with_flags(beside, flags)?;
     whole(&source, &mut copy, crate::ledger::db::schema::BUSY_TIMEOUT)?;
     drop(source);
-    // One file, whole by itself: no -wal is left beside it, and none is made when it is opened for reading.
+    // One file, complete by itself: no -wal is left next to it, and none is made when it is opened for reading.
     set_journal_mode(&copy, "DELETE")?;
     drop(copy);
     let verified = verify::verify(beside, |step| progress(step))?;
@@ -115,9 +115,10 @@ fn copy(
     Ok((settled_through, verified))
 }
 
-/// Copies a ledger of any schema, all of it or not at all; waits `patience` for a lock that another process holds.
+/// Copies a ledger of any schema, all of it or not at all. Waits `patience` for a lock that another process
+/// holds.
 ///
-/// Errors: `Busy` where the lock was not to be had, and the copy is then empty or none; `Unexpected` where the copy
+/// Errors: `Busy` if the lock was not free in time; the copy is then empty or missing. `Unexpected` if the copy
 /// does not reach as far as the ledger did before.
 pub(in crate::ledger) fn whole(
     source: &Connection,
@@ -129,7 +130,7 @@ pub(in crate::ledger) fn whole(
     {
         let backup = rusqlite::backup::Backup::new(source, copy)?;
         let until = Instant::now() + patience;
-        // A busy ledger is no error of this call: it says so in its answer, with nothing copied.
+        // A busy ledger is not an error of this call: the result shows it, and nothing is copied.
         while backup.step(-1)? != StepResult::Done {
             if Instant::now() >= until {
                 let busy = ffi::Error::new(ffi::SQLITE_BUSY);
@@ -148,7 +149,8 @@ pub(in crate::ledger) fn whole(
     Ok(())
 }
 
-/// The last journal row that was ever written, and how many authentic records are settled: neither becomes less.
+/// The last journal row that was ever written, and how many authentic records are settled: neither number ever
+/// decreases.
 fn reach(db: &Connection) -> Result<(i64, i64), Error> {
     let last = meta(db, "settled_through")?;
     let last_row: i64 = query::value(db, "SELECT coalesce(max(row), 0) FROM journal", [])?;
@@ -157,7 +159,7 @@ fn reach(db: &Connection) -> Result<(i64, i64), Error> {
     Ok((last.max(last_row), records))
 }
 
-/// When the backup with this digest was made of a ledger.
+/// When the backup with this digest of a ledger was made.
 pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<GatewayTime>, Error> {
     let sql = "SELECT made_at FROM backup_made WHERE sha256 = ? ORDER BY id DESC LIMIT 1";
     query::first_value(reader.connection(), sql, [sha256])
@@ -167,12 +169,12 @@ pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<GatewayTime>, Err
 #[derive(Debug)]
 pub struct SeenBackup {
     pub made_at: GatewayTime,
-    /// Why it could not be noted that it was seen, if so.
+    /// Why it could not be recorded that the backup was seen, if that failed.
     pub not_noted: Option<Error>,
 }
 
-/// Notes in the ledger that a backup of it was seen whole: retention goes by that. `None`: the file is no backup that this
-/// ledger knows of. All connections to the file must be closed.
+/// Records in the ledger that a backup of it was seen whole; retention depends on this. `None`: the file is not
+/// a backup that this ledger knows. All connections to the file must be closed.
 pub fn see(ledger: &Path, file: &Path, now: Stamp) -> Option<SeenBackup> {
     if files::place(file) == files::place(ledger) {
         return None;
@@ -190,7 +192,8 @@ pub fn digest(path: &Path) -> std::io::Result<(String, u64)> {
 }
 
 impl Ledger {
-    /// Notes that a file was seen whole that is a backup of this ledger by its digest. `false`: it is none.
+    /// Records that a file was seen whole which is a backup of this ledger, by its digest. `false`: it is not
+    /// one.
     pub fn note_backup_seen(&mut self, file: &Path, sha256: &str, now: Stamp) -> Result<bool, Error> {
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let seen = table::change(&transaction, "backup_made", "sha256 = ?", [sha256], |db| {
@@ -217,17 +220,17 @@ impl Ledger {
     }
 }
 
-/// A whole copy of a ledger, as that ledger notes it.
+/// A complete copy of a ledger, in the form that the ledger records.
 pub(in crate::ledger) struct Copy<'a> {
     pub file: &'a Path,
     pub size_bytes: u64,
     pub sha256: &'a str,
     pub made_at: GatewayTime,
-    /// When it was seen whole after it was made.
+    /// When it was last seen whole after it was made.
     pub seen_at: Option<GatewayTime>,
 }
 
-/// Notes a copy that is settled up to a journal row. Call within a transaction that writes.
+/// Records a copy that is settled up to a journal row. Call it within a transaction that writes.
 pub(in crate::ledger) fn note(db: &Connection, copy: &Copy<'_>, settled_through: i64) -> Result<(), Error> {
     let id: i64 = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM backup_made", [])?;
     table::change(db, "backup_made", "id = ?", [id], |db| {

@@ -1,13 +1,15 @@
-//! Two copies of a record, compared by the digests of blocks: which authentic records does either lack, or hold
-//! differently.
+//! Compares two copies of a record by the digests of blocks: which authentic records each side lacks or holds
+//! with different content.
 //!
 //! Input: two sides, each a ledger (read as one consistent state) or the sealed dumps of loggers (opened by the
-//! caller). Output: [`RecordsCompared`], by logger. A block whose digest and count agree is the same and none of its rows is
-//! read; only blocks that differ are read, row by row, on both sides. What is not settled yet is added to its block
-//! from the journal, so a copy made yesterday agrees with a ledger that has settled since.
+//! caller). Output: [`RecordsCompared`], by logger. If digest and count of a block agree, the block is the
+//! same, and none of its rows is read. Only blocks that differ are read, row by row, on both sides. Unsettled
+//! records are added to their block from the journal, so a copy made yesterday agrees with a ledger that has
+//! settled since.
 //!
-//! What this is not: it trusts the digests (`verify` checks them; [`ComparedSide::ledger`] can work them out anew), and it
-//! compares authentic records only: CSV rows and what people write down are no part of a content digest.
+//! What this is not: it trusts the digests (`verify` checks them; [`ComparedSide::ledger`] can compute them
+//! again). It compares authentic records only: a content digest does not include CSV rows or what people write
+//! down.
 
 use crate::ledger::care::held::{HeldRecord, rare_plaintext, read_block, reading_sum, span_of};
 use crate::ledger::care::{site, stranger};
@@ -26,14 +28,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::rc::Rc;
 
-/// What a block holds on one side.
+/// The content of a block on one side.
 #[derive(Clone, Copy, Debug, Default)]
 struct Summary {
     content: Sum,
     records: u64,
     time_min: Option<LoggerTime>,
     time_max: Option<LoggerTime>,
-    /// Its rows were given up to a backup: the digest is all that is left.
+    /// Whether its rows were given up to a backup: only the digest is left.
     given_up: bool,
 }
 
@@ -63,7 +65,7 @@ enum Source {
 #[derive(Debug, Default)]
 pub struct Records {
     by_place: BTreeMap<BlockPlace, BTreeMap<u32, HeldRecord>>,
-    /// Records that came more than once and differently; the first of them is compared.
+    /// Records that came more than once with different content; the first one is compared.
     pub contradicting: u64,
 }
 
@@ -92,16 +94,16 @@ fn place_of(id: Identity) -> BlockPlace {
 }
 
 impl ComparedSide {
-    /// A ledger or a backup of one. `anew`: its digests are worked out from every row instead of taken as stored.
-    /// The state that is compared is let go of when the side is dropped.
+    /// A ledger or a backup of one. `anew`: its digests are computed from every row instead of read from
+    /// storage. The compared state is released when the side is dropped.
     pub fn ledger(path: &Path, anew: bool, progress: impl FnMut(u64)) -> Result<Self, Error> {
         let db = stranger::open_present(path)?;
-        // One state for all that follows; ended when the connection closes.
+        // One state for everything that follows; it ends when the connection closes.
         db.execute_batch("BEGIN")?;
         Self::within(Rc::new(db), anew, progress)
     }
 
-    /// The same by a connection that has a transaction open, which stays open.
+    /// Does the same on a connection that has a transaction open, which stays open.
     pub(in crate::ledger) fn within(
         db: Rc<Connection>,
         anew: bool,
@@ -120,7 +122,7 @@ impl ComparedSide {
                 blocks.entry(place).or_insert_with(|| summary(&block));
             }
         }
-        // What has only CSV rows in it has nothing that is compared.
+        // A block that contains only CSV rows has nothing to compare.
         blocks.retain(|_, block| block.records > 0);
         given_up(&db, &mut blocks)?;
         unsettled(&db, &mut blocks)?;
@@ -139,7 +141,7 @@ impl ComparedSide {
         Self { blocks, source: Source::Records(records.by_place) }
     }
 
-    /// Whether two ledgers are of one site; `None`: one side is no ledger.
+    /// Whether two ledgers are of one site; `None` if one side is not a ledger.
     pub fn site(&self, other: &Self) -> Result<Option<site::SitesCompared>, Error> {
         let (Source::Ledger { db: ours, .. }, Source::Ledger { db: theirs, .. }) =
             (&self.source, &other.source)
@@ -149,13 +151,13 @@ impl ComparedSide {
         site::compare(ours, theirs, &site::signs(theirs), false).map(Some)
     }
 
-    /// How many authentic records it holds, those given up included.
+    /// How many authentic records it holds, including those given up.
     pub fn record_count(&self) -> u64 {
         self.blocks.values().map(|block| block.records).sum()
     }
 
-    /// Which sequences it speaks for, by logger and epoch; `None`: for all. A logger's dump says nothing of what its
-    /// memory has overwritten.
+    /// Which sequences the side covers, by logger and epoch; `None` for all. A logger's dump shows nothing
+    /// about records that its memory has overwritten.
     fn spans(&self) -> Option<BTreeMap<(u16, u32), (u32, u32)>> {
         let Source::Records(all) = &self.source else { return None };
         let mut spans: BTreeMap<(u16, u32), (u32, u32)> = BTreeMap::new();
@@ -175,7 +177,7 @@ impl ComparedSide {
             Source::Ledger { db, .. } => {
                 let mut held = read_block(db, place)?;
                 if self.blocks.get(&place).is_some_and(|block| block.given_up) {
-                    // Known to have been held, and not what it was.
+                    // The records are known to have been held, but not their content.
                     let (first, last) = span_of(place.2);
                     query::each(
                         db,
@@ -193,8 +195,8 @@ impl ComparedSide {
         }
     }
 
-    /// The sequences of a block that the other side has nothing of, without reading its rows; `None`: they have to be
-    /// read.
+    /// The sequences of a block, for the case that the other side has none of them, without reading its rows;
+    /// `None` if the rows must be read.
     fn known(&self, place: BlockPlace) -> Option<RangeSet> {
         match &self.source {
             Source::Records(all) => {
@@ -219,7 +221,7 @@ fn summary(block: &Block) -> Summary {
     }
 }
 
-/// Adds what retention gave up to its blocks: its digest is all that is left, and sums add up.
+/// Adds what retention gave up to its blocks: only its digest is left, and sums can be added.
 fn given_up(db: &Connection, blocks: &mut BTreeMap<BlockPlace, Summary>) -> Result<(), Error> {
     query::each(
         db,
@@ -256,7 +258,7 @@ fn covered(coverage: &Coverage, (logger, epoch, block): BlockPlace) -> RangeSet 
     }
 }
 
-/// Adds the unsettled journal to its blocks.
+/// Adds the unsettled rows of the journal to their blocks.
 fn unsettled(db: &Connection, blocks: &mut BTreeMap<BlockPlace, Summary>) -> Result<(), Error> {
     let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", SETTLED.list());
     let mut statement = db.prepare(&sql)?;
@@ -264,7 +266,7 @@ fn unsettled(db: &Connection, blocks: &mut BTreeMap<BlockPlace, Summary>) -> Res
     while let Some(row) = readings.next()? {
         let row = SETTLED.view(row);
         let id = row.identity()?;
-        // A damaged row is no content: its block then differs, and is read.
+        // A damaged row has no content: its block then differs, and is read.
         if let Some((sum, time)) = reading_sum(&row, id)? {
             blocks.entry(place_of(id)).or_default().record(sum, Some(time));
         }
@@ -287,9 +289,9 @@ pub enum DifferenceKind {
     LackedByA,
     /// The second side has none of them.
     LackedByB,
-    /// Both have them, with other contents.
+    /// Both have them, with different content.
     Different,
-    /// Both had them, and one side cannot say any more what they were: given up to a backup, or damaged.
+    /// Both had them, and one side no longer knows their content: it was given up to a backup, or is damaged.
     NotComparable,
 }
 
@@ -297,14 +299,15 @@ impl DifferenceKind {
     pub const ALL: [Self; 4] = [Self::LackedByA, Self::LackedByB, Self::Different, Self::NotComparable];
 }
 
-/// Consecutive sequences that differ in one way.
+/// Consecutive sequences that differ in the same way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Difference {
     pub kind: DifferenceKind,
     pub epoch: Epoch,
     pub first: u32,
     pub last: u32,
-    /// Times between which they were made, by the logger's clock; of a block that was not read, the block's.
+    /// The earliest and latest time at which they were made, by the logger's clock; for a block that was not
+    /// read, the times of the block.
     pub times: Option<(LoggerTime, LoggerTime)>,
 }
 
@@ -314,26 +317,26 @@ impl Difference {
     }
 }
 
-/// What was found of one logger.
+/// The result for one logger.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LoggerCompared {
-    /// Records that both hold, the same.
+    /// Records that both hold with the same content.
     pub same: u64,
-    /// What differs, by epoch and sequence.
+    /// The differences, by epoch and sequence.
     pub differences: Vec<Difference>,
 }
 
 impl LoggerCompared {
-    /// How many records differ in a way.
+    /// How many records differ in this way.
     pub fn of(&self, kind: DifferenceKind) -> u64 {
         self.differences.iter().filter(|difference| difference.kind == kind).map(Difference::records).sum()
     }
 }
 
-/// What a comparison found.
+/// The result of a comparison.
 #[derive(Clone, Debug, Default)]
 pub struct RecordsCompared {
-    /// By logger; those of which neither side has anything are not in it.
+    /// By logger; loggers of which neither side has anything are left out.
     pub loggers: BTreeMap<Address, LoggerCompared>,
     /// Blocks compared by their digests.
     pub blocks: u64,
@@ -348,7 +351,8 @@ impl RecordsCompared {
     }
 }
 
-/// Compares two sides. Where one is of sealed dumps, only loggers, epochs and spans of sequences that it speaks for.
+/// Compares two sides. If one is from sealed dumps, only the loggers, epochs and spans of sequences that it
+/// covers are compared.
 pub fn compare(
     a: &ComparedSide,
     b: &ComparedSide,
@@ -378,10 +382,10 @@ pub fn compare(
     Ok(compared)
 }
 
-/// Of a side that speaks for a span of sequences only: the first and the last, by logger and epoch.
+/// For a side that covers only a span of sequences: the first and the last, by logger and epoch.
 type Spans = Option<BTreeMap<(u16, u32), (u32, u32)>>;
 
-/// The sequences of a block that both sides speak for, the first and the last; `None`: there are none.
+/// The first and the last sequence of a block that both sides cover; `None` if there are none.
 fn spoken_of((logger, epoch, block): BlockPlace, spans: &[Spans; 2]) -> Option<(u32, u32)> {
     let (mut first, mut last) = span_of(block);
     for spans in spans.iter().flatten() {
@@ -391,13 +395,13 @@ fn spoken_of((logger, epoch, block): BlockPlace, spans: &[Spans; 2]) -> Option<(
     (first <= last).then_some((first, last))
 }
 
-/// How many records both hold, where count and digest say that they are the same.
+/// How many records both hold, if count and digest show that they are the same.
 fn same_by_digest(a: &ComparedSide, b: &ComparedSide, place: BlockPlace) -> Option<u64> {
     let (of_a, of_b) = (a.blocks.get(&place)?, b.blocks.get(&place)?);
     (of_a.content == of_b.content && of_a.records == of_b.records).then_some(of_a.records)
 }
 
-/// The difference of a block that one side has nothing of, where it can be said without reading it.
+/// The difference of a block that one side does not have, if it can be determined without reading the block.
 fn on_one_side(
     a: &ComparedSide,
     b: &ComparedSide,
@@ -414,7 +418,7 @@ fn on_one_side(
         return None;
     }
     let known = side.known(place)?;
-    // Of several stretches the block's times are those of all of them.
+    // For several stretches, the block's times would be those of all of them.
     let &[(first, last)] = known.ranges() else { return None };
     let times = summary.time_min.zip(summary.time_max);
     (known.count() == summary.records).then_some(Difference { kind, epoch, first, last, times })
@@ -454,9 +458,9 @@ fn reserved() -> Error {
     Error::Corrupt("a block has a reserved logger or epoch".into())
 }
 
-/// Adds a difference, to the one before where it goes on from there.
+/// Adds a difference, and joins it to the previous one if it continues it.
 fn push(all: &mut Vec<Difference>, next: Difference) {
-    // Kinds may take turns within a block: the last of the same kind may not be the last of all.
+    // Kinds may alternate within a block: the last difference of the same kind may not be the very last one.
     let before = all.iter_mut().rev().take(4).find(|before| before.kind == next.kind);
     if let Some(before) = before
         && before.epoch == next.epoch

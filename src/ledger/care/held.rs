@@ -1,8 +1,9 @@
-//! The authentic records of one block, as a ledger holds them: whether settled or not, each by the sum of its content.
+//! The authentic records of one block in a ledger, settled or not, each with the sum of its content.
 //!
-//! Input: an open ledger, and a block's place. Output: [`HeldRecord`] by sequence. Comparisons and salvages judge by these.
+//! Input: an open ledger, and a block's place. Output: [`HeldRecord`] by sequence, for comparisons and
+//! salvages.
 //!
-//! What this is not: it reads no CSV row and nothing that retention gave up, and it checks no digest.
+//! What this is not: it reads no CSV row, and no record that retention gave up. It checks no digest.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::rare;
@@ -15,12 +16,12 @@ use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
 use std::collections::BTreeMap;
 
-/// One record as far as it is compared.
+/// One record, with the fields that are compared.
 #[derive(Clone, Copy, Debug)]
 pub(in crate::ledger) struct HeldRecord {
-    /// `None`: it cannot be read (given up, or its row is damaged).
+    /// `None` if it cannot be read (given up, or its row is damaged).
     pub sum: Option<Sum>,
-    /// On the logger's clock; `None` where it cannot be read.
+    /// On the logger's clock; `None` if it cannot be read.
     pub time: Option<LoggerTime>,
 }
 
@@ -38,7 +39,7 @@ pub(in crate::ledger) fn read_block(
     let (first, last) = span_of(block);
     let mut held = BTreeMap::new();
     for table in ["settled", "journal"] {
-        // The journal has no index; it is bounded, and blocks that differ are few.
+        // The journal has no index; its length is limited, and blocks that differ are few.
         let only = if table == "journal" { "AND kind = 1" } else { "" };
         let sql = format!(
             "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0 {only}",
@@ -54,7 +55,7 @@ pub(in crate::ledger) fn read_block(
             held.insert(id.sequence.number(), HeldRecord { sum: found.map(|(sum, _)| sum), time });
         }
     }
-    // The opaque ones last: where one has been read later, its plaintext is still the record.
+    // The opaque ones come last: if one could be read later, its plaintext is still the record.
     for table in &rare::ALL {
         let sql = format!(
             "SELECT logger, epoch, sequence, {} AS made_at FROM {}
@@ -72,7 +73,7 @@ pub(in crate::ledger) fn read_block(
     Ok(held)
 }
 
-/// Sum and time of a reading; `None`: the row is damaged.
+/// Sum and time of a reading; `None` if the row is damaged.
 pub(in crate::ledger) fn reading_sum(
     row: &RowView<'_>,
     id: Identity,

@@ -1,4 +1,4 @@
-//! What keeps a ledger whole when its files are in trouble.
+//! Protects a ledger's data when its files are in trouble.
 
 pub mod backup;
 pub mod compare;

@@ -1,18 +1,19 @@
-//! The ledger has vanished under the running daemon (removed, renamed, cut, exchanged, a mount over its folder): what
-//! the open connection still reads is copied out, and the daemon goes on.
+//! Handles a ledger that vanished under the running daemon (removed, renamed, cut, exchanged, a mount over its
+//! folder): everything that the open connection can still read is copied out, and the daemon continues.
 //!
 //! ```text
-//! open connection ── copy ── <ledger>.rescued-DATE ──┬─ a sound ledger of this site is at the path: it goes on,
+//! open connection ── copy ── <ledger>.rescued-DATE ──┬─ a sound ledger of this site is at the path: it is used,
 //!                                                    │  and the copy is salvaged into it
 //!                                                    └─ else: what lies there becomes <ledger>.found-DATE, and the
 //!                                                       copy takes the path
 //! ```
 //!
-//! The copy takes the path where it can, in place of an empty new ledger: nothing is missing then, not even for the
-//! time of a salvage. A copy that lacks pages is handed to the take-over (`take_over`), like any damaged ledger. Killed at
-//! any step, the next start finds the copy under its dated name and goes on from there. No file is removed.
+//! If possible the copy takes the path, in place of an empty new ledger: then nothing is missing, not even
+//! during a salvage. A copy that lacks pages is passed to the take-over (`take_over`), like any damaged ledger.
+//! If the process is killed at any step, the next start finds the copy under its dated name and continues from
+//! there. No file is removed.
 //!
-//! What this is not: it does not notice anything; that is `db::place`.
+//! What this is not: it does not detect that a ledger vanished; `db::place` does.
 
 use super::{site, stranger};
 use crate::files::{self, with_tail};
@@ -31,15 +32,15 @@ use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-/// What the dated name of a copy begins with.
+/// The tail that a copy's dated name begins with.
 const RESCUED: &str = ".rescued-";
-/// Files kept of what lay in the ledger's place. Beyond it the fault comes back again and again, and each time costs a
-/// copy of the ledger: the daemon ends, and says what to do.
+/// The most files to keep that were found in the ledger's place. More of them mean that the fault keeps coming
+/// back, and each time costs a copy of the ledger: the daemon ends with a message about what to do.
 const FOUND_MAX: usize = 24;
 /// Pages copied between two signs of life.
 const PAGES_AT_ONCE: i32 = 2000;
 
-/// By what a ledger is known as one of this site.
+/// The signs by which a ledger is recognised as one of this site.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 struct KnownBy {
     signs: Signs,
@@ -54,8 +55,8 @@ impl KnownBy {
         Ok(Self { signs: site::signs(db), sites })
     }
 
-    /// By its number or its keys; or it has run under the very same configuration of a site, and no key contradicts:
-    /// such a ledger began here before the disk with the other one was there.
+    /// By its number or its keys. Or it has run under exactly the same configuration of a site, and no key
+    /// contradicts: such a ledger was started here before the disk with the other one was mounted.
     fn is_of_the_same_site(&self, other: &Self) -> bool {
         let alike = Alike::of(&self.signs, &other.signs, false);
         match alike.verdict() {
@@ -66,7 +67,7 @@ impl KnownBy {
     }
 }
 
-/// What was copied out.
+/// The result of copying out.
 #[derive(Debug)]
 pub struct Copied {
     pub file: PathBuf,
@@ -77,21 +78,21 @@ pub struct Copied {
     open: [Option<place::FileId>; 3],
 }
 
-/// How the daemon goes on.
+/// How the daemon continues.
 #[derive(Debug)]
 pub struct GoesOn {
     pub ledger: Ledger,
     /// What was done, for the notice and the log.
     pub text: String,
-    /// Whether it holds everything that was committed to the one that vanished.
+    /// Whether the new ledger holds everything that was committed to the one that vanished.
     pub has_all: bool,
-    /// A file whose records are to be brought over now.
+    /// A file whose records must be brought over now.
     pub salvage: Option<PathBuf>,
-    /// Where the copy lacked pages and was set aside.
+    /// Set if the copy lacked pages and was set aside.
     pub taken: Option<TakenOver>,
 }
 
-/// Copies out what the open connection reads. `sign` is called now and then while it goes on.
+/// Copies out what the open connection can read. Calls `sign` from time to time while it works.
 ///
 /// Errors: the copy cannot be made (room, folder, disk). The ledger stays open, and this can be tried again.
 pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<Copied, Error> {
@@ -110,7 +111,8 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
     files::remove_own_database(&part);
     files::make(&part, 0o640).map_err(at)?;
     let copied = copy(&ledger.db, &part, &mut sign);
-    // What cannot be read through the connection any more is not in it; what was read so far may be a ledger.
+    // Pages that the connection can no longer read are missing from the copy; the part that was read may still
+    // be a ledger.
     let is_whole = match copied {
         Ok(()) => is_whole,
         Err(error) if error.is_passing() || files::length(&part) == Some(0) => {
@@ -154,8 +156,8 @@ fn copy(from: &Connection, part: &Path, sign: &mut dyn FnMut()) -> Result<(), Er
     Ok(())
 }
 
-/// Goes on after [`copy_out`], with the ledger closed. `radios` and `memory` as for [`take_over::replace`]; `what` has
-/// happened, in words.
+/// Continues after [`copy_out`], with the ledger closed. `radios` and `memory` as for [`take_over::replace`];
+/// `what` describes in words what happened.
 pub fn go_on(
     path: &Path,
     copied: &Copied,
@@ -168,18 +170,18 @@ pub fn go_on(
     let found = files::free_dated_name(path, ".found-", now.time());
     let id = |end: &str| place::FileId::at(&with_tail(path, end));
     if id("").is_some() && id("") != copied.open[0] {
-        // A -wal of the ledger that vanished must not be read as one of the file that came in its place.
+        // A -wal of the vanished ledger must not be read as one of the file that replaced it.
         for (end, open) in ["-wal", "-shm"].into_iter().zip(&copied.open[1..]) {
             if open.is_some() && id(end) == *open {
                 files::rename_if_there(&with_tail(path, end), &with_tail(&found, end), false).map_err(at)?;
             }
         }
         if let Some(mut ledger) = sound_one_of_this_site(path, &copied.known)? {
-            // From now on by its number: the copy is brought over for sure.
+            // The copy is recognised by its number from now on, so it is certain to be brought over.
             ledger.note_same_site(&copied.known.signs.ids, site::SameSiteReason::Copy, now)?;
             let text = format!(
-                "{what}; a sound ledger of this site is there now, and the daemon goes on in it; what the former one held \
-                 was copied to {} and is brought over",
+                "{what}; a sound ledger of this site is there now, and the daemon continues with it; the \
+                 contents of the former one were copied to {} and are being brought over",
                 files::name_of(&copied.file)
             );
             let salvage = Some(copied.file.clone());
@@ -198,15 +200,15 @@ pub fn go_on(
     }
     files::take_name(&copied.file, path, false).map_err(at)?;
     files::sync_folder(path).map_err(at)?;
-    let mut text = format!("{what}; what it held was copied through the open connection");
+    let mut text = format!("{what}; its contents were copied through the open connection");
     if was_there {
-        text += &format!(", and what was left at its place is kept as {}*", files::name_of(&found));
+        text += &format!(", and the files left in its place are kept as {}*", files::name_of(&found));
     }
     if copied.is_whole {
         match Ledger::open(path) {
             Ok(ledger) => {
                 text +=
-                    "; the copy is whole and goes on as the ledger; find out who did this, and make a backup";
+                    "; the copy is complete and is now the ledger; find out who did this, and make a backup";
                 return Ok(GoesOn { ledger, text, has_all: true, salvage: None, taken: None });
             }
             Err(error) if error.is_damage() => {}
@@ -214,17 +216,17 @@ pub fn go_on(
         }
     }
     let (ledger, taken) = take_over::replace(path, what, radios, memory, now)?;
-    text += &format!("; the copy is not whole: {}", taken.text());
+    text += &format!("; the copy is not complete: {}", taken.text());
     let salvage = taken.is_there.then(|| taken.aside.clone());
     Ok(GoesOn { ledger, text, has_all: false, salvage, taken: Some(taken) })
 }
 
-/// The ledger at the path, if it is sound as far as a start looks, and of the same site.
+/// The ledger at the path, if the checks at start find it sound, and if it is of the same site.
 fn sound_one_of_this_site(path: &Path, known: &KnownBy) -> Result<Option<Ledger>, Error> {
     if files::length(path).is_none_or(|length| length == 0) {
         return Ok(None);
     }
-    // Read only at first: a ledger of another site is not to be brought up to date.
+    // It is opened for reading first: a ledger of another site must not be migrated.
     let theirs = stranger::open(path).and_then(|db| KnownBy::of(&db));
     if !theirs.is_ok_and(|theirs| theirs.is_of_the_same_site(known)) {
         return Ok(None);
@@ -232,8 +234,8 @@ fn sound_one_of_this_site(path: &Path, known: &KnownBy) -> Result<Option<Ledger>
     take_over::open_if_sound(path)
 }
 
-/// A copy that a killed daemon has left, where there is no ledger: it takes the path. Call under the daemon's lock,
-/// before the ledger is opened.
+/// If there is no ledger at the path, a copy that a killed daemon left behind takes the path. Call it under the
+/// daemon's lock, before the ledger is opened.
 pub fn adopt(path: &Path, now: Stamp) -> Result<Option<GoesOn>, Error> {
     if files::length(path).is_some_and(|length| length > 0) {
         return Ok(None);
@@ -242,7 +244,7 @@ pub fn adopt(path: &Path, now: Stamp) -> Result<Option<GoesOn>, Error> {
     let is_whole = verify::verify(&file, |_| ()).is_ok_and(|verified| verified.differences.is_empty());
     let known = stranger::open(&file).and_then(|db| KnownBy::of(&db)).unwrap_or_default();
     let copied = Copied { file, is_whole, known, open: [None; 3] };
-    let what = "the ledger vanished, and the daemon was stopped while it copied it";
+    let what = "the ledger vanished, and the daemon was stopped while it was copying it";
     go_on(path, &copied, what, &[], &Coverage::default(), now).map(Some)
 }
 
@@ -253,7 +255,8 @@ fn copies(path: &Path) -> Vec<PathBuf> {
 }
 
 impl Ledger {
-    /// Copies of it or of an earlier one that were made when that vanished, and are not brought over yet.
+    /// Copies of this ledger, or of an earlier one, that were made when it vanished and have not been brought
+    /// over yet.
     pub fn rescued_copies(&self) -> Result<Vec<PathBuf>, Error> {
         let mut all = Vec::new();
         for file in copies(&self.path) {
@@ -267,7 +270,8 @@ impl Ledger {
         Ok(all)
     }
 
-    /// Notes that a copy was brought over; what of it could not be is missing from now on.
+    /// Records that a copy was brought over; records of it that could not be brought count as missing from now
+    /// on.
     pub fn note_brought_over(
         &mut self,
         file: &Path,

@@ -1,11 +1,11 @@
-//! Whether another ledger is of this site, read out of both: `record::site` has the rule.
+//! Whether another ledger is of this site, from the data of both: `record::site` has the rule.
 //!
-//! Input: the present ledger and the other one, open. Output: [`SitesCompared`]: the verdict, with what agrees and what does
-//! not. Whatever brings records of one file into another asks here first (`salvage`, `restore`, and a ledger that turns
-//! up where another vanished), and so does `compare`.
+//! Input: the present ledger and the other one, open. Output: [`SitesCompared`]: the verdict, with what agrees
+//! and what does not. All code that brings records of one file into another checks here first (`salvage`,
+//! `restore`, and a ledger that appears where another vanished), and so does `compare`.
 //!
-//! The numbers by which ledgers of one site know each other are `ledger_id` of `meta` and the rows of `same_site`.
-//! What this is not: it changes nothing but `same_site`.
+//! The numbers by which ledgers of one site recognise each other are `ledger_id` of `meta` and the rows of
+//! `same_site`. What this is not: it changes nothing except `same_site`.
 
 use crate::ledger::care::held;
 use crate::ledger::care::salvage::proof;
@@ -24,7 +24,7 @@ use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 use std::path::Path;
 
-/// Why a number of another ledger is noted.
+/// Why a number of another ledger is recorded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SameSiteReason {
     /// It was set aside, and this one took over.
@@ -47,16 +47,16 @@ impl SameSiteReason {
     }
 }
 
-/// What the comparison of two ledgers found.
+/// The result of comparing two ledgers.
 #[derive(Clone, Debug)]
 pub struct SitesCompared {
     /// Numbers, keys and records.
     pub alike: Alike,
-    /// Loggers of which both hold something.
+    /// Loggers of which both hold records.
     pub loggers_in_both: Vec<u16>,
-    /// Loggers of which only the other one does.
+    /// Loggers of which only the other one holds records.
     pub loggers_only_there: Vec<u16>,
-    /// The present ledger holds nothing at all.
+    /// Whether the present ledger holds nothing at all.
     pub here_is_empty: bool,
     verdict: Verdict,
 }
@@ -67,7 +67,7 @@ impl SitesCompared {
     }
 }
 
-/// What a ledger is known by, as far as it can be read. Never fails: what is damaged is not known by anything.
+/// The signs of a ledger that can be read. Never fails: damaged data gives no signs.
 pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
     let fits = |table: &str| {
         let sum = table::table_sum(db, table, "true", ());
@@ -78,7 +78,7 @@ pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
     let ids_are_sound = !ids.is_empty() && fits("meta") && (others.is_err() || fits("same_site"));
     ids.extend(others.unwrap_or_default());
     let mut signs = Signs { ids, ids_are_sound, ..Signs::default() };
-    // A value that is not what it was would pass for another key.
+    // A changed value would look like another key.
     let proven = if fits("proven_key") { proven::proven_keys(db).unwrap_or_default() } else { Vec::new() };
     for proven::ProvenKey { key, .. } in proven {
         signs.keys.entry((key.address.number(), key.slot.0)).or_default().insert(key.check);
@@ -86,12 +86,12 @@ pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
     signs
 }
 
-/// Of a file that may be damaged or of an older schema.
+/// The signs of a file that may be damaged or of an older schema.
 pub(in crate::ledger) fn signs_of_file(path: &Path) -> Option<Signs> {
     stranger::open_damaged(path).map(|db| signs(&db))
 }
 
-/// Compares the present ledger with another one, whose signs are given. `set_aside_here`: see [`Alike::of`].
+/// Compares the present ledger with another one, given by its signs. `set_aside_here`: see [`Alike::of`].
 pub(in crate::ledger) fn compare(
     ours: &Connection,
     theirs: &Connection,
@@ -115,9 +115,9 @@ pub(in crate::ledger) fn compare(
     })
 }
 
-/// Records that two ledgers both hold: how many readings and profiles are the same, and how many records differ. Of the
-/// first one only what is proven counts. Events and opaque records may be the same by chance: a logger whose clock was
-/// never set starts like any other.
+/// Records that two ledgers both hold: how many readings and profiles are the same, and how many records
+/// differ. Of the first ledger only proven records count. Events and opaque records may be the same by
+/// coincidence: a logger whose clock was never set starts like any other.
 fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
     let unsettled = proof::unsettled(old).records;
     let mut places = proof::places_of(&proof::expected(old, None), |held| held.authentic.clone());
@@ -150,7 +150,8 @@ fn loggers(db: &Connection) -> Result<BTreeSet<u16>, Error> {
     Ok(query::values(db, sql, [])?.into_iter().collect())
 }
 
-/// Notes numbers of another ledger as of this site. Call within a transaction that writes, or alone.
+/// Records numbers of another ledger as being of this site. Call it within a transaction that writes, or on its
+/// own.
 pub(in crate::ledger) fn note(
     db: &Connection,
     ids: &BTreeSet<i64>,
@@ -169,7 +170,7 @@ pub(in crate::ledger) fn note(
 }
 
 impl Ledger {
-    /// Notes numbers of another ledger as of this site, in one step.
+    /// Records numbers of another ledger as being of this site, in one transaction.
     pub(in crate::ledger) fn note_same_site(
         &mut self,
         ids: &BTreeSet<i64>,

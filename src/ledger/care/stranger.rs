@@ -1,15 +1,15 @@
-//! Opening a file that is not the site's own ledger: a backup, a ledger of elsewhere, a damaged one, whatever else
-//! carries the mark of a ledger. Every command reads such files through here.
+//! Opens a file that is not the site's own ledger: a backup, a ledger from elsewhere, a damaged one, or
+//! anything else with the mark of a ledger. Every command reads such files through this module.
 //!
-//! What a database says of itself decides what SQLite does when it is read: a view in a table's place can have rows
-//! without end, a tree of pages can lead to one page again and again. So nothing of the file runs and its schema is
-//! compared before any row is read; what is read afterwards has bounds:
+//! The content of a database decides what SQLite does when it is read: a view in a table's place can have rows
+//! without end, and a tree of pages can lead to the same page repeatedly. So no code in the file is run, and
+//! its schema is compared before any row is read. What is read afterwards has limits:
 //!
-//! - steps of SQLite's virtual machine on a connection: [`STEPS_LEAST`] and [`STEPS_PER_BYTE`] for each byte of the
-//!   file. To read all of a sound ledger takes less than a tenth of that (test; measured: one step a byte).
+//! - steps of SQLite's virtual machine on a connection: [`STEPS_LEAST`] and [`STEPS_PER_BYTE`] for each byte of
+//!   the file. Reading all of a sound ledger takes less than a tenth of that (test; measured: one step a byte).
 //! - one value or row: [`VALUE_MAX`] bytes; all that SQLite holds in memory: [`HEAP_MAX`] bytes.
 //!
-//! What this is not: it does not say whether a file is sound (`verify` does), nor whose it is.
+//! What this is not: it does not decide whether a file is sound (`verify` does), or which site it is of.
 
 use crate::files;
 use crate::ledger::db::error::Error;
@@ -21,19 +21,19 @@ use rusqlite::{Connection, OpenFlags};
 use std::io::Read;
 use std::path::Path;
 
-/// How every ledger's file begins (SQLite's file format, section 1.3).
+/// The first bytes of every ledger's file (SQLite's file format, section 1.3).
 const HEAD: &[u8] = b"SQLite format 3\0";
 /// Steps of the virtual machine that any file may take.
 const STEPS_LEAST: u64 = 10_000_000;
 /// Steps that each byte of the file adds.
 const STEPS_PER_BYTE: u64 = 50;
-/// How often they are counted.
+/// After how many steps they are counted.
 const STEPS_AT_ONCE: u32 = 10_000;
-/// Bytes of a value or a row: the largest that we write is a configuration file.
+/// Bytes of a value or a row: the largest that this program writes is a configuration file.
 const VALUE_MAX: i32 = 16 << 20;
-/// Bytes of all memory that SQLite takes in this process once such a file was opened.
+/// Bytes of all memory that SQLite may use in this process once such a file was opened.
 const HEAP_MAX: i64 = 256 << 20;
-/// Limits whose usual values are far beyond what our own schema needs.
+/// Limits whose default values are far above what this program's schema needs.
 const LIMITS: [(Limit, i32); 6] = [
     (Limit::SQLITE_LIMIT_LENGTH, VALUE_MAX),
     (Limit::SQLITE_LIMIT_SQL_LENGTH, 1_000_000),
@@ -43,8 +43,8 @@ const LIMITS: [(Limit, i32); 6] = [
     (Limit::SQLITE_LIMIT_WORKER_THREADS, 0),
 ];
 
-/// A ledger of this or an older release, for reading. `Err` where its tables are not as this program made them:
-/// it is damaged, or another program changed it.
+/// Opens a ledger of this or an older release for reading. `Err` if its tables are not as this program made
+/// them: it is damaged, or another program changed it.
 pub fn open(path: &Path) -> Result<Connection, Error> {
     let (db, version) = identified(path)?;
     as_made(db, version, path)
@@ -58,14 +58,14 @@ fn as_made(db: Connection, version: u32, path: &Path) -> Result<Connection, Erro
     }
 }
 
-/// The same, of this program's schema.
+/// Does the same, for this program's schema only.
 pub fn open_present(path: &Path) -> Result<Connection, Error> {
     let (db, version) = identified(path)?;
     schema::refuse_old(version, path)?;
     as_made(db, version, path)
 }
 
-/// A ledger of this program's schema that is to be checked: what of its schema is not as made is for the caller to say.
+/// Opens a ledger of this program's schema for checking. The caller reports differences in its schema.
 pub fn open_to_check(path: &Path) -> Result<Connection, Error> {
     let (db, version) = identified(path)?;
     schema::refuse_old(version, path)?;
@@ -87,7 +87,7 @@ fn identified(path: &Path) -> Result<(Connection, u32), Error> {
     }
 }
 
-/// Whether a file begins as every ledger does. Nothing else of it is read; a folder does not.
+/// Whether a file begins as every ledger does. Nothing else of it is read; `false` for a folder.
 pub fn looks_like_one(path: &Path) -> std::io::Result<bool> {
     if files::stat(path)?.is_folder {
         return Ok(false);
@@ -97,7 +97,8 @@ pub fn looks_like_one(path: &Path) -> std::io::Result<bool> {
     Ok(head == HEAD)
 }
 
-/// Bounds what reading through a connection can cost, before its first statement. `path`: its file, for its size.
+/// Limits what reading through a connection can cost. Call it before the first statement. `path`: its file, for
+/// its size.
 pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     for (limit, most) in LIMITS {
         db.set_limit(limit, most)?;
@@ -118,8 +119,8 @@ pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     db.query_row(&format!("PRAGMA hard_heap_limit = {HEAP_MAX}"), [], |_| Ok(()))
 }
 
-/// Opens a file that may be damaged or of an older schema, for what of it can be read; `None`: nothing can. It is no ledger
-/// that any other program has open.
+/// Opens a file that may be damaged or of an older schema, to read what can be read; `None` if nothing can. The
+/// file is not a ledger that another program has open.
 pub(in crate::ledger) fn open_damaged(path: &Path) -> Option<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(path, flags).ok()?;
@@ -128,10 +129,10 @@ pub(in crate::ledger) fn open_damaged(path: &Path) -> Option<Connection> {
     Some(db)
 }
 
-/// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
-/// salvaged; what does not is unreadable, and its records are missing.
+/// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. A file that passes
+/// here can be salvaged; any other is unreadable, and its records are missing.
 pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {
-    // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
+    // Without this, SQLite refuses a file that was cut off, no matter what its pages hold. Nothing is written.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
     match db.query_row("SELECT count(*) FROM sqlite_schema", [], query::only::<i64>) {
         Ok(tables) if tables > 0 => tables_are_tables(db).map_err(|error| error.cause()),
@@ -140,8 +141,8 @@ pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {
     }
 }
 
-/// Whether a damaged ledger, opened and bounded, has nothing else in a table's place; `Err`: what has. What is damaged
-/// or gone is for the caller.
+/// Checks that a damaged ledger, opened and limited, has nothing else in a table's place; `Err`: what it has.
+/// The caller handles damaged or missing tables.
 fn tables_are_tables(db: &Connection) -> Result<(), Error> {
     match schema::impostors(db)?.first() {
         None => Ok(()),
@@ -149,7 +150,7 @@ fn tables_are_tables(db: &Connection) -> Result<(), Error> {
     }
 }
 
-/// An error with the file's name, where it is about the whole file.
+/// An error with the file's name, if it is about the whole file.
 fn within(path: &Path, error: Error) -> Error {
     match error {
         Error::Sql(source) => Error::at_open(path, source),
@@ -194,7 +195,7 @@ mod tests {
             }
             ledger.append(&batch, &plan.to_roster(), NOW).unwrap();
         }
-        // Settled but for the last: both ways to hold a record are read.
+        // Settled except for the last ones, so that both ways to hold a record are read.
         ledger.settle(records.len() as u32 * 9 / 10, 20_000).unwrap();
         drop(ledger);
         let ids = crate::ledger::care::site::signs_of_file(&path).unwrap().ids;

@@ -1,6 +1,6 @@
-//! Checking a ledger: SQLite's own integrity, and coverage worked out again from the records.
+//! Checks a ledger: SQLite's own integrity, and coverage computed again from the records.
 //!
-//! Input: a ledger opened for reading. Output: what differs, by logger and range; nothing is changed.
+//! Input: a ledger opened for reading. Output: the differences, by logger and range. Nothing is changed.
 
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
@@ -17,18 +17,19 @@ use crate::wire::seq::Epoch;
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
 
-/// What a check found.
+/// The result of a check.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Verified {
     /// Authentic records held.
     pub records: u64,
     /// CSV rows held.
     pub rows: u64,
-    /// What is wrong, one line each; empty: nothing.
+    /// The problems, one line each; empty if there are none.
     pub differences: Vec<String>,
 }
 
-/// Checks all of it. Where SQLite itself finds damage, the rest is not looked at. `progress` gets the name of each step.
+/// Checks all of it. If SQLite itself finds damage, the rest is not checked. `progress` gets the name of each
+/// step.
 pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, Error> {
     let db = stranger::open_to_check(path)?;
     let transaction = rusqlite::Transaction::new_unchecked(&db, TransactionBehavior::Deferred)?;
@@ -65,7 +66,7 @@ fn integrity(db: &Connection, found: &mut Verified) -> Result<(), Error> {
     })
 }
 
-/// The tables that hold no record, against their kept sums.
+/// Compares the tables that hold no record with their stored sums.
 fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
     for table in table::TABLES {
         let sum = table::table_sum(db, table, "true", ())?;
@@ -75,7 +76,7 @@ fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
     }
     query::each(db, "SELECT name FROM table_guard", [], |(name,): (String,)| {
         if !table::TABLES.contains(&name.as_str()) {
-            found.differences.push(format!("table_guard names {name:?}, which is no table of a ledger"));
+            found.differences.push(format!("table_guard names {name:?}, which is not a table of a ledger"));
         }
         Ok(())
     })
@@ -84,7 +85,7 @@ fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
 fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(), Error> {
     let stored = load_coverage(db)?;
     let mut counted = Coverage::default();
-    // Identities of rare records are in their tables whether settled or not; a reading is in one of two.
+    // Identities of rare records are in their tables whether settled or not; a reading is in one of two tables.
     let rare = rare::ALL.iter().map(|rare| (rare.name, "rank", "NULL"));
     for (table, rank, import) in std::iter::once(("settled", "rank", "import")).chain(rare) {
         let sql = format!(
@@ -100,11 +101,11 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
         kind::READING
     );
     count(db, &journal, &mut counted, found)?;
-    // What retention gave up is covered all the same, and is not here.
+    // What retention gave up is still covered, but is not here.
     let retired = "SELECT logger, epoch, sequence, rank, rank > 0 AND EXISTS (SELECT 1 FROM import i
              WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
     count(db, retired, &mut counted, &mut Verified::default())?;
-    // And what a ledger holds that was set aside.
+    // Also what a ledger that was set aside holds.
     for (address, epoch, held) in elsewhere(db)?.epochs() {
         for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
             for &(first, last) in set.ranges() {
@@ -116,7 +117,7 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
     named_against_profiles(db, &stored, found)
 }
 
-/// The ends of epochs, against the profiles that name them.
+/// Compares the ends of epochs with the profiles that name them.
 fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verified) -> Result<(), Error> {
     let mut told = Coverage::default();
     let sql = "SELECT logger, previous_epoch, previous_last, epoch FROM profile_row WHERE previous_epoch > 0";
@@ -127,7 +128,8 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
         }
         Ok(())
     })?;
-    // The profiles that name them may be in a ledger that was set aside, or gone; what is here must still agree.
+    // The profiles that name them may be in a ledger that was set aside, or gone; the profiles here must still
+    // agree.
     let nothing_lost: bool = query::value(db, "SELECT NOT EXISTS (SELECT 1 FROM once_held)", [])?;
     let is_whole = nothing_lost && elsewhere(db)?.epochs().next().is_none();
     let fits = if is_whole {
@@ -139,7 +141,7 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
         })
     };
     if !fits {
-        found.differences.push("the ends of epochs are not what the held profiles say".to_owned());
+        found.differences.push("the ends of epochs differ from the held profiles".to_owned());
     }
     Ok(())
 }

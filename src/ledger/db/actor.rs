@@ -1,14 +1,14 @@
-//! Who runs this process, as the computer knows it.
+//! Who runs this process, as far as the computer knows.
 //!
-//! Input: the process's user, what `sudo` says of the one behind it, passwd(5), the computer's name. Output: an
-//! [`Actor`]. What this is not: no proof. Root can write anything into a ledger.
+//! Input: the process's user, the user that `sudo` names, passwd(5), and the computer's name. Output: an
+//! [`Actor`]. What this is not: it proves nothing, since root can write anything into a ledger.
 
 use crate::record::acts::Actor;
 use crate::text::name_in_list;
 use std::io::Read;
 use std::path::Path;
 
-/// A larger file of users is not read to its end.
+/// Limit in bytes for reading the file of users; the rest of a larger file is not read.
 const PASSWD_MAX: u64 = 4 << 20;
 
 /// Who runs this process.

@@ -14,7 +14,7 @@ pub enum Error {
         path: PathBuf,
         source: std::io::Error,
     },
-    /// Operator: there is no ledger there.
+    /// Operator: there is no ledger at this path.
     Absent { path: PathBuf },
     /// Operator: path, permissions or disk.
     Open {
@@ -29,12 +29,12 @@ pub enum Error {
         /// What it is, and the remedy.
         source: std::io::Error,
     },
-    /// Operator: a file of something else.
+    /// Operator: the file is not a ledger.
     NotALedger {
         /// The file.
         path: PathBuf,
     },
-    /// Operator: written by a newer release; it is not touched.
+    /// Operator: written by a newer release. The file is not changed.
     SchemaTooNew {
         /// The ledger.
         path: PathBuf,
@@ -65,7 +65,7 @@ pub enum Error {
         /// The journal mode that SQLite fell back to.
         mode: String,
     },
-    /// Operator: what must outlive the ledger could not be written beside it.
+    /// Operator: data that must survive the ledger could not be written next to it.
     Sidecar {
         /// The file.
         path: PathBuf,
@@ -77,32 +77,33 @@ pub enum Error {
         path: PathBuf,
         source: std::io::Error,
     },
-    /// Operator: the files under the ledger's names are not the ones that were written to. The commit before this
-    /// is in a file that cannot be found by its name any more.
+    /// Operator: the files at the ledger's paths are not the ones that were written to. The previous commit is
+    /// in a file that no path leads to any more.
     Vanished {
         /// The ledger.
         path: PathBuf,
-        /// What is not as it was.
+        /// What changed.
         what: String,
     },
-    /// Operator: what a vanished ledger held could not be copied out.
+    /// Operator: the contents of a vanished ledger could not be copied out.
     Rescue {
         /// The copy.
         path: PathBuf,
         source: std::io::Error,
     },
-    /// Operator: a file from elsewhere whose schema is not what this program makes. No row of it was read.
+    /// Operator: the schema of a file from elsewhere is not the one that this program makes. No row of it was
+    /// read.
     NotAsMade {
         /// The file.
         path: PathBuf,
-        /// What is not.
+        /// What is different.
         what: Vec<String>,
     },
     /// Operator: the radios' numbers are used up.
     TooManyRadios,
-    /// Ours: this program handed the ledger what it must not. The ledger is as it was.
+    /// A fault of this program: it passed the ledger invalid input. The ledger is unchanged.
     Unexpected(String),
-    /// Operator: the ledger is damaged once more, and enough damaged ones are kept.
+    /// Operator: the ledger is damaged once more, and the limit of damaged ledgers to keep is reached.
     TooManyAside {
         /// The ledger.
         path: PathBuf,
@@ -114,25 +115,25 @@ pub enum Error {
     Locked {
         /// The lock file.
         path: PathBuf,
-        /// The other process, where it said who it is.
+        /// The other process, if it wrote who it is.
         holder: Option<String>,
     },
-    /// Operator: another process, which is no daemon, holds the lock file: tried again.
+    /// Operator: a process that is not a daemon holds the lock file. The lock is tried again.
     LockHeld {
         /// The lock file.
         path: PathBuf,
         holder: String,
     },
-    /// Operator: this user may not use the ledger or what lies next to it.
+    /// Operator: this user may not use the ledger or a file next to it.
     Closed {
         /// The ledger.
         path: PathBuf,
-        /// What is closed to whom, and what to do.
+        /// What is closed to which user, and the remedy.
         what: String,
     },
     /// Operator: the file is in use under another name.
     OtherName {
-        /// The name that was given.
+        /// The path that was given.
         path: PathBuf,
         other: PathBuf,
         why: String,
@@ -143,20 +144,20 @@ pub enum Error {
         path: PathBuf,
         source: std::io::Error,
     },
-    /// The disk is full: what fits is held, and tried again.
+    /// The disk is full: as much as fits is kept in memory, and the write is tried again.
     Full(rusqlite::Error),
-    /// Another process holds the ledger's write lock: tried again.
+    /// Another process holds the ledger's write lock. The write is tried again.
     Busy(rusqlite::Error),
-    /// A sync failed: the kernel may have dropped what was not yet on the disk, so nothing may be told
+    /// A sync failed: the kernel may have dropped what was not yet on the disk, so nothing may be reported as
     /// committed any more.
     Sync(rusqlite::Error),
-    /// The same of the ledger's folder.
+    /// A sync of the ledger's folder failed; same consequence as [`Error::Sync`].
     SyncFolder {
         /// The folder.
         path: PathBuf,
         source: std::io::Error,
     },
-    /// Anything else that SQLite says.
+    /// Any other error of SQLite.
     Sql(rusqlite::Error),
     /// A value in the ledger that this program never writes.
     Corrupt(String),
@@ -183,7 +184,8 @@ impl Error {
         }
     }
 
-    /// That this user may not use a ledger or what SQLite has next to it, where modes and owners say so.
+    /// The error for a user who may not use a ledger or a file that SQLite keeps next to it; `None` if modes
+    /// and owners allow it.
     pub(in crate::ledger) fn closed(path: &std::path::Path, wanted: Wanted) -> Option<Self> {
         let what = ["", "-wal", "-shm"].into_iter().find_map(|tail| {
             let file = files::with_tail(path, tail);
@@ -196,7 +198,7 @@ impl Error {
         Some(Self::Closed { path: path.to_owned(), what })
     }
 
-    /// What is wrong, without a remedy: for messages that have their own.
+    /// The cause without the remedy, for messages that have a remedy of their own.
     pub fn cause(&self) -> String {
         match self {
             Self::Corrupt(what) | Self::Closed { what, .. } => what.clone(),
@@ -206,7 +208,7 @@ impl Error {
         }
     }
 
-    /// Whether it is about one value that this program never writes, in a file that can be read.
+    /// Whether the error is about one value that this program never writes, in a file that can be read.
     pub(in crate::ledger) fn is_of_a_value(&self) -> bool {
         matches!(
             self,
@@ -228,7 +230,7 @@ impl From<rusqlite::Error> for Error {
         match (error.sqlite_error_code(), extended) {
             // The index of the -wal cannot grow on a full disk either.
             (Some(ErrorCode::DiskFull), _) | (_, Some(ffi::SQLITE_IOERR_SHMSIZE)) => Self::Full(error),
-            // The last one: locks on every byte of readers, by a process that is no reader.
+            // The last case: a process that is not a reader holds locks on every byte of the readers.
             (
                 Some(
                     ErrorCode::DatabaseBusy
@@ -238,7 +240,7 @@ impl From<rusqlite::Error> for Error {
                 _,
             ) => Self::Busy(error),
             (_, Some(ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC)) => Self::Sync(error),
-            // Only files from elsewhere are read with such a bound.
+            // Only reading files from elsewhere has such a limit.
             (Some(ErrorCode::OperationInterrupted), _) => {
                 Self::Corrupt("it takes more work to read than a file of its size can need".to_owned())
             }
@@ -247,7 +249,7 @@ impl From<rusqlite::Error> for Error {
     }
 }
 
-/// The first of what is not as this program made it, and how many more there are.
+/// The first difference from what this program made, and how many more there are.
 fn not_as_made(what: &[String]) -> String {
     match what {
         [] => String::new(),
@@ -261,8 +263,9 @@ fn library(version: i32) -> String {
 }
 
 impl fmt::Display for Error {
-    // Long on purpose: one arm a variant, so that all messages stand in one place. By hand, since a derived one would give each
-    // cause as a source too, and whoever prints the chain would say it twice.
+    // Long on purpose: one arm per variant, so that all messages are in one place. Written by hand, because a
+    // derived implementation would also return each cause as a source, and printing the chain would then repeat
+    // it.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Create { path, source } => {
@@ -278,14 +281,14 @@ impl fmt::Display for Error {
             Self::NoFile { path, source } => write!(f, "ledger {}: {source}", path.display()),
             Self::NotALedger { path } => write!(
                 f,
-                "ledger {}: this file is no stonechat ledger; it is left as it is: name another path in \
+                "ledger {}: this file is not a stonechat ledger; it is not changed: name another path in \
                  `ledger.path`, or move it away",
                 path.display()
             ),
             Self::SchemaTooNew { path, found, supported } => write!(
                 f,
                 "ledger {}: schema version {found} is newer than this program, which knows up to \
-                 {supported}; it is left as it is: install the newer stonechat",
+                 {supported}; it is not changed: install the newer stonechat",
                 path.display()
             ),
             Self::SchemaTooOld { path, found, supported } => write!(
@@ -318,8 +321,8 @@ impl fmt::Display for Error {
             ),
             Self::Vanished { path, what } => write!(
                 f,
-                "ledger {}: {what}: it was removed, renamed, cut or covered while it was open; what was written last \
-                 is not in the ledger at this path: look at the daemon's notices, and do this once more",
+                "ledger {}: {what}: it was removed, renamed, cut or covered while it was open; the last data written \
+                 is not in the ledger at this path: read the daemon's notices, then repeat this command",
                 path.display()
             ),
             Self::Rescue { path, source } => write!(
@@ -330,19 +333,19 @@ impl fmt::Display for Error {
             ),
             Self::NotAsMade { path, what } => write!(
                 f,
-                "{}: {}; it is damaged, or another program changed it, and no row of it was read: `stonechat \
-                 salvage` brings over what it proves",
+                "{}: {}; it is damaged or another program changed it; no row of it was read: `stonechat \
+                 salvage` copies the records that it can prove",
                 path.display(),
                 not_as_made(what)
             ),
             Self::TooManyRadios => f.write_str(
                 "more than 255 radios have served this ledger; give a radio the name of one that is gone",
             ),
-            Self::Unexpected(what) => write!(f, "a fault of this program: {what}; the ledger is as it was"),
+            Self::Unexpected(what) => write!(f, "a fault of this program: {what}; the ledger is unchanged"),
             Self::TooManyAside { path, kept, reason } => write!(
                 f,
-                "ledger {}: is damaged ({reason}), and {kept} damaged ones are kept beside it already: the disk or the \
-                 memory is at fault; replace it, take those files away, and start again",
+                "ledger {}: is damaged ({reason}), and {kept} damaged ledgers are kept next to it already: the disk or \
+                 the memory is at fault; replace it, move those files away, and start again",
                 path.display()
             ),
             Self::Locked { path, holder } => {
@@ -354,7 +357,7 @@ impl fmt::Display for Error {
             }
             Self::LockHeld { path, holder } => write!(
                 f,
-                "ledger lock {}: {holder}, holds it, and is no daemon; end that process",
+                "ledger lock {}: {holder}, holds it and is not a daemon; end that process",
                 path.display()
             ),
             Self::Closed { path, what } => write!(f, "ledger {}: {what}", path.display()),
@@ -377,10 +380,10 @@ impl fmt::Display for Error {
             }
             Self::Sql(source) if self.is_damage() => write!(
                 f,
-                "the ledger is damaged: {source}; the daemon sets it aside and goes on with a new one (`stonechat run`; \
-                 restart it if it runs), then `stonechat salvage` brings over what can be read"
+                "the ledger is damaged: {source}; the daemon sets it aside and continues with a new one (`stonechat \
+                 run`; restart it if it runs), then `stonechat salvage` copies what can be read"
             ),
-            Self::Sql(source) => write!(f, "the ledger cannot serve: {source}"),
+            Self::Sql(source) => write!(f, "the ledger cannot be used: {source}"),
             Self::Corrupt(what) => write!(f, "the ledger is damaged: {what}; run `stonechat verify`"),
         }
     }
@@ -399,7 +402,7 @@ mod tests {
 
     #[test]
     fn trouble_with_the_disk_a_lock_or_memory_is_no_damage_of_the_ledger() {
-        // Result codes of SQLite, by its documentation.
+        // Result codes of SQLite, from its documentation.
         for code in [
             ffi::SQLITE_IOERR,
             ffi::SQLITE_IOERR_READ,
@@ -423,7 +426,8 @@ mod tests {
             let source = rusqlite::Error::SqliteFailure(ffi::Error::new(code), None);
             assert!(!Error::at_open(std::path::Path::new("ledger.db"), source).is_damage(), "{code}");
         }
-        // Only the bound on the work in a file from elsewhere interrupts anything: a sound one stays far below it.
+        // Only the limit on work for a file from elsewhere interrupts a statement. An intact file stays far
+        // below it.
         for code in
             [ffi::SQLITE_CORRUPT, ffi::SQLITE_CORRUPT_INDEX, ffi::SQLITE_NOTADB, ffi::SQLITE_INTERRUPT]
         {

@@ -1,23 +1,23 @@
-//! Rows of frames that stay shut: the columns, and each value decoded when it is asked for.
+//! Rows of unopened frames: the columns, and each value decoded only when it is needed.
 
 use crate::time::GatewayTime;
 use rusqlite::Row;
 
-/// What is selected of a frame, for [`FrameView`].
+/// The columns of a frame that [`FrameView`] needs.
 pub const COLUMNS: &str =
     "id, frame, received_at, radio, synchronised, rssi_dbm, snr_quarter_db, import, reason";
 
-/// A row of [`COLUMNS`]. A damaged value is an error only where it is needed.
+/// A row of [`COLUMNS`]. A damaged value is an error only when that value is needed.
 #[derive(Clone, Copy)]
 pub struct FrameView<'r>(pub &'r Row<'r>);
 
-/// How a frame came by radio, as far as it is stored.
+/// How a frame was received by radio, as far as this is stored.
 pub struct FrameCame {
     pub at: Option<GatewayTime>,
     pub radio: Option<u8>,
-    /// Whether the gateway's clock was synchronised then.
+    /// Whether the gateway's clock was synchronised at the time.
     pub synchronised: Option<bool>,
-    /// Signal strength, and signal to noise in quarters: both or none.
+    /// Signal strength, and signal to noise in quarters: both or neither.
     pub signal: Option<(i8, i8)>,
 }
 
@@ -44,7 +44,7 @@ impl FrameView<'_> {
         self.0.get(7)
     }
 
-    /// Whether it is stored as shut for this reason.
+    /// Whether the frame is stored as unopened for this reason.
     pub fn is_shut_for(&self, reason: &str) -> rusqlite::Result<bool> {
         Ok(self.0.get_ref(8)?.as_str() == Ok(reason))
     }

@@ -1,10 +1,12 @@
-//! The lock that one daemon holds for as long as it runs.
+//! The lock that a daemon holds for as long as it runs; only one daemon can hold it.
 //!
-//! Two files in the ledger's folder, never the ledger itself (see `schema`): one named after the ledger, and a hidden one
-//! named by the device and the inode of its file, which a daemon that knows it under another name finds as well. Both
-//! are closed to other users, since whoever can open a file can hold a lock on it.
+//! Two files in the ledger's folder, never the ledger itself (see `schema`). One is named after the ledger. The
+//! other is hidden and named by the device and inode of the ledger's file, so a daemon that uses another name
+//! of the same file finds it too. Other users cannot open either file, because a process that can open a file
+//! can hold a lock on it.
 //!
-//! What this is not: it keeps nobody from reading, and no import from writing; that is SQLite's own lock.
+//! What this is not: it does not stop readers, and it does not stop imports from writing. For those, SQLite has
+//! its own lock.
 
 use super::{lock_holder, names};
 use crate::files;
@@ -15,14 +17,14 @@ use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-/// What the name of a lock file by device and inode begins and ends with.
+/// Prefix and suffix of the name of a lock file by device and inode.
 const BEGINS: &str = ".stonechat-";
 const ENDS: &str = ".lock";
-/// More of what a lock file says is not read.
+/// Limit in bytes for reading the text in a lock file.
 const SAYS_MAX: u64 = 8192;
 
-/// A lock that was just let go of is still held by a process that another thread is starting, until that one executes its
-/// program: so a held lock is looked at a few times before it counts.
+/// How often to check a held lock before it counts as held. A lock that was just released is still held for a
+/// moment by a child process that another thread is starting, until that child executes its program.
 const HELD_TRIES: u32 = 10;
 const HELD_PAUSE: Duration = Duration::from_millis(10);
 
@@ -34,7 +36,7 @@ pub struct DaemonLock {
     by_file: Option<ByFile>,
 }
 
-/// The lock file of one file; taken away when it is let go of.
+/// The lock file of one file; removed on drop.
 #[derive(Debug)]
 struct ByFile {
     id: (u64, u64),
@@ -44,15 +46,17 @@ struct ByFile {
 
 impl Drop for ByFile {
     fn drop(&mut self) {
-        // Still locked: who opens it now finds that the name is gone, and makes another one.
+        // The file is still locked here: a process that opens it now finds that the name is gone, and makes
+        // another file.
         let _ = std::fs::remove_file(&self.path);
     }
 }
 
 impl DaemonLock {
-    /// Takes the lock or says who has it.
+    /// Takes the lock, or reports which process has it.
     pub fn take(ledger: &Path) -> Result<Self, Error> {
-        // A lock file in another folder is not found; the file itself tells, and no port has been opened yet.
+        // A lock file in another folder is not found. The check of the file itself finds such a daemon, and no
+        // port has been opened yet.
         names::refuse_other(ledger)?;
         let by_name = lock(files::with_tail(ledger, ".lock"), ledger)?;
         let mut taken = Self { ledger: ledger.to_owned(), _by_name: by_name, by_file: None };
@@ -61,7 +65,8 @@ impl DaemonLock {
         Ok(taken)
     }
 
-    /// Locks the file that has the ledger's name now: it was made, or another one has taken its place.
+    /// Locks the file that is now at the ledger's path: it was just made, or another file has replaced the old
+    /// one.
     pub fn follow(&mut self) -> Result<(), Error> {
         let id = files::place(&self.ledger);
         if self.by_file.as_ref().map(|held| held.id) == id {
@@ -75,8 +80,10 @@ impl DaemonLock {
             match lock(path.clone(), &self.ledger) {
                 Ok(file) => self.by_file = Some(ByFile { id, path, _file: file }),
                 Err(error @ Error::Locked { .. }) => return Err(error),
-                // A full disk must not keep a daemon from starting, and the other one is held.
-                Err(error) => tracing::warn!("{error}; a daemon through another name is not kept out by it"),
+                // A full disk must not keep a daemon from starting, and the other lock is held.
+                Err(error) => tracing::warn!(
+                    "{error}; it does not keep out a daemon that uses another name of the ledger"
+                ),
             }
         }
         Ok(())
@@ -98,13 +105,14 @@ fn lock(path: PathBuf, ledger: &Path) -> Result<File, Error> {
             Err(rustix::io::Errno::WOULDBLOCK) => return Err(held(path, file)),
             Err(error) => return Err(at(error.into())),
         }
-        // It may have been taken away between the two.
+        // The file may have been removed between the two calls.
         let mine = file.metadata().map_err(at)?;
         if files::place(&path) == Some((mine.dev(), mine.ino())) {
             break file;
         }
     };
-    // Who has it is for messages; the lock counts. A full disk must not keep a daemon from starting.
+    // The text in the file serves messages only; the lock is what counts. A full disk must not keep a daemon
+    // from starting.
     let shown = std::path::absolute(ledger).unwrap_or_else(|_| ledger.to_owned());
     let _ = file
         .set_len(0)
@@ -113,10 +121,10 @@ fn lock(path: PathBuf, ledger: &Path) -> Result<File, Error> {
     Ok(file)
 }
 
-/// Who holds it: as the kernel says, else as the file does.
+/// The holder according to the kernel; otherwise according to the file.
 fn held(path: PathBuf, file: File) -> Error {
     let mut bytes = Vec::new();
-    // What cannot be read says nothing.
+    // A file that cannot be read leaves the text empty.
     let _ = file.take(SAYS_MAX).read_to_end(&mut bytes);
     let text = String::from_utf8_lossy(&bytes);
     let mut lines = text.lines().map(crate::text::shown);
@@ -137,7 +145,7 @@ fn held(path: PathBuf, file: File) -> Error {
     Error::Locked { path, holder }
 }
 
-/// Takes away lock files by device and inode that a killed daemon has left.
+/// Removes lock files by device and inode that a killed daemon left behind.
 fn remove_left(ledger: &Path) {
     for path in files::names_in(files::folder_of(ledger)) {
         let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();

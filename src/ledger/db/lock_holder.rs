@@ -1,12 +1,12 @@
-//! Who holds a lock on one of the ledger's files, for messages: as the kernel lists it, without opening any of these
-//! files.
+//! Which process holds a lock on one of the ledger's files, for messages. The answer comes from the kernel's
+//! list, without opening any of these files.
 //!
-//! Input: proc_locks(5), and proc_pid_fd(5) and proc_pid_fdinfo(5) as far as this user may read them. Output: a process
-//! with its command's name, or nothing. What this is not: it takes no lock, and no decision rests on it but to refuse a
-//! file that is in use under another name.
+//! Input: proc_locks(5), and proc_pid_fd(5) and proc_pid_fdinfo(5) as far as this user may read them. Output: a
+//! process with the name of its command, or nothing. What this is not: it takes no lock, and only one decision
+//! depends on it: to refuse a file that is in use under another name.
 //!
-//! The kernel's list names another device than `stat` does on some file systems (overlays, subvolumes), so the inode
-//! decides, and whether that process has this very file open, where that may be looked at.
+//! On some file systems (overlays, subvolumes) the kernel's list names another device than `stat` does. So the
+//! inode decides, together with whether that process has this very file open, if that can be checked.
 
 use crate::files;
 use std::fmt;
@@ -15,10 +15,10 @@ use std::path::{Path, PathBuf};
 
 /// The byte of the -shm that SQLite locks to write in write-ahead mode (its file format's page on the WAL index).
 const WRITE_LOCK_BYTE: u64 = 120;
-/// The one for the recovery of the -wal, and the last of all such bytes.
+/// The byte for the recovery of the -wal, and the last of all such bytes.
 const RECOVER_BYTE: u64 = 122;
 const LAST_SHM_BYTE: u64 = 128;
-/// Those that readers share, each with others who began at the same state.
+/// The bytes that readers lock; readers that began at the same state share one.
 const READ_BYTES: std::ops::RangeInclusive<u64> = 123..=127;
 /// The bytes of the ledger's file that SQLite locks (its source, `os.h`: PENDING_BYTE and the 511 after it).
 const FILE_BYTES: std::ops::RangeInclusive<u64> = 0x4000_0000..=0x4000_01FF;
@@ -26,9 +26,9 @@ const FILE_BYTES: std::ops::RangeInclusive<u64> = 0x4000_0000..=0x4000_01FF;
 /// A process that holds a lock.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Holder {
-    /// Its number; `None`: the kernel does not tell (a process of another container).
+    /// Its number; `None` if the kernel does not show it (a process of another container).
     pub process: Option<u32>,
-    /// Its command; empty where that cannot be read.
+    /// Its command; empty if it cannot be read.
     pub command: String,
     /// Whether others can hold the same lock at the same time.
     pub is_shared: bool,
@@ -47,13 +47,14 @@ impl fmt::Display for Holder {
     }
 }
 
-/// Who keeps the ledger from being written, such as `process 812, sqlite3`, whatever kind of lock it is; `None` where
-/// no other process does or the kernel does not tell.
+/// The process that keeps the ledger from being written, such as `process 812, sqlite3`, for any kind of lock;
+/// `None` if no other process does, or if the kernel does not show it.
 pub fn lock_holder(ledger: &Path) -> Option<String> {
     let of_records = |lock: &Lock| lock.kind != Kind::Flock && !lock.is_own();
     let shm: Vec<Lock> = on(&files::with_tail(ledger, "-shm")).into_iter().filter(of_records).collect();
     let file: Vec<Lock> = on(ledger).into_iter().filter(of_records).collect();
-    // SQLite itself takes the first two alone or not at all. A reader shares one of the others, which is in nobody's way.
+    // Only SQLite itself locks the first two bytes, and never shares them. A reader shares one of the others
+    // and does not block a writer.
     let found = shm
         .iter()
         .find(|lock| lock.covers(WRITE_LOCK_BYTE))
@@ -65,8 +66,8 @@ pub fn lock_holder(ledger: &Path) -> Option<String> {
     Some(found.holder().to_string())
 }
 
-/// The other processes that have a reading transaction open: what was committed since cannot be folded into the ledger.
-/// A process that has the ledger open and is not reading is in nobody's way.
+/// The other processes that have a reading transaction open. What was committed since they began cannot be
+/// folded into the ledger. A process that has the ledger open but is not reading blocks nothing.
 pub fn readers(ledger: &Path) -> Vec<Holder> {
     let reads = |lock: &Lock| {
         lock.kind != Kind::Flock && !lock.is_exclusive && !lock.is_own() && lock.overlaps(READ_BYTES)
@@ -75,18 +76,19 @@ pub fn readers(ledger: &Path) -> Vec<Holder> {
         on(&files::with_tail(ledger, "-shm")).iter().filter(|lock| reads(lock)).map(Lock::holder).collect();
     all.sort_by_key(|holder| holder.process);
     all.dedup_by_key(|holder| holder.process);
-    // To share such a lock is what a reader does.
+    // Readers always share such a lock, so the text does not need to mention it.
     all.iter_mut().for_each(|holder| holder.is_shared = false);
     all
 }
 
-/// The daemon that runs on a ledger, such as `process 812, stonechat`: who holds its lock file alone.
+/// The daemon that runs on a ledger, such as `process 812, stonechat`: the process that holds its lock file
+/// alone.
 pub fn daemon_of(ledger: &Path) -> Option<String> {
     let holder = flock_holder(&files::with_tail(ledger, ".lock"))?;
     (!holder.is_shared).then(|| holder.to_string())
 }
 
-/// Who holds a lock file.
+/// The process that holds a lock file.
 pub fn flock_holder(lock_file: &Path) -> Option<Holder> {
     let mut locks = on(lock_file);
     locks.retain(|lock| lock.kind == Kind::Flock);
@@ -94,7 +96,7 @@ pub fn flock_holder(lock_file: &Path) -> Option<Holder> {
     locks.first().map(Lock::holder)
 }
 
-/// Another process that has a file open under another name: which process, and that name.
+/// Another process that has a file open under another name: the process and that name.
 pub fn open_under_another_name(path: &Path) -> Option<(Holder, PathBuf)> {
     let id = files::place(path)?;
     let (name, folder) = (path.file_name()?, files::place(files::folder_of(path)));
@@ -102,7 +104,7 @@ pub fn open_under_another_name(path: &Path) -> Option<(Holder, PathBuf)> {
         for (_, target) in lock.process.map_or_else(Vec::new, |process| open_as(process, id)) {
             let is_this =
                 target.file_name() == Some(name) && files::place(files::folder_of(&target)) == folder;
-            // A name that leads to another file here is one of another container.
+            // If the name leads to another file here, it is a name inside another container.
             if !is_this && files::place(&target) == Some(id) {
                 return Some((lock.holder(), target));
             }
@@ -113,7 +115,7 @@ pub fn open_under_another_name(path: &Path) -> Option<(Holder, PathBuf)> {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Kind {
-    /// Of flock(2).
+    /// By flock(2).
     Flock,
     /// Of a process, by fcntl(2).
     Posix,
@@ -136,7 +138,7 @@ struct Lock {
 impl Lock {
     fn of(line: &str) -> Option<Self> {
         let words: Vec<&str> = line.split_whitespace().collect();
-        // One that waits has an arrow as its second word, and holds nothing.
+        // A waiting request has an arrow as its second word, and holds nothing.
         let &[_, kind, _, access, process, file, first, last] = words.as_slice() else { return None };
         let kind = match kind {
             "FLOCK" => Kind::Flock,
@@ -149,7 +151,7 @@ impl Lock {
         Some(Self {
             kind,
             is_exclusive: access == "WRITE",
-            // -1 of an open file, 0 of another container.
+            // -1 for a lock of an open file, 0 for a process of another container.
             process: process.parse().ok().filter(|&process| process > 0),
             device: (u32::from_str_radix(major, 16).ok()?, u32::from_str_radix(minor, 16).ok()?),
             inode: parts.next()?.parse().ok()?,
@@ -189,7 +191,8 @@ fn on(path: &Path) -> Vec<Lock> {
         if lock.process.is_none() {
             lock.process = process_of(id, lock.kind);
         }
-        // Where that process may not be looked at, the same inode on another device would be a rare chance.
+        // If that process may not be inspected, the inode decides: the same inode number on another device
+        // would be a rare coincidence.
         let is_of_it = lock.device == device
             || lock.process.is_none_or(|process| !may_look(process) || !open_as(process, id).is_empty());
         if is_of_it {
@@ -203,14 +206,15 @@ fn may_look(process: u32) -> bool {
     std::fs::read_dir(format!("/proc/{process}/fd")).is_ok()
 }
 
-/// Under which names a process has a file open, by the numbers of its descriptors.
+/// The names under which a process has a file open, with the numbers of its descriptors.
 fn open_as(process: u32, id: (u64, u64)) -> Vec<(std::ffi::OsString, PathBuf)> {
     let entries = std::fs::read_dir(format!("/proc/{process}/fd")).into_iter().flatten().flatten();
     let mine = entries.filter(|entry| files::place(&entry.path()) == Some(id));
     mine.filter_map(|entry| Some((entry.file_name(), std::fs::read_link(entry.path()).ok()?))).collect()
 }
 
-/// Which process holds a lock of an open file, which the kernel's list does not say: the one whose descriptor has it.
+/// The process that holds a lock of an open file: the one that has the descriptor. The kernel's list does not
+/// name it.
 fn process_of(id: (u64, u64), kind: Kind) -> Option<u32> {
     let entries = std::fs::read_dir("/proc").ok()?.flatten();
     let processes = entries.filter_map(|entry| entry.file_name().to_str()?.parse::<u32>().ok());

@@ -10,7 +10,7 @@ pub(in crate::ledger) fn meta(db: &Connection, key: &str) -> Result<i64, Error> 
         .ok_or_else(|| Error::Corrupt(format!("the fact `{key}` is gone")))
 }
 
-/// Changes with each commit of another connection.
+/// A number that changes with each commit of another connection.
 pub(in crate::ledger) fn data_version(db: &Connection) -> Result<i64, Error> {
     query::value(db, "PRAGMA data_version", [])
 }

@@ -1,4 +1,4 @@
-//! What the ledger is made of on disk: connections, schema, rows, locks, and who else has its files open.
+//! The ledger on disk: connections, schema, rows, locks, and which other processes have its files open.
 
 pub mod actor;
 pub mod error;

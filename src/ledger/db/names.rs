@@ -1,17 +1,19 @@
 //! Other names of the ledger's file: hard links.
 //!
-//! SQLite puts the -wal next to the name under which a file was opened. Two processes that know one file under two
-//! names do not see each other's commits, and destroy them. So a name is refused while another one is in use.
+//! SQLite puts the -wal next to the name under which a file was opened. Two processes that know one file under
+//! two names do not see each other's commits, and destroy them. So a name is refused while another name is in
+//! use.
 //!
-//! What this is not: symbolic links are followed once, where the configuration is read; below that a path has none.
+//! What this is not: it does not follow symbolic links. They are resolved once, where the configuration is
+//! read; the paths here have none.
 
 use super::lock_holder;
 use crate::files;
 use crate::ledger::db::error::Error;
 use std::path::Path;
 
-/// Refuses a name of a file that another process has open under another name, or whose last commits are in the -wal of
-/// another name in the same folder. Costs one look where there is one name only.
+/// Refuses a name of a file that another process has open under another name, or whose last commits are in the
+/// -wal of another name in the same folder. For a file with only one name this costs one `stat`.
 pub fn refuse_other(path: &Path) -> Result<(), Error> {
     if files::name_count(path).is_none_or(|count| count < 2) {
         return Ok(());
@@ -23,13 +25,13 @@ pub fn refuse_other(path: &Path) -> Result<(), Error> {
     let (id, own) = (files::place(path), std::path::absolute(path).ok());
     let has_wal =
         |name: &Path| files::length(&files::with_tail(name, "-wal")).is_some_and(|length| length > 0);
-    // A ledger that was in use under this name has one of them.
+    // A ledger that was in use under this name has at least one of these files.
     if has_wal(path) || !files::is_absent(&files::with_tail(path, ".known")) {
         return Ok(());
     }
     for other in files::names_in(files::folder_of(path)) {
         if files::place(&other) == id && std::path::absolute(&other).ok() != own && has_wal(&other) {
-            let why = "whose -wal holds what is not in the file yet".to_owned();
+            let why = "whose -wal holds data that is not in the file yet".to_owned();
             return Err(Error::OtherName { path: path.to_owned(), other, why });
         }
     }

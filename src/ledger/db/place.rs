@@ -1,28 +1,28 @@
-//! Whether the files under the ledger's names are the ones that this process has open.
+//! Whether the files at the ledger's paths are the ones that this process has open.
 //!
-//! SQLite goes on writing to a file that was removed, renamed, cut or covered with a mount. Such a commit cannot be found
-//! again. So after each commit, and before anything is called committed, device, inode and size under the
-//! three names are compared with what they must be. Everything here asks by `stat`; nothing is opened, since closing
-//! such a file would drop SQLite's locks (see the page of `schema`).
+//! SQLite continues to write to a file that was removed, renamed, cut or covered with a mount. Such a commit
+//! cannot be found again. So after each commit, and before anything is reported as committed, device, inode and
+//! size under the three names are compared with the expected ones. Everything here uses `stat`; nothing is
+//! opened, because closing such a file would drop SQLite's locks (see the page of `schema`).
 
 use rusqlite::Connection;
 use std::io::ErrorKind;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-/// Device and inode of the file under a name, by `stat`; `None` where there is none.
+/// Device and inode of the file at a path, by `stat`; `None` if there is no file.
 pub(in crate::ledger) fn file_identity(path: &Path) -> Option<(u64, u64)> {
     use std::os::unix::fs::MetadataExt;
     std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
 }
 
-/// How often a -wal that seems too short is looked at again: another process may empty it between two looks.
+/// How often a -wal that seems too short is checked again: another process may empty it between two checks.
 const LOOKS: u32 = 3;
 /// SQLite's file format, section 4: the header of a -wal, and that of each of its frames.
 const WAL_HEADER: u64 = 32;
 const FRAME_HEADER: u64 = 24;
 
-/// A file, whatever its name.
+/// A file, independent of its name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FileId {
     pub device: u64,
@@ -34,7 +34,7 @@ impl FileId {
         Self { device: found.dev(), inode: found.ino() }
     }
 
-    /// Of the file under a name; `None` where there is none or it cannot be asked for.
+    /// The file at a path; `None` if there is none or `stat` fails.
     pub fn at(path: &Path) -> Option<Self> {
         std::fs::metadata(path).ok().as_ref().map(Self::of)
     }
@@ -46,19 +46,19 @@ pub struct Place {
     names: [PathBuf; 3],
     files: [FileId; 3],
     page_size: u64,
-    /// The least that the ledger's file must have.
+    /// The least length that the ledger's file must have.
     length: u64,
 }
 
 impl Place {
-    /// Of a ledger that was just opened, and has been read or written, so that its -wal and -shm are there. `None`
-    /// where its files cannot be asked for: then nothing can be compared later.
+    /// The files of a ledger that was just opened and has been read or written, so that its -wal and -shm
+    /// exist. `None` if `stat` fails on its files: then nothing can be compared later.
     pub fn of(path: &Path, db: &Connection) -> Option<Self> {
         let names = ["", "-wal", "-shm"].map(|end| crate::files::with_tail(path, end));
         let ledger = std::fs::metadata(path).ok()?;
         let files = [Some(FileId::of(&ledger)), FileId::at(&names[1]), FileId::at(&names[2])];
         let [Some(ledger_id), Some(wal), Some(shm)] = files else { return None };
-        // A file system whose inodes do not stay can say nothing.
+        // On a file system whose inode numbers change, no comparison is possible.
         if FileId::at(path) != Some(ledger_id) || FileId::at(&names[1]) != Some(wal) {
             return None;
         }
@@ -71,13 +71,13 @@ impl Place {
         })
     }
 
-    /// Which files they are: the ledger's, its -wal, its -shm.
+    /// The identities of the ledger, its -wal and its -shm.
     pub fn files(&self) -> [FileId; 3] {
         self.files
     }
 
-    /// What is not as it must be, in words; `None`: all is. Call after a commit and before a checkpoint, with `frames`
-    /// in the -wal as of the commit.
+    /// What differs from the expected files, in words; `None` if nothing does. Call it after a commit and
+    /// before a checkpoint, with `frames` in the -wal as of the commit.
     pub fn differs(&mut self, db: &Connection, mut frames: u64) -> Option<String> {
         for look in 1.. {
             match self.look(db, frames) {
@@ -95,18 +95,18 @@ impl Place {
             let found = match std::fs::metadata(name) {
                 Ok(found) => found,
                 Err(error) if error.kind() == ErrorKind::NotFound => return Some(Difference::Gone(what)),
-                // A folder in the way of its name.
+                // Something that is not a folder is in the path.
                 Err(error) if error.kind() == ErrorKind::NotADirectory => {
                     return Some(Difference::Gone(what));
                 }
-                // Not to be asked for is not gone: the open file takes commits.
+                // A file that `stat` cannot reach is not proven to be gone: the open file accepts commits.
                 Err(_) => continue,
             };
             if FileId::of(&found) != file {
                 return Some(Difference::Another(what));
             }
             if what == "its file" && found.len() < self.length {
-                // Another program may have made it smaller, by SQLite's own means.
+                // Another program may have made the file smaller through SQLite itself.
                 let pages = db.query_row("PRAGMA page_count", [], |row| row.get::<_, i64>(0)).ok();
                 let whole =
                     pages.and_then(|pages| u64::try_from(pages).ok()).map(|pages| pages * self.page_size);
@@ -131,7 +131,7 @@ impl Place {
         None
     }
 
-    /// After a checkpoint: how long the ledger's file is now.
+    /// Records the new length of the ledger's file after a checkpoint.
     pub fn grown(&mut self) {
         if let Ok(found) = std::fs::metadata(&self.names[0])
             && FileId::of(&found) == self.files[0]
@@ -140,8 +140,8 @@ impl Place {
         }
     }
 
-    /// Whether the open ledger and its -wal have their full length, whatever has become of their names. Asked of the
-    /// kernel's list of this process's open files, by `stat`. `false` where that cannot be said.
+    /// Whether the open ledger and its -wal have their full length, whatever happened to their names. The
+    /// kernel's list of this process's open files is checked by `stat`. `false` if that is not possible.
     pub fn is_whole(&self, frames: u64) -> bool {
         let least = [
             self.length,
@@ -175,7 +175,7 @@ impl Difference {
     }
 }
 
-/// Frames in the -wal, as of this connection's look. Moves nothing.
+/// Frames in the -wal, as this connection sees it. Checkpoints nothing.
 pub fn frames_in_wal(db: &Connection) -> rusqlite::Result<u64> {
     let frames: i64 = db.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?.query_row([], |row| row.get(1))?;
     Ok(u64::try_from(frames).unwrap_or(0))

@@ -1,14 +1,14 @@
-//! Rows as values: each column in the order of the SELECT list, never by a number.
+//! Rows as values: each column is read in the order of the SELECT list, never by its number.
 //!
-//! Input: SQL and its parameters. Output: a value, or a tuple of as many as the SQL has columns. Statements are kept
-//! prepared. What this is not: the rows of records have types of their own (`db::row`).
+//! Input: SQL and its parameters. Output: a value, or a tuple with one value per column of the SQL. Statements
+//! are cached. What this is not: the rows of records have their own types (`db::row`).
 
 use super::error::Error;
 use crate::time::{GatewayTime, LoggerTime};
 use rusqlite::types::{FromSql, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use rusqlite::{Connection, OptionalExtension, Params, Row};
 
-/// What a row becomes: a tuple of its columns.
+/// A type that is made from a row: a tuple of its columns.
 pub(in crate::ledger) trait FromRow: Sized {
     /// From the columns, first to last.
     fn from_row(row: &Row<'_>) -> rusqlite::Result<Self>;
@@ -23,7 +23,7 @@ where
     }
 }
 
-/// A text; empty if something else is stored, or a text that is not UTF-8.
+/// A text; empty if the stored value is not a text or is not UTF-8.
 pub(in crate::ledger) struct AnyText(pub String);
 
 impl FromSql for AnyText {
@@ -32,7 +32,7 @@ impl FromSql for AnyText {
     }
 }
 
-// A time is stored as its Unix seconds; which clock it is by is told by the column.
+// A time is stored as Unix seconds; the column determines which clock it is by.
 macro_rules! stored_as_unix_s {
     ($($time:ident),+) => {$(
         impl FromSql for $time {
@@ -140,7 +140,7 @@ pub(in crate::ledger) fn all<T: FromRow>(
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-/// Hands on each row as it is read.
+/// Passes on each row as it is read.
 pub(in crate::ledger) fn each<T: FromRow>(
     db: &Connection,
     sql: &str,

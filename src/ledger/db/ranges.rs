@@ -1,4 +1,5 @@
-//! Stored coverage: ranges of held sequences, ends of epochs that a later epoch names, and what was once held.
+//! Stored coverage: ranges of held sequences, ends of epochs that a later epoch names, and records that were
+//! once held.
 
 use crate::ledger::db::error::Error;
 use crate::record::coverage::Coverage;
@@ -8,14 +9,14 @@ use rusqlite::{Connection, Params};
 use super::query;
 use crate::record::coverage::Basis;
 
-/// Coverage as it is stored: ranges and named ends, without the journal.
+/// Coverage as it is stored, ranges and named ends, without the journal.
 pub(in crate::ledger) fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
     let mut coverage = ranges(db, "SELECT logger, epoch, basis, first, last FROM held_range", [])?;
     load_named(db, &mut coverage)?;
     Ok(coverage)
 }
 
-/// The ranges that a SELECT of logger, epoch, basis, first and last gives.
+/// The ranges from a SELECT of logger, epoch, basis, first and last.
 pub(in crate::ledger) fn ranges(
     db: &Connection,
     select: &str,
@@ -31,7 +32,7 @@ pub(in crate::ledger) fn ranges(
     Ok(coverage)
 }
 
-/// Takes in the ends of epochs, and what was once held.
+/// Adds the named ends of epochs, and the records that were once held, to `coverage`.
 pub(in crate::ledger) fn load_named(db: &Connection, coverage: &mut Coverage) -> Result<(), Error> {
     let named = "SELECT logger, epoch, last, by_epoch FROM named_epoch";
     query::each(db, named, [], |(logger, epoch, last, by_epoch): (u16, u32, u32, u32)| {
@@ -57,7 +58,7 @@ pub(in crate::ledger) fn address_epoch(logger: u16, epoch: u32) -> Result<(Addre
     }
 }
 
-/// Ranges of one epoch that touch become one; they come in order.
+/// Joins ranges of one epoch that touch. The input must be sorted.
 pub(in crate::ledger) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> {
     let mut joined: Vec<(u32, u32, u32)> = Vec::new();
     for (epoch, first, last) in ranges {

@@ -1,10 +1,10 @@
-//! Records that are no readings: profiles, events, and opaque ones. Each type has a table of its own, and is listed once,
-//! in [`ALL`].
+//! Records that are not readings: profiles, events, and opaque ones. Each type has its own table, and is listed
+//! once, in [`ALL`].
 //!
-//! Input: a record, or a row of its table. Output: the values of its row, or its plaintext. A new record type is one entry:
-//! blocks, comparisons, take-over, salvage and verification walk the list.
+//! Input: a record, or a row of its table. Output: the values of its row, or its plaintext. A new record type
+//! is one entry: blocks, comparisons, take-over, salvage and verification go through the list.
 //!
-//! What this is not: it keeps no digest; whoever writes a row does (`digest::table`).
+//! What this is not: it does not maintain digests; the caller that writes a row does (`digest::table`).
 
 use super::error::Error;
 use super::row::{encoded, kind};
@@ -18,9 +18,10 @@ use std::sync::LazyLock;
 /// A table of rare records.
 pub struct RareTable {
     pub name: &'static str,
-    /// Of the row that marks such a record in the journal.
+    /// The kind of the journal row that marks such a record.
     pub kind: i64,
-    /// When a record was made, as SQL; of an opaque one nobody can read it, and its reception is the nearest.
+    /// When a record was made, as SQL. The time of an opaque record cannot be read, so its reception is the
+    /// nearest.
     pub time: &'static str,
     /// Whether this version can read its records.
     pub is_read: bool,
@@ -29,7 +30,7 @@ pub struct RareTable {
     decode: fn(&Row<'_>) -> Result<Vec<u8>, Error>,
 }
 
-/// What a row of them is made of.
+/// What a row is made from.
 #[derive(Clone, Copy)]
 pub enum Rare<'a> {
     /// A record that this version reads.
@@ -38,8 +39,8 @@ pub enum Rare<'a> {
     Opaque(&'a [u8]),
 }
 
-/// All of them. The opaque ones come last: where one has been read later, it is in two tables, and its plaintext is still
-/// the record.
+/// All tables of rare records. The opaque ones come last: a record that was opaque and could be read later is
+/// in two tables, and its plaintext is still the record.
 pub static ALL: [RareTable; 3] = [
     RareTable {
         name: "profile_row",
@@ -87,38 +88,38 @@ pub static ALL: [RareTable; 3] = [
 /// The table of opaque records.
 pub const OPAQUE: &str = "opaque_row";
 
-/// Those of which this version reads the records.
+/// The tables whose records this version reads.
 pub fn read() -> impl Iterator<Item = &'static RareTable> {
     ALL.iter().filter(|table| table.is_read)
 }
 
 /// Identity and reception, which every row has.
 pub const IDENTITY_COLUMNS: &str = "logger, epoch, sequence, rank";
-/// When it came by radio; the clustered table keeps the lag instead.
+/// When the record was received by radio; the clustered table keeps the lag instead.
 pub const RECEIVED_AT: &str = "received_at";
-/// How it came, less when.
+/// How the record was received, without the time.
 pub const RECEPTION: &str = "slot, radio, synchronised, rssi_dbm, snr_quarter_db, import, stored_at";
 
-/// How a record came.
+/// How a record was received.
 #[derive(Clone, Copy, Debug)]
 pub struct Came {
-    /// When by radio.
+    /// When it was received by radio.
     pub received_at: Option<GatewayTime>,
     /// The key slot that opened it.
     pub slot: Option<u8>,
     pub radio: Option<u8>,
-    /// Whether the gateway's clock was synchronised then.
+    /// Whether the gateway's clock was synchronised at the time.
     pub synchronised: Option<bool>,
     /// Signal strength.
     pub rssi_dbm: Option<i64>,
     /// Signal to noise, in quarters.
     pub snr_quarter_db: Option<i64>,
     pub import: Option<i64>,
-    /// When the ledger took it in, where nothing else says.
+    /// When the ledger stored it, if no other column shows this.
     pub stored_at: Option<GatewayTime>,
 }
 
-/// The table of a record, and its content's values there; `None`: it is a reading.
+/// The table of a record, and the values of its content there; `None` if it is a reading.
 pub fn row_of(record: Rare<'_>) -> Option<(&'static RareTable, Vec<Value>)> {
     ALL.iter().find_map(|table| Some((table, (table.encode)(record)?)))
 }
@@ -154,7 +155,8 @@ impl RareTable {
         Ok(())
     }
 
-    /// Inserts the row of a record that was opaque before; how it came is copied from its opaque row, which stays.
+    /// Inserts the row of a record that was opaque before. The reception is copied from its opaque row, which
+    /// stays.
     pub fn insert_understood(
         &self,
         db: &Connection,
@@ -166,7 +168,8 @@ impl RareTable {
     }
 }
 
-/// Inserts a row into `table`: `content` and `received` (of the opaque row) into `columns`, the rest as the opaque row has it.
+/// Inserts a row into `table`: `content` and `received` (of the opaque row) into `columns`, the other values
+/// from the opaque row.
 pub fn insert_from_opaque(
     db: &Connection,
     table: &str,
@@ -189,7 +192,7 @@ pub fn insert_from_opaque(
 /// The rows of one identity.
 pub const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
 
-/// The authentic record held under an identity outside journal and settled, as plaintext.
+/// The authentic record that is held under an identity outside journal and settled, as plaintext.
 pub fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Error> {
     let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
     // The opaque row first.
@@ -203,7 +206,7 @@ pub fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, 
     Ok(None)
 }
 
-/// Whether a record that this version reads, and that is no reading, is held under an identity.
+/// Whether a record that this version reads, and that is not a reading, is held under an identity.
 pub fn is_other(db: &Connection, id: Identity) -> Result<bool, Error> {
     static SQL: LazyLock<String> = LazyLock::new(|| {
         let exists = |table: &RareTable| {
@@ -224,7 +227,7 @@ pub fn profile(row: &rusqlite::Row<'_>) -> Result<Profile, Error> {
     let unit: String = row.get(1)?;
     let fields = ProfileFields {
         time: row.get(0)?,
-        unit: unit.parse().map_err(|_| Error::Corrupt("a profile's unit is no number".into()))?,
+        unit: unit.parse().map_err(|_| Error::Corrupt("a profile's unit is not a number".into()))?,
         interval_s: row.get(2)?,
         capacity: row.get(3)?,
         oldest: row.get(4)?,

@@ -1,32 +1,35 @@
-//! What each fault of the ledger calls for: the one table that commits, settles, imports and notices go by.
+//! How the program responds to each fault of the ledger: the one table that commits, settles, imports and
+//! notices use.
 //!
-//! Input: an [`Error`]. Output: a [`Response`]. What this is not: it says nothing (the error does), and it does nothing
-//! (whoever asked does).
+//! Input: an [`Error`]. Output: a [`Response`]. What this is not: it makes no message (the error does), and it
+//! takes no action (the caller does).
 
 use super::error::Error;
 use rusqlite::ErrorCode;
 
-/// What a fault calls for.
+/// The response that a fault needs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Response {
-    /// Another process has the lock. Wait for it: nothing is lost meanwhile.
+    /// Another process has the lock. Wait for it: nothing is lost in the meantime.
     Locked,
-    /// The disk is full. Hold what fits, and try again: nothing is lost meanwhile.
+    /// The disk is full. Hold as much as fits, and try again: nothing is lost in the meantime.
     Full,
-    /// The disk did not read or write what it should. A large transaction waits; intake does not go on.
+    /// The disk failed to read or write. A large transaction waits; intake does not continue.
     Disk,
-    /// A sync failed. The kernel may have dropped what was not yet on the disk, so the process ends: after it nothing can
-    /// be called committed that was not before.
+    /// A sync failed. The kernel may have dropped what was not yet on the disk, so the process ends: after the
+    /// failure, only what was committed before may be called committed.
     Unsynced,
-    /// The files are not the ones that were written to. What the open connection still reads is copied out.
+    /// The files are not the ones that were written to. Whatever the open connection can still read is copied
+    /// out.
     Vanished,
-    /// The file is damaged. It is read again, and set aside if it is no better.
+    /// The file is damaged. It is read again, and set aside if it is still damaged.
     Damage,
-    /// One value is not ours, in a file that can be read. What needs no such value goes on; a commit treats it as damage.
+    /// This program does not write one of the values, but the file can be read. Work that does not need such a
+    /// value continues; a commit treats it as damage.
     Value,
-    /// The operator can mend it: a path, permissions, a version, another process.
+    /// The operator can fix it: a path, permissions, a version, another process.
     Operator,
-    /// A fault of this program. The ledger is as it was.
+    /// A fault of this program. The ledger is unchanged.
     Ours,
 }
 
@@ -45,7 +48,7 @@ impl Response {
 }
 
 impl Error {
-    /// What this fault calls for.
+    /// The response that this fault needs.
     pub fn response(&self) -> Response {
         match self {
             Self::Busy(_) | Self::LockHeld { .. } => Response::Locked,
@@ -85,13 +88,13 @@ impl Error {
         matches!(self.response(), Response::Damage | Response::Value)
     }
 
-    /// Whether trying again later can help, with nothing lost meanwhile.
+    /// Whether trying again later can help, with nothing lost in the meantime.
     pub fn is_passing(&self) -> bool {
         matches!(self.response(), Response::Locked | Response::Full)
     }
 }
 
-/// What is left to SQLite's own codes; trouble that passes and failed syncs have variants of their own.
+/// Errors that only SQLite's codes describe. Passing trouble and failed syncs have their own variants.
 fn of_sqlite(code: Option<ErrorCode>) -> Response {
     match code {
         Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => Response::Damage,
@@ -118,7 +121,7 @@ mod tests {
         rusqlite::Error::SqliteFailure(ffi::Error::new(code), None)
     }
 
-    /// One of each variant, and what it calls for. Several of those that go by SQLite's code.
+    /// One of each variant with its response, and several of those that depend on SQLite's code.
     fn all() -> Vec<(Error, Response)> {
         let path = || PathBuf::from("ledger.db");
         let source = || std::io::Error::other("x");
@@ -165,8 +168,8 @@ mod tests {
         all
     }
 
-    /// The number of a variant. One that is new does not compile before it is here, and fails below before it is in
-    /// [`all`].
+    /// The number of a variant. With a new variant this does not compile until the variant is added here, and
+    /// the test below fails until it is in [`all`].
     fn number(error: &Error) -> u32 {
         match error {
             Error::Create { .. } => 0,

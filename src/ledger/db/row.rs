@@ -1,7 +1,7 @@
-//! Records as rows and back: the column lists shared by journal and settled, and the typed tables.
+//! Records to rows and back: the column lists that journal and settled share, and the typed tables.
 //!
-//! A stored record encodes to the very plaintext it came as; whoever appends checks that before it is called
-//! stored.
+//! A stored record encodes to exactly the plaintext that was received. The code that appends checks this before
+//! it reports the record as stored.
 
 use crate::ledger::db::error::Error;
 use crate::record::judge::{Row, Steps};
@@ -17,11 +17,11 @@ use crate::wire::record::CHANNELS_MAX;
 
 /// The kinds of a journal row.
 pub mod kind {
-    /// Closes the rows before it with a digest: `epoch` is the first of them, `time` the digest.
+    /// Closes the rows before it with a digest: `epoch` holds the first of these rows, `time` the digest.
     pub const SEAL: i64 = -1;
-    /// Counts of frames, no record.
+    /// Counts of frames; not a record.
     pub const TALLY: i64 = 0;
-    /// A reading, whole.
+    /// A complete reading.
     pub const READING: i64 = 1;
     /// A profile; its content is in `profile_row`.
     pub const PROFILE: i64 = 2;
@@ -31,8 +31,8 @@ pub mod kind {
     pub const OPAQUE: i64 = 4;
 }
 
-/// A column of the journal. From [`Column::Logger`] on the clustered table has the same ones, in this order; the counts
-/// `c0` to `c39` follow.
+/// A column of the journal. The clustered table has the same columns from [`Column::Logger`] on, in this order;
+/// the counts `c0` to `c39` follow.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Column {
     /// The journal's row number.
@@ -43,7 +43,7 @@ pub enum Column {
     Logger,
     Epoch,
     Sequence,
-    /// 0: authentic; CSV rows from 1 on.
+    /// 0 for authentic; CSV rows from 1 on.
     Rank,
     /// Seconds since 1970 on the logger's clock.
     Time,
@@ -59,18 +59,18 @@ pub enum Column {
     /// The key slot that sealed it.
     Slot,
     Radio,
-    /// Whether the gateway's clock was synchronised then.
+    /// Whether the gateway's clock was synchronised at reception.
     Synchronised,
     /// Signal strength.
     RssiDbm,
     /// Signal to noise, in quarters.
     SnrQuarterDb,
     Import,
-    /// By what a CSV row has its place; see `judge::Placed`.
+    /// How the place of a CSV row was found; see `judge::Placed`.
     Matched,
     /// The number of its resolution.
     Resolution,
-    /// When the ledger took it in, where nothing else says.
+    /// When the ledger stored it, if no other column shows this.
     StoredAt,
 }
 
@@ -103,10 +103,10 @@ impl Column {
     /// Those of the clustered table.
     pub const SHARED: &[Self] = Self::ALL.split_at(Self::Logger as usize).1;
 
-    /// The authentic content of a reading, less its counts.
+    /// The authentic content of a reading, without its counts.
     pub const CONTENT: [Self; 5] = [Self::Time, Self::BatteryMv, Self::BoardCentiC, Self::N, Self::Faults];
 
-    /// As the tables name it.
+    /// The name of the column in the tables.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Row => "row",
@@ -137,12 +137,12 @@ impl Column {
 /// Columns of the journal: the named ones, and the counts.
 pub const JOURNAL_COLUMNS: usize = Column::ALL.len() + CHANNELS_MAX;
 
-/// Which columns a statement selects: the SELECT list, and where each column is in a row of it. Make it once a statement,
-/// not once a row.
+/// Which columns a statement selects: the SELECT list, and the position of each column in a row. Make it once
+/// per statement, not once per row.
 #[derive(Clone, Debug)]
 pub struct Selection {
     list: String,
-    /// By column; [`NOWHERE`] if it is not selected.
+    /// By column; [`NOWHERE`] if the column is not selected.
     places: [usize; Column::ALL.len()],
     counts_at: usize,
     channels: usize,
@@ -171,7 +171,7 @@ impl Selection {
         all
     }
 
-    /// And these columns after the counts.
+    /// Adds these columns after the counts.
     pub fn then(mut self, columns: &[Column]) -> Self {
         for &column in columns {
             if let Some(place) = self.places.get_mut(column as usize) {
@@ -213,7 +213,8 @@ pub static SETTLED: LazyLock<Selection> = LazyLock::new(|| Selection::new(Column
 /// A reading's content.
 pub static CONTENT: LazyLock<Selection> = LazyLock::new(|| Selection::new(&Column::CONTENT, CHANNELS_MAX));
 
-/// A row as a statement gives it: nothing is decoded before it is asked for. A column that is not selected is an error.
+/// A row of a statement. Values are decoded only when they are needed. Reading a column that is not selected is
+/// an error.
 #[derive(Clone, Copy)]
 pub struct RowView<'r> {
     row: &'r rusqlite::Row<'r>,
@@ -230,22 +231,22 @@ impl<'r> RowView<'r> {
         self.row.get_ref(self.place(column))
     }
 
-    /// A value of a type; another type, or one out of its range, is an error of a value.
+    /// A value as type `T`; a value of another type or out of range is an error of a value.
     pub fn get<T: FromSql>(&self, column: Column) -> rusqlite::Result<T> {
         self.row.get(self.place(column))
     }
 
-    /// A whole number; `None` for whatever else is stored.
+    /// A whole number; `None` if anything else is stored.
     pub fn number(&self, column: Column) -> rusqlite::Result<Option<i64>> {
         Ok(self.raw(column)?.as_i64().ok())
     }
 
-    /// A whole number, or none is stored; anything else is an error that names `verify`.
+    /// A whole number, or `None` for null; anything else is an error that names `verify`.
     pub fn whole(&self, column: Column) -> Result<Option<i64>, Error> {
         whole(self.raw(column)?)
     }
 
-    /// A count as stored; null gives 0. Errors as those of [`RowView::whole`].
+    /// A count as stored; null gives 0. Errors as in [`RowView::whole`].
     pub fn whole_count(&self, channel: usize) -> Result<i32, Error> {
         let count = whole(self.row.get_ref(self.selection.counts_at + channel)?)?.unwrap_or(0);
         i32::try_from(count)
@@ -263,23 +264,24 @@ impl<'r> RowView<'r> {
         Ok(all)
     }
 
-    /// The identity; a reserved one is damage.
+    /// The identity; a reserved identity is damage.
     pub fn identity(&self) -> Result<Identity, Error> {
         identity_of(self.get(Column::Logger)?, self.get(Column::Epoch)?, self.get(Column::Sequence)?)
     }
 
-    /// How many channels it has; `None` if that is no number of channels.
+    /// How many channels it has; `None` if the stored value is not a number of channels.
     pub fn channels(&self) -> rusqlite::Result<Option<usize>> {
         Ok(self.number(Column::N)?.and_then(channels_of))
     }
 
-    /// The named columns from `logger` on and the first `n` counts, as the digests take them. For rows of [`SETTLED`].
+    /// The named columns from `logger` on and the first `n` counts, in the form that the digests need. For rows
+    /// of [`SETTLED`].
     pub fn values(&self, n: usize) -> impl Iterator<Item = rusqlite::Result<ValueRef<'r>>> + use<'r> {
         let row = self.row;
         (0..Column::SHARED.len() + n).map(move |at| row.get_ref(at))
     }
 
-    /// What a reading or CSV row says. Each value that is out of its range is an error; battery may be absent.
+    /// The content of a reading or CSV row. A value out of its range is an error; battery may be absent.
     pub fn content(&self) -> rusqlite::Result<Row> {
         let n: u32 = self.get(Column::N)?;
         let counts_at = self.selection.counts_at;
@@ -296,7 +298,8 @@ impl<'r> RowView<'r> {
         })
     }
 
-    /// The same as an authentic reading, without an allocation. `None`: it is none, or has more counts than were selected.
+    /// The content as an authentic reading, without an allocation. `None` if it is not one, or has more counts
+    /// than were selected.
     pub fn authentic(&self) -> rusqlite::Result<Option<Reading>> {
         let n = self.get::<u32>(Column::N)? as usize;
         let Some(battery_mv) = self.get(Column::BatteryMv)? else { return Ok(None) };
@@ -312,7 +315,7 @@ impl<'r> RowView<'r> {
         Ok(Reading::new(time, battery_mv, board, faults, &counts[..n]))
     }
 
-    /// The authentic reading with `n` channels, as far as the values are what this program writes; `None` where one is not.
+    /// The authentic reading with `n` channels; `None` if a value is not one that this program writes.
     pub fn reading(&self, n: usize) -> rusqlite::Result<Option<Reading>> {
         let count = |channel: usize| Ok(self.row.get_ref(self.selection.counts_at + channel)?.as_i64().ok());
         reading_of(n, |column| self.number(column), count)
@@ -324,7 +327,7 @@ fn whole(value: ValueRef<'_>) -> Result<Option<i64>, Error> {
         ValueRef::Integer(value) => Ok(Some(value)),
         ValueRef::Null => Ok(None),
         _ => Err(Error::Corrupt(
-            "a reading has a value that is no whole number; run `stonechat verify`".into(),
+            "a reading has a value that is not a whole number; run `stonechat verify`".into(),
         )),
     }
 }
@@ -333,7 +336,7 @@ fn channels_of(n: i64) -> Option<usize> {
     usize::try_from(n).ok().filter(|&n| n <= CHANNELS_MAX)
 }
 
-/// The authentic reading of a row's numbers; `None` where one is out of its range, or missing.
+/// The authentic reading from a row's numbers; `None` if one is out of its range, or missing.
 fn reading_of<E>(
     n: usize,
     number: impl Fn(Column) -> Result<Option<i64>, E>,
@@ -363,7 +366,8 @@ fn reading_of<E>(
     })
 }
 
-/// A row of the journal or of the clustered table as whole numbers, by column: what is written, sealed and read again.
+/// A row of the journal or of the clustered table as whole numbers, by column. This form is written, sealed and
+/// read back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct StoredRow {
     values: [Option<i64>; JOURNAL_COLUMNS],
@@ -376,7 +380,7 @@ impl Default for StoredRow {
 }
 
 impl StoredRow {
-    /// These values, and null for the others.
+    /// A row with these values, and null for the others.
     pub fn of<const N: usize>(values: [(Column, Option<i64>); N]) -> Self {
         let mut row = Self::default();
         for (column, value) in values {
@@ -423,7 +427,7 @@ impl StoredRow {
         )
     }
 
-    /// The authentic reading; `None` where a value is not what this program writes.
+    /// The authentic reading; `None` if a value is not one that this program writes.
     pub fn reading(&self) -> Option<Reading> {
         let n = channels_of(self.get(Column::N)?)?;
         let number = |column| Ok::<_, Infallible>(self.get(column));
@@ -431,17 +435,18 @@ impl StoredRow {
         reading
     }
 
-    /// As the journal takes it, with `n` counts: see [`journal_insert`].
+    /// The values to insert into the journal, with `n` counts: see [`journal_insert`].
     pub fn of_journal(&self, n: usize) -> &[Option<i64>] {
         self.values.get(..Column::ALL.len() + n).unwrap_or(&self.values)
     }
 
-    /// As the clustered table takes it, without the journal's number and kind: see [`settled_insert`].
+    /// The values to insert into the clustered table, without the journal's number and kind: see
+    /// [`settled_insert`].
     pub fn of_settled(&self, n: usize) -> &[Option<i64>] {
         self.of_journal(n).get(Column::Logger as usize..).unwrap_or_default()
     }
 
-    /// Up to the last value that is not null.
+    /// The values up to the last one that is not null.
     pub fn filled(&self) -> &[Option<i64>] {
         let len = self.values.iter().rposition(Option::is_some).map_or(0, |last| last + 1);
         self.values.get(..len).unwrap_or_default()
@@ -457,7 +462,7 @@ pub fn insert(statement: &mut Statement<'_>, values: &[Option<i64>]) -> rusqlite
     Ok(())
 }
 
-/// An identity; a reserved one is damage.
+/// An identity; a reserved identity is damage.
 pub fn identity_of(logger: u16, epoch: u32, sequence: u32) -> Result<Identity, Error> {
     Identity::new(logger, epoch, sequence)
         .ok_or_else(|| Error::Corrupt("a record has a reserved identity".into()))
@@ -474,13 +479,13 @@ pub fn identity_after_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Optio
     Ok(Identity::new(row.get(at)?, row.get(at + 1)?, row.get(at + 2)?))
 }
 
-/// How far a file rounded, from what the table `resolution` keeps: the way back from `steps_json`.
+/// How far a file rounded, from the text in the table `resolution`: the inverse of `steps_json`.
 pub fn steps_from_json(json: &str) -> Result<Steps, Error> {
     let corrupt = || Error::Corrupt(format!("a resolution is not as it was written: {json}"));
     crate::record::row::steps_from_json(json).ok_or_else(corrupt)
 }
 
-/// The same as an authentic reading.
+/// The content as an authentic reading.
 pub fn reading(content: &Row) -> Option<Reading> {
     let battery_mv = content.battery_mv?;
     Reading::new(content.time, battery_mv, content.board_centi_c, content.faults, &content.counts)
@@ -606,7 +611,7 @@ mod tests {
             db.execute("DELETE FROM settled", []).unwrap();
             let (row, n) = (stored(&reading), reading.counts().len());
             insert(&mut db.prepare(&settled_insert(n)).unwrap(), row.of_settled(n)).unwrap();
-            // What the schema refuses is not damage that can be.
+            // A value that the schema refuses cannot occur as damage.
             if db.execute(&format!("UPDATE settled SET {} = ?", at.name()), [odd]).is_ok() {
                 let [lenient, strict, content] = readings(&db, "settled");
                 if strict.is_some() {

@@ -15,7 +15,7 @@ use std::time::Duration;
 /// Marks the file as a ledger: "stch" in ASCII, in SQLite's application id.
 pub const APPLICATION_ID: i32 = 0x7374_6368;
 
-/// Each migration once released is never edited; the next number is added.
+/// A migration is never edited once it is released; add the next number.
 pub const MIGRATIONS: &[&str] = &[
     include_str!("../../../migrations/0001_first.sql"),
     include_str!("../../../migrations/0002_logbook.sql"),
@@ -24,18 +24,19 @@ pub const MIGRATIONS: &[&str] = &[
 /// The version that this program writes.
 pub const VERSION: u32 = MIGRATIONS.len() as u32;
 
-/// Below it, two checkpoints at one time can lose a commit (fixed in 3.51.3; SQLite's own release notes).
+/// The oldest version of SQLite allowed. In older ones, two checkpoints at one time can lose a commit (fixed in
+/// 3.51.3; SQLite's own release notes).
 const SQLITE_MIN: i32 = 3_051_003;
 
-/// Pages in the -wal at which a commit moves them into the ledger: 4 MB, and few enough for one page of the -shm
-/// (4,062), which then need not grow on a disk that has become full.
+/// Number of pages in the -wal at which a commit moves them into the ledger: 4 MB, and few enough for one page
+/// of the -shm (4,062), which then need not grow on a disk that has become full.
 pub const CHECKPOINT_PAGES: u32 = 4000;
 
 /// How long a statement waits for another process's commit.
 pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
-/// Refuses a ledger's name, or one that SQLite opens next to it, under which something is that is no file: to open a FIFO
-/// for reading would wait for ever.
+/// Refuses the path of a ledger, or of a file that SQLite opens next to it, if it leads to something that is
+/// not a file: opening a FIFO for reading would wait without end.
 pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
     for tail in ["", "-wal", "-shm", "-journal"] {
         let path = crate::files::with_tail(path, tail);
@@ -44,8 +45,8 @@ pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
     Ok(())
 }
 
-/// Opens a ledger so that no other connection can read or write it until this one closes. Fails as busy while another
-/// one has it open. A transaction is open then, in which nothing has been written.
+/// Opens a ledger so that no other connection can read or write it until this one closes. Fails as busy while
+/// another connection has it open. Returns with an open transaction in which nothing has been written.
 pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     names::refuse_other(path)?;
     let at = |source| Error::at_open(path, source);
@@ -53,7 +54,8 @@ pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(at)?;
     db.busy_timeout(BUSY_TIMEOUT).map_err(at)?;
-    // Before anything else, some settings included: the first access then locks the whole file, in write-ahead mode too.
+    // This must come first, before some of the settings too: the first access then locks the whole file, also
+    // in write-ahead mode.
     db.pragma_update(None, "locking_mode", "EXCLUSIVE").map_err(at)?;
     db.execute_batch("BEGIN EXCLUSIVE; COMMIT").map_err(at)?;
     settings_of_every_connection(&db).map_err(at)?;
@@ -62,18 +64,18 @@ pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     Ok(db)
 }
 
-/// Syncs the ledger's folder, so that a power cut cannot take the name of a -wal with commits in it. SQLite does so
-/// with a process's first sync of a -wal, but passes over a failure.
+/// Syncs the ledger's folder, so that a power cut cannot remove the name of a -wal that has commits in it.
+/// SQLite does this with a process's first sync of a -wal, but ignores a failure.
 pub fn sync_folder(path: &Path) -> Result<(), Error> {
     let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
     match std::fs::File::open(folder).and_then(|folder| folder.sync_all()) {
-        // A file system without it says so.
+        // A file system that cannot sync folders returns this error.
         Err(error) if error.kind() == std::io::ErrorKind::InvalidInput => Ok(()),
         done => done.map_err(|source| Error::SyncFolder { path: folder.to_owned(), source }),
     }
 }
 
-/// Opens for reading. The daemon may be up, stopped or killed; the reader may be another user.
+/// Opens for reading. The daemon may be running, stopped or killed; the reader may be another user.
 pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
     refuse_what_is_no_file(path)?;
@@ -93,7 +95,7 @@ pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     Ok(db)
 }
 
-/// Refuses an empty file, and a schema that must be brought up to date first.
+/// Refuses an empty file, and a schema that must be migrated first.
 pub fn refuse_old(version: u32, path: &Path) -> Result<(), Error> {
     match version {
         0 => Err(Error::NotALedger { path: path.to_owned() }),
@@ -102,7 +104,7 @@ pub fn refuse_old(version: u32, path: &Path) -> Result<(), Error> {
     }
 }
 
-/// Fails below `SQLITE_MIN`.
+/// Fails for versions below `SQLITE_MIN`.
 pub fn refuse_old_library(version: i32) -> Result<(), Error> {
     if version < SQLITE_MIN {
         return Err(Error::LibraryTooOld { found: version, least: SQLITE_MIN });
@@ -110,9 +112,9 @@ pub fn refuse_old_library(version: i32) -> Result<(), Error> {
     Ok(())
 }
 
-/// Sets it and says which is in force. The change is committed with the step after the row that tells it, so a
-/// query for one row would pass over a failed sync, and a power cut could then leave an empty file, whose -wal SQLite
-/// deletes with all commits in it.
+/// Sets the journal mode and returns the mode in force. SQLite commits the change in the step after the row
+/// that reports the mode. A query for one row would miss a failed sync, and a power cut could then leave an
+/// empty file, whose -wal SQLite deletes with all commits in it.
 pub fn set_journal_mode(db: &Connection, mode: &str) -> Result<String, rusqlite::Error> {
     let mut statement = db.prepare(&format!("PRAGMA journal_mode = {mode}"))?;
     let mut rows = statement.query([])?;
@@ -123,24 +125,25 @@ pub fn set_journal_mode(db: &Connection, mode: &str) -> Result<String, rusqlite:
     Ok(in_force)
 }
 
-/// What every connection of this program has, whatever it is for.
+/// Settings of every connection of this program, for every purpose.
 pub fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> {
-    // A closing connection leaves the -wal and the -shm where they are: a reader of another user, who could
-    // not create them, can then open the ledger at any time.
+    // A closing connection leaves the -wal and the -shm in place. A reader that runs as another user and could
+    // not create them can then open the ledger at any time.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    // A plan does not depend on the values bound to it: without this, SQLite prepares a look-up by key anew for
-    // each key (measured: four fifths of a gap report's time).
+    // A query plan does not depend on the values bound to it. Without this setting, SQLite prepares a look-up
+    // by key again for each key (measured: four fifths of a gap report's time).
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     db.busy_timeout(BUSY_TIMEOUT)?;
-    // A settle sorts up to 100,000 rows: in memory, never in files on the memory card.
+    // A settle sorts up to 100,000 rows. It does so in memory, never in files on the memory card.
     db.pragma_update(None, "temp_store", "MEMORY")?;
-    // 2 MiB of page cache a connection.
+    // 2 MiB of page cache per connection.
     db.pragma_update(None, "cache_size", -2048)?;
     db.set_prepared_statement_cache_capacity(128);
     Ok(())
 }
 
-/// The schema's version; 0 for a new, empty file. Refuses what is no ledger, or newer than this program.
+/// The schema's version; 0 for a new, empty file. Refuses a file that is not a ledger, or is newer than this
+/// program.
 pub fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
     let integer = |pragma: &str| -> Result<i64, Error> {
         db.query_row(pragma, [], |row| row.get(0)).map_err(|source| Error::at_open(path, source))
@@ -163,7 +166,7 @@ pub fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
 /// A table, view, index or trigger: type, name, SQL.
 type Object = (String, String, Option<String>);
 
-/// The schema as this program's migrations make it up to a version, sorted.
+/// The schema that this program's migrations up to a version make, sorted.
 fn expected(version: u32) -> Result<Vec<Object>, Error> {
     let db = Connection::open_in_memory()?;
     for sql in MIGRATIONS.iter().take(version as usize) {
@@ -178,7 +181,7 @@ fn objects(db: &Connection) -> Result<Vec<Object>, Error> {
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-/// What of a ledger's schema is not as its migrations made it, by name.
+/// The names of what differs in a ledger's schema from what its migrations made.
 pub fn differences(db: &Connection) -> Result<Vec<String>, Error> {
     let (expected, found) = (expected(VERSION)?, objects(db)?);
     let mut names: Vec<String> = expected
@@ -200,16 +203,16 @@ pub fn in_memory() -> Result<Connection, Error> {
     Ok(db)
 }
 
-/// Which table or index is gone or changed. What somebody added is no damage, and neither is a view that somebody
-/// took away: no record is in it.
+/// Which table or index is missing or changed. Objects that were added are not damage, and a removed view is
+/// not damage either, because a view holds no record.
 pub fn lost(db: &Connection) -> Result<Option<String>, Error> {
     let found = objects(db)?;
     let lost = expected(VERSION)?.into_iter().find(|object| object.0 != "view" && !found.contains(object));
     Ok(lost.as_ref().map(not_as_made))
 }
 
-/// What of a schema decides how our tables are read and is not as this program's migrations up to `version` made it.
-/// Added views and tables are never read, and a view of ours that was taken away is not missed.
+/// The differences from the schema of this program's migrations up to `version` that affect how its tables are
+/// read. Added views and tables are never read, and a removed view of this program is not missed.
 pub fn differences_that_matter(db: &Connection, version: u32) -> Result<Vec<String>, Error> {
     let (expected, found) = (expected(version)?, objects(db)?);
     let is_ours = |name: &str| expected.iter().any(|(_, known, _)| known == name);
@@ -219,15 +222,15 @@ pub fn differences_that_matter(db: &Connection, version: u32) -> Result<Vec<Stri
             && (is_ours(&object.1) || ["index", "trigger"].contains(&object.0.as_str()))
     });
     let mut names: Vec<String> = lost.chain(odd).map(not_as_made).collect();
-    // With a table go its indexes: what is named first is the table.
+    // The indexes of a missing table are missing too, so the table is named first.
     names.sort_by_key(|name| !name.starts_with("the table"));
     names.dedup();
     Ok(names)
 }
 
-/// What has the name of a table of ours and is no table, or one whose rows are computed.
+/// Objects that have the name of a table of this program but are not a table, or whose rows are computed.
 pub fn impostors(db: &Connection) -> Result<Vec<String>, Error> {
-    // Of a damaged schema: a cell may be of any type.
+    // The schema may be damaged: a cell may be of any type.
     let mut statement = db.prepare(
         "SELECT CAST(name AS TEXT) FROM sqlite_schema
          WHERE name IS NOT NULL AND (type IS NOT 'table' OR sql LIKE 'CREATE VIRTUAL%')",

@@ -3,7 +3,7 @@
 use super::error::Error;
 use rusqlite::{Connection, TransactionBehavior};
 
-/// Runs `read` on one consistent state of the ledger, and lets go of it at once.
+/// Runs `read` on one consistent state of the ledger, then ends the transaction at once.
 pub(in crate::ledger) fn snapshot<T>(
     db: &Connection,
     read: impl FnOnce(&Connection) -> Result<T, Error>,

@@ -1,38 +1,38 @@
-//! How long the -wal is, and whether a reader keeps it from being folded into the ledger. Asked by `stat`, and of SQLite
-//! without moving anything.
+//! How long the -wal is, and whether a reader keeps it from being folded into the ledger. Both come from `stat`
+//! and from SQLite, without a checkpoint.
 //!
-//! While a reading transaction is open, SQLite folds in only what came before it, and cannot begin the -wal anew. What
-//! this is not: it ends no reader, and no commit waits for one.
+//! While a reading transaction is open, SQLite folds in only what came before it, and cannot restart the -wal
+//! from its beginning. What this is not: it ends no reader, and no commit waits for a reader.
 
 use crate::files;
 use rusqlite::Connection;
 use std::path::Path;
 
-/// Bytes of the -wal from which on somebody is to look. Without a reader in the way it has a tenth of it, but for a moment
-/// after a large import.
+/// Length in bytes from which the operator should check the -wal. Without a reader in the way it is a tenth of
+/// this, except for a moment after a large import.
 pub const LONG_BYTES: u64 = 64 << 20;
 
 /// The -wal at one moment.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Wal {
     pub bytes: u64,
-    /// Whether more pages of it are not folded in than a checkpoint leaves without a reader in the way.
+    /// Whether more of its pages are not folded in than a checkpoint leaves when no reader is in the way.
     pub is_hindered: bool,
 }
 
 /// How long it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Length {
-    /// As it should be, or as long as a large transaction made it a moment ago.
+    /// The normal length, or the length that a large transaction caused a moment ago.
     Usual,
-    /// Longer, since something keeps it from being folded in.
+    /// Longer, because something keeps it from being folded in.
     Long,
-    /// So long that nothing more is settled.
+    /// So long that no more records are settled.
     TooLong,
 }
 
 impl Wal {
-    /// As it is right after a commit, which folds in what it can once there are `pages`.
+    /// Its state right after a commit, which folds in what it can once there are `pages`.
     pub fn of(ledger: &Path, db: &Connection, pages: u32) -> Self {
         let waiting = || -> rusqlite::Result<i64> {
             let mut statement = db.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?;
@@ -41,7 +41,8 @@ impl Wal {
         Self { bytes: bytes(ledger), is_hindered: waiting().is_ok_and(|waiting| waiting >= i64::from(pages)) }
     }
 
-    /// How long that is. The file keeps its size until it is begun anew, so the size alone says nothing of the present.
+    /// Classifies the length. The file keeps its size until it is restarted, so the size alone does not
+    /// describe the present state.
     pub fn length(self, too_long_bytes: u64) -> Length {
         match self.bytes {
             bytes if self.is_hindered && bytes > too_long_bytes => Length::TooLong,
@@ -51,7 +52,7 @@ impl Wal {
     }
 }
 
-/// Its size; 0: there is none.
+/// Its size in bytes; 0 if there is none.
 pub fn bytes(ledger: &Path) -> u64 {
     files::length(&files::with_tail(ledger, "-wal")).unwrap_or(0)
 }
@@ -68,7 +69,7 @@ mod tests {
         assert_eq!(of(64, true, 256), Length::Usual);
         // A large import a moment ago.
         assert_eq!(of(900, false, 256), Length::Usual);
-        // Where the operator wants it small, that counts for the notice too.
+        // If the operator sets a small limit, it applies to the notice too.
         assert_eq!(of(5, true, 4), Length::TooLong);
         assert_eq!(of(4, true, 4), Length::Usual);
     }

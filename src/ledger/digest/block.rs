@@ -1,8 +1,10 @@
-//! Digests of settled records, by blocks.
+//! Digests of settled records, one for each block.
 //!
-//! Input: rows as they are settled, or read again. Output: blocks, stored in their table and compared with it. A block is 256 sequences of one epoch of one logger. Its `content` digest is over identities and plaintexts of
-//! authentic records: two complete copies agree on it, however their records came in. Its `guard` is over every
-//! stored column, so damage of any byte of a record shows, and says where.
+//! Input: rows when they are settled, or when they are read again. Output: blocks, which are stored in their
+//! table and compared with it. A block is 256 sequences of one epoch of one logger. Its `content` digest covers
+//! identities and plaintexts of authentic records: two complete copies have the same one, no matter how their
+//! records were received. Its `guard` covers every stored column, so damage to any byte of a record is detected
+//! and located.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -37,9 +39,9 @@ pub struct Block {
     pub time_min: LoggerTime,
     /// The latest.
     pub time_max: LoggerTime,
-    /// See the module's page.
+    /// See the documentation of the module.
     pub content: Sum,
-    /// See the module's page.
+    /// See the documentation of the module.
     pub guard: Sum,
 }
 
@@ -79,7 +81,7 @@ impl Block {
     }
 }
 
-/// What one authentic record adds to its block's `content`.
+/// What one authentic record adds to the `content` of its block.
 pub fn record_sum(id: Identity, plaintext: &[u8]) -> Sum {
     let mut bytes = Vec::with_capacity(10 + plaintext.len());
     bytes.extend(id.address.number().to_be_bytes());
@@ -106,8 +108,8 @@ impl Blocks {
         block
     }
 
-    /// A reading or CSV row, selected as [`SETTLED`]. `content`: whether its plaintext counts (an opaque record that was
-    /// read later counts by its own).
+    /// Adds a reading or CSV row, selected as [`SETTLED`]. `content`: whether its plaintext counts (an opaque
+    /// record that was read later counts by its own plaintext).
     fn reading(&mut self, row: &RowView<'_>, content: bool) -> Result<(), Error> {
         let id = row.identity()?;
         let rank: i64 = row.get(Column::Rank)?;
@@ -118,8 +120,8 @@ impl Blocks {
         let mut plaintext = std::mem::take(&mut self.plaintext);
         plaintext.clear();
         if rank == 0 && content {
-            // A damaged row has no plaintext. It is settled as it is, and `verify` says where it stands: intake
-            // must not stop for it.
+            // A damaged row has no plaintext. It is settled as it is, and `verify` reports its location: intake
+            // must not stop because of it.
             if let Some(reading) = row.reading(n)? {
                 Record::Reading(reading).encode(&mut plaintext);
             }
@@ -136,8 +138,8 @@ impl Blocks {
         Ok(())
     }
 
-    /// A reading or CSV row that was just inserted with these values (the shared columns, then its channels);
-    /// `plaintext`: of an authentic one.
+    /// Adds a reading or CSV row that was just inserted with these values (the shared columns, then its
+    /// channels). `plaintext`: that of an authentic record.
     pub fn inserted(&mut self, id: Identity, time: u32, values: &[Option<i64>], plaintext: Option<&[u8]>) {
         let sum = table::values_sum(values, &mut self.scratch);
         let (time, block) = (LoggerTime(time.into()), self.at(id));
@@ -149,7 +151,7 @@ impl Blocks {
         }
     }
 
-    /// A record outside the table of readings, with every row that it has anywhere.
+    /// Adds a record outside the table of readings, with all its rows in every table.
     pub fn rare(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         const WHERE: &str = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
@@ -163,7 +165,7 @@ impl Blocks {
             }
         }
         self.scratch = scratch;
-        // A reading that came of an opaque record.
+        // A reading that was an opaque record before.
         let mut statement = db.prepare_cached(&format!("SELECT {} FROM settled {WHERE}", SETTLED.list()))?;
         let mut readings = statement.query(key)?;
         while let Some(row) = readings.next()? {
@@ -171,7 +173,7 @@ impl Blocks {
         }
         let plaintext = match rare::rare_plaintext(db, id) {
             Ok(plaintext) => plaintext,
-            // As above: `verify` says so.
+            // As above: `verify` reports it.
             Err(Error::Corrupt(_)) => None,
             Err(other) => return Err(other),
         };
@@ -181,7 +183,7 @@ impl Blocks {
         Ok(())
     }
 
-    /// A settled record of any kind.
+    /// Adds a settled record of any kind.
     pub fn settled_record(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
         if rare::rare_plaintext(db, id)?.is_some() {
             return self.rare(db, id);
@@ -199,7 +201,7 @@ impl Blocks {
         Ok(())
     }
 
-    /// Of the journal's rows up to `through` that are settled; `left_out`: readings that are not.
+    /// Blocks of the journal's rows up to `through` that are settled; `left_out`: readings that are not.
     pub fn of_journal(db: &Connection, through: i64, left_out: &BTreeSet<i64>) -> Result<Self, Error> {
         let mut blocks = Self::default();
         let columns = SETTLED.clone().then(&[Column::Row]);
@@ -217,7 +219,8 @@ impl Blocks {
         Ok(blocks)
     }
 
-    /// Of all that is settled, worked out from the records. `progress` is told of rows read.
+    /// Blocks of everything that is settled, computed from the records. `progress` gets the number of rows
+    /// read.
     pub fn of_settled(db: &Connection, mut progress: impl FnMut(u64)) -> Result<Self, Error> {
         let mut blocks = Self::default();
         let waiting = rare_in_journal(db)?;
@@ -231,7 +234,7 @@ impl Blocks {
             if read.is_multiple_of(100_000) {
                 progress(read);
             }
-            // What came of an opaque record is taken in with it.
+            // A reading that was an opaque record before is added with that record.
             let row = SETTLED.view(row);
             let is_alone = read_later.is_empty() || !read_later.contains(&row.identity()?);
             if is_alone || row.get::<i64>(Column::Rank)? > 0 {
@@ -248,7 +251,7 @@ impl Blocks {
         Ok(blocks)
     }
 
-    /// One block, as its settled rows give it. `waiting`: records whose marker is still in the journal.
+    /// One block, computed from its settled rows. `waiting`: records whose marker is still in the journal.
     pub fn of_block(
         db: &Connection,
         place: BlockPlace,
@@ -291,8 +294,8 @@ impl Blocks {
         Ok(blocks.by_place.remove(&place).unwrap_or_default())
     }
 
-    /// Adds these to the stored ones; `through`: the journal row up to which they were settled,
-    /// `day`: when.
+    /// Adds these blocks to the stored ones. `through`: the journal row up to which they were settled; `day`:
+    /// when.
     pub fn store(&self, db: &Connection, through: i64, day: i64) -> Result<(), Error> {
         for (&place, block) in &self.by_place {
             let mut merged = *block;
@@ -310,7 +313,7 @@ pub fn rare_in_journal(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
     identities(db, "SELECT logger, epoch, sequence FROM journal WHERE kind > 1", [])
 }
 
-/// Records that are opaque, or once were.
+/// Records that are opaque, or were once.
 fn opaque(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
     identities(db, &format!("SELECT logger, epoch, sequence FROM {}", rare::OPAQUE), [])
 }
@@ -332,7 +335,7 @@ fn identity_of((logger, epoch, sequence): (u16, u32, u32)) -> Result<Identity, E
 pub const STORED: &str =
     "SELECT first, last, records, time_min, time_max, content, guard, logger, epoch, block FROM block";
 
-/// A block of a row of [`STORED`], and its place.
+/// A block from a row of [`STORED`], and its place.
 pub struct StoredBlock {
     pub place: BlockPlace,
     pub block: Block,
@@ -360,7 +363,8 @@ pub fn stored(db: &Connection, place: BlockPlace) -> Result<Option<Block>, Error
     Ok(found.map(|found: StoredBlock| found.block))
 }
 
-/// Puts what is left of a block in the stored one's place; when it was settled stays. Nothing left: no row.
+/// Replaces a stored block with what is left of it; the date on which it was settled stays. If nothing is left,
+/// the row is deleted.
 pub fn replace(db: &Connection, place: BlockPlace, left: &Block) -> Result<(), Error> {
     table::change(db, "block", PLACE, place, |db| {
         if left.last == 0 {
@@ -423,12 +427,13 @@ fn write(
 /// A block's row.
 pub const PLACE: &str = "logger = ? AND epoch = ? AND block = ?";
 
-/// Works the stored blocks out anew where a settled record got a further row (an opaque one that is read now).
+/// Recomputes the stored blocks in which a settled record got another row (an opaque record that can be read
+/// now).
 pub fn renew(db: &Connection, places: &BTreeSet<BlockPlace>) -> Result<(), Error> {
     if places.is_empty() {
         return Ok(());
     }
-    // Rare: once a new version reads what an older one could not.
+    // Rare: happens once, when a new version reads what an older one could not.
     let all = Blocks::of_settled(db, |_| ())?;
     let settled = (
         crate::ledger::db::meta::meta(db, "settled_through")?,
@@ -442,7 +447,7 @@ pub fn renew(db: &Connection, places: &BTreeSet<BlockPlace>) -> Result<(), Error
     Ok(())
 }
 
-/// Compares the stored blocks with what the records give; tells of each that differs, by logger and range.
+/// Compares the stored blocks with the records; reports each one that differs, by logger and range.
 pub fn check_blocks(
     db: &Connection,
     progress: impl FnMut(u64),
@@ -474,8 +479,8 @@ fn damaged((logger, epoch, _): BlockPlace, block: &Block) -> String {
     format!("logger {logger}, epoch {epoch}: records {} to {} are damaged", block.first, block.last)
 }
 
-/// Ranges of sequences of one logger that may hold readings of a span of time, from the settled blocks:
-/// (epoch, first, last). What is not settled yet is not in them.
+/// Ranges of sequences of one logger that may hold readings of a span of time, from the settled blocks: (epoch,
+/// first, last). Records that are not settled yet are not included.
 pub fn blocks_in_time(
     db: &Connection,
     logger: u16,

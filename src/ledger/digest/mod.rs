@@ -1,4 +1,5 @@
-//! Digests: of records by blocks, and of every other table. They say what changed, and what two copies agree in.
+//! Digests: of records by blocks, and of every other table. They show what changed, and in what two copies
+//! agree.
 
 pub(in crate::ledger) mod block;
 pub(in crate::ledger) mod open;

@@ -5,8 +5,9 @@
 //! └── a stretch ──┘  └─ stretch ─┘  └ not sealed ┘
 //! ```
 //!
-//! Input: rows as they are written, or the journal as it is read again. Output: seal rows, and [`Stretch`]es with whether
-//! their seal fits. What this is not: it does not decide what a stretch without a fitting seal is worth.
+//! Input: rows when they are written, or when the journal is read again. Output: seal rows, and [`Stretch`]es
+//! with whether their seal fits. What this is not: it does not decide how far to trust a stretch without a
+//! fitting seal.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
@@ -15,19 +16,20 @@ use rusqlite::{Connection, params};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
 
-/// The most journal rows under one seal: a settle takes whole seals, so it bounds a slice's excess.
+/// The most journal rows under one seal. A settle takes whole seals, so this limits how much a slice can exceed
+/// its size.
 pub const SEAL_ROWS: i64 = 10_000;
 
-/// Works out the seal over journal rows as they are written, or read again.
+/// Computes the seal over journal rows when they are written or read again.
 #[derive(Clone, Default)]
 pub struct Seal {
     hasher: Sha256,
-    /// The first row under it; `None`: it is empty.
+    /// The first row under it; `None` if it is empty.
     pub first_row: Option<i64>,
 }
 
 impl Seal {
-    /// Takes a row's columns in, row number first; trailing nulls make no difference.
+    /// Adds the columns of a row, row number first; trailing nulls make no difference.
     pub fn feed(&mut self, row: &StoredRow) {
         self.first_row = self.first_row.or(row.get(Column::Row));
         let mut bytes = [0; 9 * JOURNAL_COLUMNS + 1];
@@ -47,12 +49,13 @@ impl Seal {
         self.hasher.update(&bytes[..=end]);
     }
 
-    /// Whether as many rows are under it as may be, now that row `row` is.
+    /// Whether the seal has reached its limit of rows with row `row`.
     pub fn is_full(&self, row: i64) -> bool {
         row - self.first_row.unwrap_or(row) >= SEAL_ROWS
     }
 
-    /// Closes the rows under it by journal row `row`; `false`: there are none. It is empty again.
+    /// Closes the rows under the seal with journal row `row`; `false` if there are none. The seal is empty
+    /// afterwards.
     pub fn close(&mut self, db: &Connection, row: i64) -> Result<bool, Error> {
         let Some(first) = self.first_row else { return Ok(false) };
         db.prepare_cached(
@@ -62,7 +65,7 @@ impl Seal {
         Ok(true)
     }
 
-    /// The digest, as an integer that SQLite holds; the seal is empty again.
+    /// The digest as an integer that SQLite can store. The seal is empty afterwards.
     fn take(&mut self) -> i64 {
         self.first_row = None;
         let digest = self.hasher.finalize_reset();
@@ -78,11 +81,11 @@ impl std::fmt::Debug for Seal {
     }
 }
 
-/// Rows of the journal that follow each other, up to a seal or to the journal's end.
+/// Consecutive rows of the journal, up to a seal or to the journal's end.
 pub struct Stretch<K> {
-    /// What the caller keeps of its rows, in order.
+    /// What the caller keeps of each row, in order.
     pub rows: Vec<K>,
-    /// The first row that is there.
+    /// The first row that was found.
     pub first: Option<i64>,
     /// The first row that the seal names.
     pub named: Option<i64>,
@@ -93,12 +96,13 @@ pub struct Stretch<K> {
     pub fits: bool,
 }
 
-/// What becomes of a row with a value that is neither a whole number nor null: this program never writes such a one.
+/// How to treat a row with a value that is neither a whole number nor null. This program never writes such a
+/// row.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub enum OddValue {
-    /// Reading ends with it, as with a page that cannot be read.
+    /// Reading ends there, as with a page that cannot be read.
     EndsWalk,
-    /// It is passed over, and no seal fits its stretch.
+    /// The row is skipped, and no seal fits its stretch.
     BreaksSeal,
 }
 
@@ -107,20 +111,22 @@ pub struct Walk {
     /// Only rows after this one.
     pub after: i64,
     pub odd: OddValue,
-    /// Whether row numbers that do not ascend end it: in a damaged tree that leads to one page again and again, rows never
-    /// end.
+    /// Whether row numbers that do not ascend end the walk. In a damaged tree that leads to the same page
+    /// repeatedly, rows never end.
     pub in_order: bool,
-    /// More rows than these of one stretch are not kept at once: what was kept so far of it is dropped.
+    /// The most rows of one stretch to keep at once. With more rows, what was kept of the stretch so far is
+    /// dropped.
     pub most: usize,
 }
 
 impl Walk {
-    /// The whole of a journal of which every row is to be looked at.
+    /// All rows of a whole journal.
     pub const WHOLE: Self =
         Self { after: i64::MIN, odd: OddValue::EndsWalk, in_order: false, most: usize::MAX };
 
-    /// Hands on each stretch. `keep` says what of a row is kept until its stretch is handed on. Gives the trouble that
-    /// ended reading, if any did: what was handed on before it stands. An error of `take` is the walk's own.
+    /// Passes each stretch to `take`. `keep` selects what is kept of a row until its stretch is passed on.
+    /// Returns the error that ended reading, if any; stretches passed on before it remain valid. An error of
+    /// `take` is an error of the walk.
     pub fn stretches<K>(
         &self,
         db: &Connection,
@@ -189,7 +195,7 @@ impl<K> Walking<K> {
         Stretch { rows: std::mem::take(&mut self.rows), first, named, last, is_sealed: true, fits }
     }
 
-    /// What no seal closes.
+    /// The rows at the end that no seal closes.
     fn rest(&mut self) -> Stretch<K> {
         let (first, last) = (self.seal.first_row, self.last.unwrap_or(0));
         Stretch {
@@ -203,9 +209,9 @@ impl<K> Walking<K> {
     }
 }
 
-/// Checks every seal of the journal; names each stretch that is damaged or not sealed.
+/// Checks every seal of the journal; reports each stretch that is damaged or not sealed.
 pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), Error> {
-    // Rows are numbered without a break, so a stretch that is gone with its seal shows too.
+    // Row numbers have no gaps, so a stretch that is missing together with its seal is detected too.
     let mut next = meta(db, "settled_through")? + 1;
     let logger = |row: &StoredRow| row.get(Column::Logger).filter(|&logger| logger > 0);
     Walk::WHOLE.stretches(db, logger, |stretch| {

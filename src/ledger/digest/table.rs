@@ -1,9 +1,11 @@
-//! Digests that do not depend on order: the sum, modulo 2^128, of the first half of each row's SHA-256.
+//! Digests that do not depend on order: the sum, modulo 2^128, of the first half of the SHA-256 of each row.
 //!
-//! A flipped bit in any row changes its sum. Rows can be added and taken away one by one, so a settle does not
-//! read the years. Against accident this is ample; it is not meant to withstand somebody who may write the file.
+//! A flipped bit in any row changes the sum. Rows can be added and removed one by one, so a settle does not
+//! read the data of past years. This is ample against accidents; it does not protect against a person who may
+//! write the file.
 //!
-//! Every table but those of the readings has its sum in `table_guard`; [`change`] keeps it right around each write.
+//! Every table except those of the readings has its sum in `table_guard`; [`change`] keeps it correct around
+//! each write.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -24,12 +26,12 @@ impl Sum {
         self.0 = self.0.wrapping_sub(other.0);
     }
 
-    /// As the ledger keeps it.
+    /// The form that the ledger stores.
     pub fn bytes(self) -> [u8; 16] {
         self.0.to_be_bytes()
     }
 
-    /// From the ledger; `None` unless there are 16 bytes.
+    /// From the stored form; `None` unless there are 16 bytes.
     pub fn from_bytes(bytes: &[u8]) -> Option<Self> {
         bytes.try_into().ok().map(|bytes| Self(u128::from_be_bytes(bytes)))
     }
@@ -43,7 +45,7 @@ impl Sum {
 }
 
 impl FromSql for Sum {
-    /// Of what is no digest: that of nothing, which fits nothing.
+    /// A value that is not a digest gives the digest of nothing, which fits nothing.
     fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
         Ok(Self::from_bytes(value.as_blob()?).unwrap_or_default())
     }
@@ -54,7 +56,7 @@ pub fn row_sum(row: &rusqlite::Row<'_>, columns: usize, scratch: &mut Vec<u8>) -
     sum_of((0..columns).map(|at| row.get_ref(at)), scratch)
 }
 
-/// The sum of a row's values, in a form in which no two rows are the same bytes. `scratch` is reused.
+/// The sum of a row's values, in a form in which different rows have different bytes. `scratch` is reused.
 pub fn sum_of<'r>(
     values: impl Iterator<Item = rusqlite::Result<ValueRef<'r>>>,
     scratch: &mut Vec<u8>,
@@ -81,7 +83,7 @@ pub fn sum_of<'r>(
     Ok(Sum::of(scratch))
 }
 
-/// What [`sum_of`] gives for a row of integers and nulls.
+/// The same as [`sum_of`], for a row of integers and nulls.
 pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
     scratch.clear();
     for value in values {
@@ -96,8 +98,8 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
     Sum::of(scratch)
 }
 
-/// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
-/// blocks).
+/// The tables that are written now and then: all except those of the readings (the journal has seals, settled
+/// records have blocks).
 pub const TABLES: [&str; 37] = [
     "named_epoch",
     "held_range",
@@ -138,7 +140,7 @@ pub const TABLES: [&str; 37] = [
     "act",
 ];
 
-/// The sum over a table's rows that meet a condition.
+/// The sum over those rows of a table that meet a condition.
 pub fn table_sum(db: &Connection, table: &str, condition: &str, key: impl Params) -> Result<Sum, Error> {
     let mut statement = db.prepare_cached(&format!("SELECT * FROM {table} WHERE {condition}"))?;
     let columns = statement.column_count();
@@ -150,14 +152,14 @@ pub fn table_sum(db: &Connection, table: &str, condition: &str, key: impl Params
     Ok(sum)
 }
 
-/// The sum that is kept for a table.
+/// The stored sum of a table.
 pub fn kept(db: &Connection, table: &str) -> Result<Option<Sum>, Error> {
     let bytes: Option<Vec<u8>> =
         query::first_value(db, "SELECT sum FROM table_guard WHERE name = ?", [table])?;
     Ok(bytes.and_then(|bytes| Sum::from_bytes(&bytes)))
 }
 
-/// The tables that are there and fit their sums.
+/// The tables that exist and fit their sums.
 pub fn sound_tables(db: &Connection) -> Vec<&'static str> {
     let fits = |table: &str| {
         let kept = kept(db, table).ok().flatten();
@@ -166,15 +168,15 @@ pub fn sound_tables(db: &Connection) -> Vec<&'static str> {
     TABLES.into_iter().filter(|table| fits(table)).collect()
 }
 
-/// Keeps a table's sum.
+/// Stores a table's sum.
 pub fn keep(db: &Connection, table: &str, sum: Sum) -> Result<(), Error> {
     db.prepare_cached("INSERT OR REPLACE INTO table_guard VALUES (?, ?)")?
         .execute(params![table, sum.bytes().as_slice()])?;
     Ok(())
 }
 
-/// Makes a change that concerns only the rows of `table` that meet a condition (before or after it), and keeps
-/// the table's sum right.
+/// Makes a change that affects only the rows of `table` that meet a condition (before or after it), and keeps
+/// the table's sum correct.
 pub fn change<T>(
     db: &Connection,
     table: &str,

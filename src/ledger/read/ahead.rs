@@ -1,10 +1,11 @@
-//! Held readings read ahead, for whoever compares a file with them one after the other.
+//! Reads held readings ahead, for code that compares a file with them one after the other.
 //!
-//! A look-up by its key costs several times the comparison that it is for. Who has asked for a reading mostly asks for
-//! the next one, so a span of the clustered table is read in one go. It holds for one read transaction: what is
-//! read ahead is what a look-up by key finds, and what is not among it is looked up.
+//! A look-up by key costs several times as much as the comparison that needs it. A caller that asked for a
+//! reading mostly asks for the next one, so a span of the clustered table is read in one go. This is valid for
+//! one read transaction: it returns the same as a look-up by key, and a reading that was not read ahead is
+//! looked up.
 //!
-//! What this is not: no cache across transactions, and not for the writer, who changes what is held.
+//! What this is not: it is not a cache across transactions, and not for the writer, which changes what is held.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::{Column, Selection};
@@ -14,37 +15,38 @@ use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::params;
 
-/// What is read of each row, and its counts.
+/// The columns to read of each row, before its counts.
 const READ: [Column; 6] =
     [Column::Sequence, Column::Time, Column::BatteryMv, Column::BoardCentiC, Column::N, Column::Faults];
 
-/// Sequences read at once: more than this gains nothing, and with them 16 windows take 1 MB.
+/// Sequences read at once: a larger span brings no gain, and with this one 16 windows take 1 MB.
 const SPAN: u32 = 256;
-/// Asked again so near, the next is expected to be near too.
+/// If the next request is at most this far away, the one after it is expected to be near too.
 const NEAR: u32 = 64;
-/// Epochs looked at in turn: the loggers of one file. More are looked up by their keys.
+/// How many epochs are read ahead at the same time, for the loggers of one file. Readings of further epochs are
+/// looked up by their keys.
 const WINDOWS: usize = 16;
 
 /// A part of one epoch.
 struct Window {
     address: Address,
     epoch: Epoch,
-    /// The sequence asked for last.
+    /// The last requested sequence.
     asked: u32,
-    /// How many channels its readings have, as far as seen; 0: not seen yet.
+    /// How many channels its readings have, as far as seen; 0 if none was seen yet.
     channels: usize,
     /// Readings by sequence, ascending.
     readings: Vec<(u32, Reading)>,
 }
 
-/// See the module's page.
+/// See the documentation of the module.
 #[derive(Default)]
 pub(in crate::ledger) struct Ahead {
     windows: Vec<Window>,
 }
 
 impl Ahead {
-    /// The authentic reading under an identity, as [`Held::reading`] has it.
+    /// The authentic reading under an identity, with the same result as [`Held::reading`].
     pub fn reading(&mut self, held: &mut HeldRows<'_>, id: Identity) -> Result<Option<Reading>, Error> {
         if held.is_recent(id) {
             return held.reading(id);

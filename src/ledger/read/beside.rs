@@ -1,4 +1,4 @@
-//! What stands next to the record: frames and records set aside, notices, counts of frames by radio.
+//! Data that is stored next to the records: set-aside frames and records, notices, counts of frames by radio.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::Cells;
@@ -47,7 +47,8 @@ impl Snapshot<'_> {
         self.set_aside_with(u32::MAX)
     }
 
-    /// The same, with so many unopened frames, the newest: a year of them does not fit in a small memory.
+    /// Does the same with at most `unopened` unopened frames, the newest: a year of them does not fit in a
+    /// small memory.
     pub fn set_aside_with(&self, unopened: u32) -> Result<Vec<SetAside>, Error> {
         const COLUMNS: &str = "what, id, logger, epoch, sequence, slot, reason, source, first_at, last_at, seen, \
                                content_hex, content_json, import, withdrawn_at";
@@ -79,7 +80,7 @@ impl Snapshot<'_> {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// The authentic record held under an identity, as plaintext: the other side of a conflict.
+    /// The authentic record that is held under an identity, as plaintext: the other side of a conflict.
     pub fn plaintext(&self, id: Identity) -> Result<Option<Vec<u8>>, Error> {
         if let Some(plaintext) = rare::rare_plaintext(self.db, id)? {
             return Ok(Some(plaintext));
@@ -102,7 +103,7 @@ impl Snapshot<'_> {
         Ok(None)
     }
 
-    /// Notices that the limit has dropped since the ledger was made.
+    /// How many notices were deleted because of the limit since the ledger was made.
     pub fn notices_dropped(&self) -> Result<i64, Error> {
         crate::ledger::db::meta::meta(self.db, "notices_dropped")
     }
@@ -141,7 +142,7 @@ pub struct RadioTotal {
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Notice {
     pub kind: String,
-    /// Of whom.
+    /// What the notice is about.
     pub subject: String,
     /// What to do.
     pub text: String,

@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 impl Snapshot<'_> {
     /// The readings of one logger whose recorded time is in a span, with their counts, in order of identities:
-    /// settled ones by the blocks that may hold them, then what the journal holds beyond.
+    /// settled ones from the blocks that may contain them, then the ones in the journal.
     pub fn readings_in_time(
         &self,
         address: Address,
@@ -53,8 +53,8 @@ impl Snapshot<'_> {
         Ok(())
     }
 
-    /// The content of held readings and rows, of each the one that views show: a seek each in what is settled, and one
-    /// scan of the journal for all.
+    /// The content of held readings and rows, for each identity the one that views show: one seek per identity
+    /// in the settled records, and one scan of the journal for all.
     pub fn readings_at(
         &self,
         wanted: &BTreeSet<Identity>,
@@ -70,7 +70,7 @@ impl Snapshot<'_> {
         ))?;
         let mut rows = journal.query([])?;
         while let Some(row) = rows.next()? {
-            // The lowest rank comes last and stays.
+            // The row with the lowest rank comes last and remains.
             let id = row::identity_after_content(row)?;
             if let Some(id) = id.filter(|id| wanted.contains(id)) {
                 found.insert(id, CONTENT.view(row).content()?);

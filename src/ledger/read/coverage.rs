@@ -1,6 +1,7 @@
-//! Coverage as it stands: the stored ranges, and the records that the journal holds beyond them.
+//! The present coverage: the stored ranges, and the further records that the journal holds.
 //!
-//! What this is not: it keeps nothing between transactions; a writer does (`write::state`), by the same walk.
+//! What this is not: it keeps nothing between transactions; a writer does (`write::state`), using the same
+//! walk.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
@@ -16,9 +17,9 @@ use rusqlite::Connection;
 pub(in crate::ledger) struct InJournal {
     pub row: i64,
     pub identity: Identity,
-    /// 0: authentic; otherwise a CSV row.
+    /// 0 for authentic; otherwise a CSV row.
     pub rank: i64,
-    /// Whether it counts as held: of a withdrawn import nothing does.
+    /// Whether it counts as held; no record of a withdrawn import does.
     pub covers: bool,
 }
 
@@ -32,8 +33,8 @@ impl InJournal {
     }
 }
 
-/// Hands on each record that the journal holds after row `after`, in order. Returns the journal's last row, of whatever
-/// kind; `after` if there is none.
+/// Passes on each record that the journal holds after row `after`, in order. Returns the journal's last row of
+/// any kind; `after` if there is none.
 pub(in crate::ledger) fn walk_journal(
     db: &Connection,
     after: i64,
@@ -60,7 +61,7 @@ pub(in crate::ledger) fn walk_journal(
     Ok(last)
 }
 
-/// All of it. Call inside a transaction.
+/// The complete coverage. Call it inside a transaction.
 pub(in crate::ledger) fn load_coverage(db: &Connection) -> Result<Coverage, Error> {
     let mut coverage = load_ranges(db)?;
     walk_journal(db, meta(db, "settled_through")?, |record| record.cover(&mut coverage))?;

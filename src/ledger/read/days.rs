@@ -1,4 +1,4 @@
-//! Counts by day, for the strip of `status`, and how the ledger grows.
+//! Counts by day, for the strip of `status`, and the growth of the ledger.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, Cells};
@@ -10,8 +10,8 @@ use rusqlite::params;
 use std::collections::BTreeMap;
 
 impl Snapshot<'_> {
-    /// Records stored by radio, by logger and day of reception (days of UTC since 1970), of these loggers and from
-    /// one day through another: the settled counters, and what is not settled yet.
+    /// Records stored by radio, by logger and day of reception (days of UTC since 1970), of these loggers and
+    /// from one day through another: from the settled counters, and from the records that are not settled yet.
     pub fn radio_days(
         &self,
         addresses: &[Address],
@@ -30,7 +30,7 @@ impl Snapshot<'_> {
         }
         let unsettled = self.unsettled.iter().flat_map(|(id, rows)| rows.iter().map(move |row| (id, row)));
         for (id, row) in unsettled.filter(|(_, row)| row.rank == 0) {
-            // As the settled counters do it.
+            // The same day as in the settled counters.
             let day =
                 row.by_radio_at.map(|at| at.unix_s() / DAY_S).filter(|day| (first..=last).contains(day));
             if let Some(day) = day {
@@ -40,11 +40,11 @@ impl Snapshot<'_> {
         Ok(days)
     }
 
-    /// Records held from hand downloads only, by logger and day of the record's own time. Opaque ones are left out:
-    /// when they were made, nobody can read.
+    /// Records held only from hand downloads, by logger and day of the record's own time. Opaque ones are left
+    /// out, because the time at which they were made cannot be read.
     ///
-    /// There is no counter for these. Where no import was made since the first day there can be none; of a logger
-    /// all of whose records came by radio there is none; of the others the blocks of those days are read.
+    /// There is no counter for these. If no import was made since the first day, there are none. A logger whose
+    /// records all came by radio has none either. For the others the blocks of those days are read.
     pub fn hand_days(
         &self,
         addresses: &[Address],
@@ -61,7 +61,7 @@ impl Snapshot<'_> {
                 *days.entry((id.address, day)).or_default() += 1;
             }
         }
-        // A day is a day of UTC, by whichever clock.
+        // A day is a day of UTC, for either clock.
         let (begin_s, end_s) = (first.saturating_mul(DAY_S), last.saturating_add(1).saturating_mul(DAY_S));
         let (from, to) = (LoggerTime(begin_s), LoggerTime(end_s));
         let brought: bool = self
@@ -97,7 +97,7 @@ impl Snapshot<'_> {
                     while let Some(row) = rows.next()? {
                         let mut cells = Cells::of(row);
                         let id = Identity::new(address.number(), epoch, cells.take()?);
-                        // A rare record has its row before its journal row is settled.
+                        // A rare record has its row in its table before its journal row is settled.
                         let id = id.filter(|id| !self.unsettled.contains_key(id));
                         if id.is_some_and(|id| found.insert(id)) {
                             *days.entry((address, cells.take::<i64>()? / DAY_S)).or_default() += 1;
@@ -109,7 +109,7 @@ impl Snapshot<'_> {
         Ok(days)
     }
 
-    /// The ledger's size at the end of the days on which it was noted, newest first, at most 90.
+    /// The ledger's size at the end of each day on which it was recorded, newest first, at most 90.
     pub fn sizes(&self) -> Result<Vec<(i64, u64)>, Error> {
         let mut statement =
             self.db.prepare_cached("SELECT day, bytes FROM size_day ORDER BY day DESC LIMIT 90")?;

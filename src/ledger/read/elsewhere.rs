@@ -1,4 +1,4 @@
-//! Records that count as held because of ledgers that were set aside.
+//! Records that count as held because a ledger that was set aside contains them.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::{query, ranges};
@@ -6,7 +6,7 @@ use crate::record::coverage::Coverage;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
 
-/// Whether a sequence counts as held because of a ledger that was set aside.
+/// Whether a sequence counts as held because a ledger that was set aside contains it.
 pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
     query::value(
         db,
@@ -15,7 +15,7 @@ pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<b
     )
 }
 
-/// What counts as held because of ledgers that were set aside.
+/// All records that count as held because a ledger that was set aside contains them.
 pub(in crate::ledger) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
     ranges::ranges(db, "SELECT logger, epoch, basis, first, last FROM elsewhere", [])
 }

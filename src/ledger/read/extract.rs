@@ -1,19 +1,21 @@
-//! Readings in the order of identities, a stretch at a time, for whoever takes the ledger's content elsewhere.
+//! Readings in the order of identities, one stretch at a time, for code that copies the ledger's content
+//! elsewhere.
 //!
-//! Input: a ledger opened for reading, beside a daemon that may be writing; which loggers, which span of recorded
-//! time, as of when. Output: [`Stretch`]es of rows of one epoch, each read in a transaction of its own, so that no
-//! reader holds up a checkpoint however long the whole takes or however slowly somebody writes it down.
+//! Input: a ledger opened for reading, next to a daemon that may be writing; which loggers, which span of
+//! recorded time, and as of when. Output: [`Stretch`]es of rows of one epoch. Each is read in its own
+//! transaction, so no reader delays a checkpoint, no matter how long the whole takes or how slowly the caller
+//! writes it.
 //!
 //! ```text
 //! begin:  keys of the journal (identity → row), imports      one look, bounded by what is not settled
 //! next:   settled rows after the last key  +  journal rows up to there that are not settled yet
 //! ```
 //!
-//! Promise: every reading that was committed before [`Extract::begin`] and is shown by the views comes exactly once,
-//! whether a settle moves it meanwhile or not. What is committed later may come or not. Memory is that of a stretch,
-//! and some 40 bytes a row of the unsettled journal.
+//! Promise: every reading that was committed before [`Extract::begin`] and is shown by the views comes exactly
+//! once, whether a settle moves it in the meantime or not. Readings that are committed later may come or not.
+//! Memory use is that of one stretch, plus some 40 bytes per row of the unsettled journal.
 //!
-//! What this is not: it forms no text and corrects no clock; see `export`.
+//! What this is not: it makes no text and corrects no clock; see `export`.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -29,23 +31,24 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, TransactionBehavior, params};
 use std::collections::BTreeMap;
 
-/// Rows of a stretch: some 20 ms of reading, and 3 MiB. Ours.
+/// Rows of a stretch: some 20 ms of reading, and 3 MiB. The number is a choice of this program.
 const STRETCH_ROWS: usize = 16_384;
-/// Blocks that are looked at in one stretch, so that a span that nothing lies in is passed in short looks too.
+/// Blocks that are checked in one stretch, so that a span that contains no reading is passed in short steps
+/// too.
 const STRETCH_BLOCKS: usize = 400;
 
 /// Where a reading came from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Source {
     Radio,
-    /// From a sealed dump that somebody brought.
+    /// From a sealed dump that a person brought.
     SealedDump,
-    /// A row of a CSV file that somebody brought.
+    /// A row of a CSV file that a person brought.
     Csv,
 }
 
 impl Source {
-    /// As the public views name it.
+    /// The name in the public views.
     pub fn name(self) -> &'static str {
         match self {
             Self::Radio => "radio",
@@ -55,16 +58,16 @@ impl Source {
     }
 }
 
-/// A reading as it is held. Its counts are in its stretch.
+/// A held reading. Its counts are in its stretch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct HeldReading {
     pub sequence: u32,
     /// Rank among the rows of its identity; 0 is authentic.
     pub rank: i64,
     pub time: LoggerTime,
-    /// When it came by radio.
+    /// When it was received by radio.
     pub received_at: Option<GatewayTime>,
-    /// Whether the gateway's clock was synchronised then.
+    /// Whether the gateway's clock was synchronised at the time.
     pub synchronised: Option<bool>,
     pub battery_mv: Option<i64>,
     /// Hundredths of a degree Celsius.
@@ -76,13 +79,13 @@ pub struct HeldReading {
     pub matched: bool,
     /// How far its file rounded it; see [`Extract::resolutions`].
     pub resolution: Option<i64>,
-    /// When the ledger took it in; `None` where nothing says.
+    /// When the ledger stored it; `None` if no column shows it.
     pub stored_at: Option<GatewayTime>,
     counts: (u32, u8),
 }
 
 impl HeldReading {
-    /// A row as a CSV file gives it, without anything of the ledger's.
+    /// A row as a CSV file contains it, without the ledger's own columns.
     #[cfg(test)]
     pub(crate) fn of_row(sequence: u32, row: &crate::record::judge::Row) -> Self {
         Self {
@@ -102,7 +105,7 @@ impl HeldReading {
         }
     }
 
-    /// The reception, where the gateway knew its own time.
+    /// The reception, if the gateway's clock was synchronised.
     pub fn received_synchronised(&self) -> Option<GatewayTime> {
         self.received_at.filter(|_| self.synchronised == Some(true))
     }
@@ -111,10 +114,10 @@ impl HeldReading {
 /// Rows of one epoch, ascending by sequence.
 #[derive(Debug, Default)]
 pub struct Stretch {
-    /// Whose they are; `None` before the first.
+    /// The logger and the epoch; `None` before the first.
     pub of: Option<(Address, Epoch)>,
     pub rows: Vec<HeldReading>,
-    /// Up to this sequence all of the epoch has been passed; `u32::MAX` at its end.
+    /// The walk has passed all of the epoch up to this sequence; `u32::MAX` at its end.
     pub through: u32,
     counts: Vec<i32>,
     import: Vec<Option<i64>>,
@@ -134,21 +137,21 @@ impl Stretch {
     }
 }
 
-/// Which readings.
+/// Which readings to extract.
 #[derive(Clone, Debug)]
 pub struct ExtractWanted {
-    /// Of these loggers; `None`: of all.
+    /// Only these loggers; `None` for all.
     pub loggers: Option<Vec<Address>>,
-    /// Recorded time from here on and before there. Blocks of the ledger that cannot hold any are passed over; of the
-    /// others all rows come, so the caller still looks at each.
+    /// Recorded time, start inclusive, end exclusive. Blocks of the ledger that cannot contain such a time are
+    /// skipped. Of the other blocks all rows are returned, so the caller still checks each row.
     pub recorded: Option<(LoggerTime, LoggerTime)>,
-    /// Blocks with a recorded time below the first or from the second on come all the same: such times are impossible
-    /// and are to be counted.
+    /// Blocks with a recorded time below the first value, or at or above the second, are returned in any case:
+    /// such times are impossible and must be counted.
     pub possible: (LoggerTime, LoggerTime),
-    /// As it stood then.
+    /// The state at this time.
     pub as_of: Option<GatewayTime>,
-    /// How each reading came, too. Else a [`HeldReading`] has no reception, no resolution and no time of storing, and
-    /// its source means nothing: columns that nobody needs are not read.
+    /// Also read how each reading was received. Otherwise a [`HeldReading`] has no reception, no resolution and
+    /// no time of storing, and its source has no meaning: columns that are not needed are not read.
     pub whence: bool,
 }
 
@@ -176,12 +179,12 @@ pub struct Extract<'a> {
     imports: BTreeMap<i64, ImportTimes>,
     resolutions: BTreeMap<i64, String>,
     loggers: Vec<Address>,
-    /// The logger at hand (its place in `loggers`), the epoch, and the sequence that was passed.
+    /// The current logger (its index in `loggers`), the epoch, and the last sequence that was passed.
     at: (usize, u32, u32),
     epoch_is_open: bool,
 }
 
-/// What is read of each row, then how it came, then its counts.
+/// The columns to read of each row, then those of its reception, then its counts.
 const READ: [Column; 8] = [
     Column::Sequence,
     Column::Rank,
@@ -211,7 +214,7 @@ impl Taken {
 }
 
 impl<'a> Extract<'a> {
-    /// Looks at what is not settled, and at imports.
+    /// Starts a walk: reads which records are not settled, and the imports.
     pub fn begin(reader: &'a Reader, wanted: ExtractWanted) -> Result<Self, Error> {
         let db = reader.connection();
         let is_wanted = |number: u16| {
@@ -253,24 +256,25 @@ impl<'a> Extract<'a> {
         Ok(Self { db, wanted, journal, imports, resolutions, loggers, at: (0, 0, 0), epoch_is_open: false })
     }
 
-    /// The loggers of which anything is held and wanted, ascending.
+    /// The loggers that are wanted and have held readings, ascending.
     pub fn loggers(&self) -> &[Address] {
         &self.loggers
     }
 
-    /// How far files rounded what they show, by [`HeldReading::resolution`]: JSON, field or channel → step.
+    /// How far files rounded the values that they show, by [`HeldReading::resolution`]: JSON, field or channel
+    /// → step.
     pub fn resolutions(&self) -> &BTreeMap<i64, String> {
         &self.resolutions
     }
 
-    /// Begins again from the first logger; the journal's rows stay those of the beginning.
+    /// Starts again from the first logger; the journal's rows stay those of [`Extract::begin`].
     pub fn rewind(&mut self) {
         self.at = (0, 0, 0);
         self.epoch_is_open = false;
     }
 
-    /// The next rows; `false` when all have been read. `channels`: how many counts are read at most; a row with more
-    /// gives all the same the number that it has, by [`TooWide`](Next::TooWide).
+    /// The next rows; `false` when all have been read. `channels`: how many counts are read at most. For a row
+    /// with more, [`TooWide`](Next::TooWide) returns the number that it has.
     pub fn next(&mut self, into: &mut Stretch, channels: usize) -> Result<Next, Error> {
         into.clear();
         loop {
@@ -301,7 +305,7 @@ impl<'a> Extract<'a> {
         }
     }
 
-    /// The next epoch of which anything is held.
+    /// The next epoch that contains anything held.
     fn epoch_after(&self, logger: Address, epoch: u32) -> Result<Option<u32>, Error> {
         let settled: Option<u32> = query::value(
             self.db,
@@ -316,12 +320,13 @@ impl<'a> Extract<'a> {
         })
     }
 
-    /// Reads from where the walk is; moves it on. Gives the most channels of a row.
-    // Long on purpose: what is settled, then what of the journal lies up to there, each only as far as there is room.
+    /// Reads from the position of the walk and moves it on. Returns the largest number of channels of a row.
+    // Long on purpose: the settled rows, then the journal's rows up to the same place, each only while there is
+    // room.
     fn stretch(&mut self, logger: Address, into: &mut Stretch, channels: usize) -> Result<usize, Error> {
         let (number, epoch, passed) = (logger.number(), self.at.1, self.at.2);
         let mut widest = 0;
-        // What was delivered then depends on when each was stored.
+        // Which readings were delivered as of a time depends on when each was stored.
         let taken = Taken::new(self.wanted.whence || self.wanted.as_of.is_some(), channels);
         let sql = format!(
             "SELECT {} FROM settled WHERE logger = ?1 AND epoch = ?2 AND sequence BETWEEN ?3 AND ?4
@@ -344,7 +349,7 @@ impl<'a> Extract<'a> {
                 widest = widest.max(read_row(taken.columns.view(row), &taken, into)?);
             }
             if into.rows.len() - before == room {
-                // The last identity may have further rows: it comes whole, the next time.
+                // The last identity may have further rows: all of it comes in the next stretch.
                 let cut = into.rows.last().map_or(first, |row| row.sequence);
                 while into.rows.last().is_some_and(|row| row.sequence == cut) {
                     into.rows.pop();
@@ -355,7 +360,7 @@ impl<'a> Extract<'a> {
             }
         }
         drop(statement);
-        // What of the journal lies up to there.
+        // The journal's rows up to the same place.
         let from = self
             .journal
             .partition_point(|key| (key.logger, key.epoch, key.sequence) <= (number, epoch, passed));
@@ -379,7 +384,7 @@ impl<'a> Extract<'a> {
             let mut statement = self.db.prepare_cached(&sql)?;
             for key in &self.journal[from..to] {
                 let mut found = statement.query([key.row])?;
-                // Gone: it was settled meanwhile, and came from there.
+                // A missing row was settled in the meantime, and was read there.
                 if let Some(row) = found.next()? {
                     widest = widest.max(read_row(taken.columns.view(row), &taken, into)?);
                 }
@@ -390,7 +395,7 @@ impl<'a> Extract<'a> {
         Ok(widest)
     }
 
-    /// Ranges of sequences to read next, and up to where all has been looked at then.
+    /// Ranges of sequences to read next, and the sequence up to which they cover the epoch.
     fn ranges(&self, logger: u16, epoch: u32, passed: u32) -> Result<(Vec<(u32, u32)>, u32), Error> {
         let Some((from, to)) = self.wanted.recorded else {
             return Ok((vec![(passed.saturating_add(1), u32::MAX)], u32::MAX));
@@ -420,7 +425,7 @@ impl<'a> Extract<'a> {
         Ok((ranges, if looked_at < STRETCH_BLOCKS { u32::MAX } else { end }))
     }
 
-    /// Leaves of each identity the row that views show, or showed then.
+    /// Keeps, of each identity, the row that views show, or showed at that time.
     fn show(&self, logger: Address, epoch: u32, merged: bool, into: &mut Stretch) -> Result<(), Error> {
         let is_plain = |row: &HeldReading| row.rank == 0;
         if !merged && self.wanted.as_of.is_none() && into.rows.iter().all(is_plain) {
@@ -479,8 +484,8 @@ impl<'a> Extract<'a> {
         if !stepped_back {
             return Ok(true);
         }
-        // Then: it still stood if the authentic record came later. An authentic reading stands before it in the order
-        // and hides it by itself; one of another kind is looked for.
+        // As of that time: the row was still shown if the authentic record came later. An authentic reading
+        // comes before it in the order and hides it; an authentic record of another kind is looked up.
         let Some(as_of) = as_of else { return Ok(false) };
         for table in &rare::ALL {
             let sql = format!(
@@ -497,13 +502,13 @@ impl<'a> Extract<'a> {
         Ok(true)
     }
 
-    /// The most channels of any reading that is wanted: reads everything, a stretch at a time.
+    /// The largest number of channels of all wanted readings: reads everything, one stretch at a time.
     pub fn most_channels(&mut self) -> Result<usize, Error> {
         let mut stretch = Stretch::default();
         let mut most = 0;
         self.rewind();
         loop {
-            // With no counts to read every row is too wide, and tells how wide.
+            // If no counts are read, every row is too wide, and the result shows how wide.
             match self.next(&mut stretch, 0)? {
                 Next::End => break,
                 Next::TooWide(widest) => most = most.max(widest),
@@ -521,18 +526,18 @@ impl std::fmt::Debug for Extract<'_> {
     }
 }
 
-/// What came of a step.
+/// The result of one step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Next {
     /// Rows, possibly none.
     Rows,
-    /// A row has more channels than were asked for: so many. The rows are not to be used.
+    /// A row has this number of channels, more than were requested. The rows must not be used.
     TooWide(usize),
     /// All have been read.
     End,
 }
 
-/// Takes a row in; gives its number of channels.
+/// Adds a row; returns its number of channels.
 fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize, Error> {
     let number = |column: Column| Ok::<_, Error>(row.whole(column)?.unwrap_or(0));
     let sequence = u32::try_from(number(Column::Sequence)?).map_err(|_| {
@@ -544,7 +549,7 @@ fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize
     for channel in 0..n.min(taken.channels) {
         into.counts.push(row.whole_count(channel)?);
     }
-    // Of an authentic row nothing else needs its import.
+    // An authentic row needs its import only for how it was received.
     let import = if taken.whence || rank > 0 { row.whole(Column::Import)? } else { None };
     let source = match (rank, import) {
         (1.., _) => Source::Csv,
@@ -578,11 +583,12 @@ fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize
     Ok(n)
 }
 
-/// A table of what people wrote down, as text: its columns and its rows. `None`: this ledger has no such table.
+/// A table of notes that people wrote, as text: its columns and its rows. `None`: this ledger has no such
+/// table.
 pub type Beside = Option<(Vec<String>, Vec<Vec<Option<String>>>)>;
 
-/// What people wrote down of these loggers, from a public view (`remark`, `manual_reading`); `time` are the columns
-/// that are Unix seconds. Few rows: they are held at once.
+/// The notes that people wrote about these loggers, from a public view (`remark`, `manual_reading`). `time`:
+/// the columns that are Unix seconds. There are few rows, so all are held at once.
 pub fn beside(
     reader: &Reader,
     view: &str,
@@ -652,7 +658,7 @@ pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(LoggerT
     Ok(span)
 }
 
-/// The newest verified copy that was made of the ledger: file, SHA-256, when.
+/// The newest verified copy of the ledger: file, SHA-256, and when it was made.
 pub fn newest_backup(reader: &Reader) -> Result<Option<(String, String, GatewayTime)>, Error> {
     let newest = "SELECT file, sha256, made_at FROM backup_made ORDER BY id DESC LIMIT 1";
     query::first(reader.connection(), newest, [])

@@ -1,4 +1,5 @@
-//! The facts by which reports judge what is missing: the port `record::facts::Facts`, answered from one consistent state.
+//! The facts from which reports judge what is missing: implements the port `record::facts::Facts` on one
+//! consistent state.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, Cells, FromRow};
@@ -17,8 +18,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
 impl Snapshot<'_> {
-    /// The smallest sequence of an epoch, from `first` on, that came by radio after an instant: its logger was alive
-    /// then.
+    /// The smallest sequence of an epoch, from `first` on, that was received by radio after an instant. It
+    /// shows that the logger was alive then.
     pub(in crate::ledger) fn heard_after(
         &self,
         address: Address,
@@ -56,8 +57,8 @@ impl Snapshot<'_> {
         Ok(self.db.prepare_cached(&sql)?.query_row(key(id), profile_seen).optional()?.flatten())
     }
 
-    /// The newest authentic record of an epoch, up to an identity, whose reception meets a condition: its sequence and
-    /// reception.
+    /// The newest authentic record of an epoch, up to an identity, whose reception meets a condition: its
+    /// sequence and its reception.
     pub(in crate::ledger) fn newest_where(
         &self,
         not_above: Identity,
@@ -80,8 +81,9 @@ impl Snapshot<'_> {
         Ok(newest)
     }
 
-    /// Of each epoch of a logger, the largest settled reading received before an instant by a synchronised clock. Where
-    /// the counters of the days account for all that is held, it reads no further than they say that there are any.
+    /// For each epoch of a logger, the largest settled reading received before an instant by a synchronised
+    /// clock. If the daily counters account for all held records, it stops reading when it has found as many as
+    /// they count.
     pub(in crate::ledger) fn settled_received_before(
         &self,
         address: Address,
@@ -188,7 +190,7 @@ impl Snapshot<'_> {
 
     pub(in crate::ledger) fn settled_rare(&self, id: Identity) -> Result<Option<Seen>, Error> {
         for table in &rare::ALL {
-            // When an opaque record was made, nobody can read: its reception stands in, if there was one.
+            // The time of an opaque record cannot be read: its reception is used instead, if there was one.
             let time = if table.is_read { table.time } else { "coalesce(received_at, stored_at)" };
             let sql = format!(
                 "SELECT {time}, received_at, synchronised FROM {} WHERE logger = ? AND epoch = ? AND sequence = ?
@@ -215,7 +217,7 @@ impl Snapshot<'_> {
     }
 }
 
-/// The most clock events of an epoch that are looked at.
+/// The most clock events of an epoch that are read.
 const CLOCK_EVENTS_MAX: usize = 1000;
 
 fn profile_seen(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<ProfileSeen>> {
@@ -271,7 +273,7 @@ impl Facts for Snapshot<'_> {
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Error> {
         let history = self.history(address)?;
         let of_epoch = history.clock_between(epoch, 0, u32::MAX);
-        // The newest, should there be more.
+        // The newest ones, if there are more.
         Ok(of_epoch.iter().rev().take(CLOCK_EVENTS_MAX).map(|(_, event)| *event).collect())
     }
 

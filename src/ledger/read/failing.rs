@@ -1,7 +1,8 @@
-//! Of each logger, the frames that wait for a right key since it last had a frame opened: what `record::wrong_key` goes by.
+//! For each logger, the frames that wait for a correct key since one of its frames was last opened.
+//! `record::wrong_key` uses this.
 //!
-//! Input: one consistent state of the ledger. Output: the first and the last of them. A few look-ups a logger, however
-//! many frames wait.
+//! Input: one consistent state of the ledger. Output: the first and the last of these frames. This takes a few
+//! look-ups per logger, no matter how many frames wait.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -14,7 +15,7 @@ use crate::wire::seq::{Address, Slot};
 use rusqlite::{Connection, params};
 use std::collections::BTreeMap;
 
-/// One end of them.
+/// The first or the last of these frames.
 struct End {
     slot: Slot,
     why: WhyShut,
@@ -22,7 +23,7 @@ struct End {
     at: GatewayTime,
 }
 
-/// Frames of these loggers that came after what was opened of them last, and by `now`.
+/// Frames of these loggers that came after their last opened record, and by `now`.
 pub(in crate::ledger) fn failing(
     db: &Connection,
     loggers: &[Heard],
@@ -72,7 +73,7 @@ fn end(
     Ok(why.map(|why| End { slot: Slot(slot), why, number: (epoch, sequence), at }))
 }
 
-/// Which keys are suspect, by what the ledger holds.
+/// Which keys are suspect, according to the ledger.
 pub(in crate::ledger) fn suspicion(
     db: &Connection,
     roster: &Roster,
@@ -90,7 +91,7 @@ pub(in crate::ledger) fn suspicion(
     Ok(wrong_key::suspicion(&failing(db, &loggers, now)?, &loggers, now))
 }
 
-/// When the newest record of each logger came by radio, by `now`.
+/// When the newest record of each logger was received by radio, by `now`.
 fn opened(db: &Connection, now: GatewayTime) -> Result<BTreeMap<u16, GatewayTime>, Error> {
     let all: Vec<(u16, GatewayTime)> = query::all(
         db,

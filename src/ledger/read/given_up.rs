@@ -1,7 +1,7 @@
-//! What retention gave up to backups, as reports and the judge read it.
+//! What retention gave up to backups, for reports and the judge.
 //!
-//! Input: `retired_row` and `retired_block`, which only `retire` writes. Output: whether a reading was given up, which
-//! stretches were, and which backups must be kept because of it.
+//! Input: `retired_row` and `retired_block`, which only `retire` writes. Output: whether a reading was given
+//! up, which stretches were, and which backups must be kept because of it.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, FromRow};
@@ -10,7 +10,8 @@ use crate::record::backups::BackupToKeep;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
 
-/// Whether the authentic reading of an identity was given up to a backup; or, of `is_row`, CSV rows of standing imports.
+/// Whether the authentic reading of an identity was given up to a backup; with `is_row`, whether CSV rows of
+/// imports that are not withdrawn were.
 pub(in crate::ledger) fn is_given_up(db: &Connection, id: Identity, is_row: bool) -> Result<bool, Error> {
     let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), is_row];
     query::value(
@@ -27,8 +28,8 @@ pub(in crate::ledger) fn given_up(db: &Connection) -> Result<Vec<(u16, u32, u32,
     query::all(db, "SELECT DISTINCT logger, epoch, first, last FROM retired_block ORDER BY 1, 2, 3", [])
 }
 
-/// The backups that must be kept because readings were given up to them, the oldest first: of all that hold some, the
-/// one that was seen whole last.
+/// The backups that must be kept because readings were given up to them, the oldest first. If several hold the
+/// same readings, it is the one that was last seen whole.
 pub fn backups_to_keep(reader: &Reader) -> Result<Vec<BackupToKeep>, Error> {
     to_keep(reader.connection())
 }

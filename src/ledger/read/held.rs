@@ -1,5 +1,5 @@
-//! Held records by identity: unsettled ones by maps that the caller keeps, settled ones by the clustered key.
-//! What this is not: it judges nothing; it is the port by which `record::judge` asks.
+//! Held records by identity: unsettled ones from maps that the caller keeps, settled ones by the clustered key.
+//! What this is not: it judges nothing; it is the port that `record::judge` queries.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -24,7 +24,7 @@ pub(in crate::ledger) struct RecentRow {
 /// Steps by the number of their resolution.
 pub(in crate::ledger) type Resolutions = RefCell<HashMap<i64, Arc<Steps>>>;
 
-// Made once: putting forty column names together takes longer than the look-up.
+// Made once: joining forty column names takes longer than the look-up.
 static CONTENT_AND_RESOLUTION: LazyLock<Selection> =
     LazyLock::new(|| CONTENT.clone().then(&[Column::Resolution]));
 
@@ -39,7 +39,7 @@ static SETTLED_ROW: LazyLock<String> = LazyLock::new(|| {
     )
 });
 
-/// Finds held records: unsettled ones by the maps, settled ones by the clustered key.
+/// Finds held records: unsettled ones in the maps, settled ones by the clustered key.
 pub(in crate::ledger) struct HeldRows<'a> {
     db: &'a Connection,
     recent: &'a HashMap<Identity, i64>,
@@ -48,7 +48,7 @@ pub(in crate::ledger) struct HeldRows<'a> {
 }
 
 impl<'a> HeldRows<'a> {
-    /// By the unsettled rows as the caller knows them.
+    /// A view with the unsettled rows that the caller knows.
     pub fn new(
         db: &'a Connection,
         recent: &'a HashMap<Identity, i64>,
@@ -69,7 +69,7 @@ impl HeldRows<'_> {
         self.recent.contains_key(&id)
     }
 
-    /// The authentic reading's row, whether it decodes or not.
+    /// The authentic reading's row, whether it can be decoded or not.
     fn content(&self, identity: Identity) -> Result<Option<Row>, Error> {
         match self.recent.get(&identity) {
             Some(&row) => self.journal_row(row),
@@ -110,7 +110,7 @@ impl HeldRows<'_> {
         Ok(Some(row))
     }
 
-    /// The rank that a further CSV row of this identity takes.
+    /// The rank for the next CSV row of this identity.
     pub fn next_rank(&self, id: Identity) -> Result<i64, Error> {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         let settled: Option<i64> = query::value(
@@ -169,11 +169,11 @@ impl Held for HeldRows<'_> {
             if let Some(held) = rare::rare_plaintext(self.db, identity)? {
                 return Ok(Some(held == plaintext));
             }
-            // A row that is there and decodes to nothing is held all the same: its place is taken.
+            // A row that exists but cannot be decoded is still held: its place is taken.
             Ok(content.map(|_| false))
         };
         match compare() {
-            // A damaged value is not what came: both are kept, and `verify` names the place.
+            // A damaged value differs from the new record: both are kept, and `verify` names the place.
             Err(error) if Error::is_of_a_value(&error) => Ok(Some(false)),
             compared => compared,
         }

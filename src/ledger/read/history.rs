@@ -1,9 +1,9 @@
-//! A logger's clock events and clearings of its memory: few, by identity.
+//! A logger's clock events and the times its memory was cleared: few, by identity.
 
 use crate::record::clock::ClockEvent;
 use crate::wire::seq::{Epoch, Identity};
 
-/// A logger's events that bear on times and on its memory: few, by identity.
+/// A logger's events that affect its times and its memory: few, by identity.
 #[derive(Debug, Default)]
 pub(in crate::ledger) struct History {
     /// Power-ups and clock settings, ascending by epoch and sequence.
@@ -12,8 +12,8 @@ pub(in crate::ledger) struct History {
 }
 
 impl History {
-    /// The power-ups and settings of an epoch with sequences from `first` to `last`. It looks at those alone: a logger that
-    /// started ten thousand times has as many epochs, and each asks.
+    /// The power-ups and clock settings of an epoch with sequences from `first` to `last`. Only these are
+    /// visited: a logger that started ten thousand times has as many epochs, and each of them asks.
     pub fn clock_between(&self, epoch: Epoch, first: u32, last: u32) -> &[(Epoch, ClockEvent)] {
         let place = |(of, event): &(Epoch, ClockEvent)| (*of, event.sequence);
         let from = self.clock.partition_point(|event| place(event) < (epoch, first));
@@ -29,7 +29,7 @@ mod tests {
 
     #[test]
     fn each_of_many_epochs_looks_at_its_own_clock_events_alone() {
-        // A logger that starts anew each minute: as many epochs as events, or more.
+        // A logger that restarts every minute: as many epochs as events, or more.
         let event = |sequence| ClockEvent { sequence, time: LoggerTime(0), seconds_added: None };
         let epochs = || (1..=20_000).filter_map(Epoch::new);
         let clock = epochs().flat_map(|epoch| [2, 5].map(|sequence| (epoch, event(sequence)))).collect();

@@ -1,4 +1,4 @@
-//! By which key slots records came: what the reports on keys go by.
+//! Under which key slots records were received, for the reports on keys.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::Cells;
@@ -45,7 +45,7 @@ impl Snapshot<'_> {
                     mine.extend(sealed(address, Cells::of(row))?);
                 }
             }
-            // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
+            // A rare record is in the journal too, and an opaque one may have a typed row in addition.
             mine.sort_unstable_by_key(|sealed| std::cmp::Reverse(sealed.identity));
             mine.dedup_by_key(|sealed| sealed.identity);
             mine.truncate(records);
@@ -68,8 +68,9 @@ impl Snapshot<'_> {
         Ok(slots)
     }
 
-    /// The record with the largest identity that came under a slot. Reads back from the logger's newest record,
-    /// so that this is quick for the slot in use, and reads what came since for one that was given up.
+    /// The record with the largest identity that was received under a slot. It reads backwards from the
+    /// logger's newest record. This is quick for the slot in use; for an abandoned slot it reads all later
+    /// records.
     pub fn largest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
         let mut largest: Option<Sealed> = None;
         let journal = ("journal", "time", "time + lag");
@@ -91,14 +92,15 @@ impl Snapshot<'_> {
         Ok(largest)
     }
 
-    /// The record with the smallest identity that came under a slot. Reads on from the logger's oldest record.
+    /// The record with the smallest identity that was received under a slot. It reads forwards from the
+    /// logger's oldest record.
     pub fn smallest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
         let from = Identity::new(address.number(), 1, 1);
         let Some(from) = from else { return Ok(None) };
         Ok(self.sealed_from(from, slot, 1)?.into_iter().next())
     }
 
-    /// The first `most` records that came under a slot, from an identity of its logger on.
+    /// The first `most` records that were received under a slot, starting from an identity of its logger.
     pub fn sealed_from(&self, from: Identity, slot: Slot, most: usize) -> Result<Vec<Sealed>, Error> {
         let mut all = Vec::new();
         let journal = ("journal", "time", "time + lag");
@@ -117,17 +119,17 @@ impl Snapshot<'_> {
                 all.extend(sealed(address, Cells::of(row))?);
             }
         }
-        // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
+        // A rare record is in the journal too, and an opaque one may have a typed row in addition.
         all.sort_unstable_by_key(|sealed| sealed.identity);
         all.dedup_by_key(|sealed| sealed.identity);
         all.truncate(most);
         Ok(all)
     }
 
-    /// When the newest record that came by radio under a slot, with this or a larger identity, came in. Looks at the `NEWEST_LOOKED_AT` largest
-    /// identities of what is settled.
+    /// The reception of the newest record that came by radio under a slot, with this or a larger identity. Of
+    /// the settled records it reads the `NEWEST_LOOKED_AT` largest identities.
     pub fn latest_reception(&self, from: Identity, slot: Slot) -> Result<Option<Latest>, Error> {
-        /// Settled records of a slot that are looked at.
+        /// How many settled records of a slot are read.
         const NEWEST_LOOKED_AT: i64 = 1000;
         let (address, epoch, sequence) = (from.address.number(), from.epoch.number(), from.sequence.number());
         let row: Option<i64> = self
@@ -156,7 +158,7 @@ impl Snapshot<'_> {
         Ok(latest.map(Latest::Settled))
     }
 
-    /// Frames set aside because their slot is closed before them, by logger and slot.
+    /// Frames set aside because their slot was closed at a point before them, by logger and slot.
     pub fn shut_by_closing(&self) -> Result<BTreeMap<(Address, Slot), u64>, Error> {
         let mut statement = self.db.prepare_cached(
             "SELECT logger, slot, count(*) FROM unopened WHERE reason = ? GROUP BY logger, slot",
@@ -173,22 +175,22 @@ impl Snapshot<'_> {
     }
 }
 
-/// When a record came in, to be compared: what is in the journal is newer than what is settled.
+/// When a record was received, for comparison: records in the journal are newer than settled ones.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Latest {
     /// By the gateway's clock.
     Settled(GatewayTime),
-    /// By the row.
+    /// By the journal row.
     InJournal(i64),
 }
 
-/// A record that a key has opened, as far as changing keys needs it.
+/// A record that a key has opened, with the fields that a change of keys needs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sealed {
     pub identity: Identity,
     pub slot: Slot,
     pub time: LoggerTime,
-    /// When it came by radio.
+    /// When it was received by radio.
     pub received_at: Option<GatewayTime>,
 }
 

@@ -1,4 +1,4 @@
-//! What is read of a ledger.
+//! Everything that reads from a ledger.
 
 pub(in crate::ledger) mod ahead;
 pub mod beside;
@@ -26,5 +26,5 @@ pub(in crate::ledger) mod unread;
 /// Why a ledger could not be read.
 pub type ReadError = crate::ledger::db::error::Error;
 
-/// What comes of reading a ledger.
+/// The result of reading a ledger.
 pub type Read<T> = Result<T, ReadError>;

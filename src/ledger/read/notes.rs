@@ -1,4 +1,4 @@
-//! What people wrote down: write-offs, remarks and manual readings, as reports read them.
+//! What people wrote down: write-offs, remarks and manual readings, for reports.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{Cells, FromRow};
@@ -57,7 +57,8 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// The same with what was missing in each, what of it still is, and what has turned up and when.
+    /// Does the same, and adds for each write-off what was missing when it was written, what is still missing,
+    /// and what was found later and when.
     pub fn write_off_histories(&self, of: Option<Address>) -> Result<Vec<WriteOffHistory>, Error> {
         let mut all = Vec::new();
         for off in self.write_offs(of)? {
@@ -71,7 +72,8 @@ impl Snapshot<'_> {
             }
             let held =
                 self.coverage().epoch(off.logger, off.epoch).map(|held| held.held()).unwrap_or_default();
-            // Of a rest nothing was held; of what an old release wrote, nobody has told what was.
+            // For an open-ended write-off nothing of its range was held. For one from an old release it is not
+            // known what was held.
             let written: RangeSet = match missing_then.is_empty() {
                 true => [(off.first, off.ended_by.or(off.last).unwrap_or(u32::MAX))].into_iter().collect(),
                 false => missing_then.clone(),
@@ -86,7 +88,7 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// When the records of these ranges came into the ledger, the first and the last of each.
+    /// When the records of these ranges were stored in the ledger: the first and the last time of each.
     fn turned_up(&self, off: &WrittenOff, held: &RangeSet) -> Result<Vec<TurnedUp>, Error> {
         let mut all: Vec<TurnedUp> = held
             .ranges()
@@ -113,7 +115,7 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// Remarks, oldest first by what they are about, also those that were corrected.
+    /// Remarks, ordered by the time that they are about, oldest first, including corrected ones.
     pub fn remarks(&self, of: Option<Address>) -> Result<Vec<Remark>, Error> {
         let mut statement = self.db.prepare_cached(
             "SELECT id, logger, channel, from_at, to_at, kind, text, by_whom, written_at, corrects, corrected_by
@@ -136,12 +138,12 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// Manual readings by time, also those that were corrected.
+    /// Manual readings by time, including corrected ones.
     pub fn manual_readings(&self, of: Option<Address>) -> Result<Vec<Manual>, Error> {
         self.manual("?1 IS NULL OR logger = ?1", params![of.map(Address::number)])
     }
 
-    /// Manual readings of a logger between two times, ends included, without those that were corrected.
+    /// Manual readings of a logger between two times, both inclusive, without corrected ones.
     pub fn manual_between(
         &self,
         of: Address,
@@ -187,7 +189,8 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// The remarks by which loggers are expected to be quiet at an instant: by logger, the one that lasts longest.
+    /// The remarks that state that loggers are expected to be quiet at an instant: for each logger, the one
+    /// that lasts longest.
     pub fn expected_quiet(
         &self,
         now: GatewayTime,
@@ -207,7 +210,8 @@ impl Snapshot<'_> {
         Ok(quiet)
     }
 
-    /// The write-offs by which the rest of a logger's newest epoch is given up: stolen, struck, drowned.
+    /// The write-offs that give up the rest of a logger's newest epoch, for example because the logger was
+    /// stolen, destroyed or flooded.
     pub fn given_up(&self) -> Result<std::collections::BTreeMap<Address, WrittenOff>, Error> {
         let mut given_up = std::collections::BTreeMap::new();
         for off in self.write_offs(None)? {

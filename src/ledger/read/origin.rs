@@ -1,7 +1,7 @@
-//! How each held record came, and when: the rows by which `report::origin` counts.
+//! How each held record was received, and when: the rows that `report::origin` counts.
 //!
-//! Input: one consistent state of the ledger, one logger. Output: [`StoredRecord`]s, and the blocks that settled ones are
-//! in. What this is not: it counts nothing.
+//! Input: one consistent state of the ledger, one logger. Output: [`StoredRecord`]s, and the blocks that
+//! contain the settled ones. What this is not: it counts nothing.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, FromRow};
@@ -14,41 +14,41 @@ use crate::wire::seq::{Address, Epoch};
 use rusqlite::params;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
-/// A stored record or CSV row, as far as it is counted.
+/// A stored record or CSV row, with the fields that are needed to count it.
 #[derive(Clone, Copy, Debug)]
 pub struct StoredRecord {
     pub sequence: u32,
-    /// 0: authentic; otherwise a CSV row.
+    /// 0 for authentic; otherwise a CSV row.
     pub rank: i64,
-    /// On the logger's clock; `None`: opaque and by hand.
+    /// On the logger's clock; `None` for an opaque record from a hand download.
     pub time: Option<LoggerTime>,
-    /// Opaque: its time is that of its reception.
+    /// For an opaque record, the time is that of its reception.
     pub is_opaque: bool,
     /// By radio.
     pub received_at: Option<GatewayTime>,
-    /// Whether the gateway's clock was right then.
+    /// Whether the gateway's clock was synchronised at the time.
     pub synchronised: bool,
     /// It came in a sealed dump.
     pub is_sealed: bool,
-    /// When it was stored, as far as that is known.
+    /// When it was stored, if known.
     pub stored_at: Option<GatewayTime>,
     pub withdrawn_at: Option<GatewayTime>,
 }
 
 impl StoredRecord {
-    /// Whether it counted at a time; `None`: now.
+    /// Whether it counted at a time; `None` for now.
     pub fn counts(&self, as_of: Option<GatewayTime>) -> bool {
         match as_of {
             None => self.withdrawn_at.is_none() || self.rank == 0,
             Some(at) => {
-                // Where nothing says when it came, it counts, as in an export.
+                // If its time of storing is unknown, it counts, as in an export.
                 self.stored_at.is_none_or(|stored| stored <= at)
                     && (self.rank == 0 || self.withdrawn_at.is_none_or(|withdrawn| withdrawn > at))
             }
         }
     }
 
-    /// When it was made, by the logger's clock set right.
+    /// When it was made, by the corrected clock of the logger.
     pub fn made(&self, clock: &EpochClock) -> Option<GatewayTime> {
         let received_at = self.received_at.filter(|_| self.synchronised);
         self.time.map(|time| clock.corrected(self.sequence, time, received_at).time)
@@ -108,21 +108,21 @@ pub struct BlockSpan {
 /// Records by epoch.
 pub type ByEpoch = BTreeMap<Epoch, Vec<StoredRecord>>;
 
-/// What is not settled of one logger.
+/// The unsettled records of one logger.
 #[derive(Debug, Default)]
 pub struct UnsettledOfLogger {
     /// Readings and rows.
     pub readings: ByEpoch,
-    /// How many records there are, those of other kinds among them.
+    /// How many records there are, including those of other kinds.
     pub identities: u64,
 }
 
-/// What is not settled, of all loggers: the journal has no index, so it is read once.
+/// The unsettled records of all loggers: the journal has no index, so it is read once.
 #[derive(Debug, Default)]
 pub struct Unsettled(HashMap<Address, UnsettledOfLogger>);
 
 impl Unsettled {
-    /// Reads it; for use within the same [`Snapshot`] only.
+    /// Reads the unsettled records; use them only within the same [`Snapshot`].
     pub fn take(snapshot: &Snapshot<'_>) -> Result<Self, Error> {
         let sql = format!("SELECT logger, epoch, kind, {} FROM journal t WHERE kind > 0", reading_columns());
         let mut all = HashMap::<Address, UnsettledOfLogger>::new();
@@ -135,7 +135,7 @@ impl Unsettled {
             };
             let columns: Columns = (a, b, c, d, e, f, g, h, i);
             let (stored, recent) = (StoredRecord::from(columns), all.entry(address).or_default());
-            // What is withdrawn is not held, so it must not make up for what came by hand.
+            // A withdrawn record is not held, so it must not count in place of one from a hand download.
             if stored.counts(None) {
                 recent.identities += u64::from(identities.insert((address, epoch, stored.sequence)));
             }
@@ -222,7 +222,7 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// The settled blocks of a logger, those given up to backups among them, by epoch and first sequence.
+    /// The settled blocks of a logger, including those given up to backups, by epoch and first sequence.
     pub fn stored_blocks(&self, address: Address) -> Result<BTreeMap<Epoch, Vec<BlockSpan>>, Error> {
         let mut all = BTreeMap::<Epoch, Vec<BlockSpan>>::new();
         query::each(
@@ -242,13 +242,14 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// Records of a logger that came by radio, by the counters of the days: what is settled.
+    /// Records of a logger that were received by radio, from the daily counters: the settled ones.
     pub fn counted_by_radio(&self, address: Address) -> Result<u64, Error> {
         let sql = "SELECT total(stored + opaque) FROM logger_day WHERE logger = ?";
         Ok(query::value::<f64>(self.db, sql, [address.number()])? as u64)
     }
 
-    /// Ends of epochs that profiles had told by a time: the epoch that tells, the epoch told of, its last sequence.
+    /// Ends of epochs that profiles stored by a time had reported: the epoch of the profile, the epoch it
+    /// reports on, and that epoch's last sequence.
     pub fn named_by(&self, address: Address, at: GatewayTime) -> Result<Vec<(u32, u32, u32)>, Error> {
         let sql = format!(
             "SELECT epoch, previous_epoch, previous_last FROM profile_row t WHERE logger = ? AND rank = 0

@@ -1,16 +1,18 @@
-//! Readings by when they were made: the one way from a span of time, or from a stretch of sequences, to held readings.
+//! Readings by when they were made: the only way from a span of time, or from a stretch of sequences, to held
+//! readings.
 //!
-//! Input: a snapshot, a span of time by corrected clocks. Output: readings with the time at which they were made, and
-//! with the raw units of their channels. Tables of values, calculations, pictures and exports take their times from
-//! here, so that one reading has one time in all of them.
+//! Input: a snapshot, and a span of time by corrected clocks. Output: readings with the time at which they were
+//! made, and with the raw units of their channels. Tables of values, calculations, pictures and exports take
+//! their times from here, so that one reading has the same time in all of them.
 //!
-//! How: of each epoch the recorded times and receptions of all rows are read once (no counts). They say how its clock
-//! went ([`ReadingClock`]), and in which stretch of sequences what was made when. A span is then looked up by stretches,
-//! so no reading is missed however wrong a clock was in the middle of an epoch, and whether its setting is held or not.
+//! How: for each epoch the recorded times and receptions of all rows are read once (no counts). They show how
+//! the logger's clock ran ([`ReadingClock`]), and in which stretch of sequences each reading was made. A span
+//! is then looked up by stretches, so no reading is missed, no matter how wrong a clock was in the middle of an
+//! epoch, and whether its setting is held or not.
 //!
 //! Cost: one scan of a logger's times for each command; a few bytes for each 256 rows are kept ([`Known`]).
 //!
-//! What this is not: it writes nothing, and no gap report rests on it.
+//! What this is not: it writes nothing, and no gap report depends on it.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, AnyText};
@@ -29,16 +31,17 @@ use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::sync::{Arc, LazyLock};
 
-/// What is read of a row.
+/// The columns to read of a row.
 static READ: LazyLock<Selection> =
     LazyLock::new(|| CONTENT.clone().then(&[Column::Sequence, Column::Lag, Column::Synchronised]));
 
-/// Windows in which the least delay of receptions is looked for: a drift shows in one, and outages are shorter. Ours.
+/// Windows in which the smallest delay of receptions is searched: long enough to show a drift, and longer than
+/// outages. The number is a choice of this program.
 const WINDOW_S: i64 = 7 * 86_400;
-/// Rows of a stretch. Ours: a day or two of a logger that measures often.
+/// Rows of a stretch: a day or two of a logger that measures often. The number is a choice of this program.
 const STRETCH_ROWS: usize = 256;
 
-/// What was looked up once and holds for the whole command, whatever is committed meanwhile.
+/// Results that were looked up once and are valid for the whole command, whatever is committed in the meantime.
 #[derive(Debug, Default)]
 pub struct Known {
     as_of: Option<GatewayTime>,
@@ -48,16 +51,16 @@ pub struct Known {
 }
 
 impl Known {
-    /// Nothing yet. `as_of`: profiles that were stored later do not count.
+    /// An empty store. `as_of`: profiles that were stored later do not count.
     pub fn as_of(as_of: Option<GatewayTime>) -> Self {
         Self { as_of, ..Self::default() }
     }
 }
 
-/// Records that count as held and cannot be read here.
+/// Records that count as held but cannot be read here.
 #[derive(Debug, Default)]
 struct Lacking {
-    /// Those of a damaged ledger that was set aside.
+    /// Records in a damaged ledger that was set aside.
     elsewhere: BTreeMap<(Address, Epoch), RangeSet>,
     /// Readings that were given up to a verified backup.
     retired: BTreeMap<(Address, Epoch), RangeSet>,
@@ -76,7 +79,7 @@ impl EpochTimes {
     }
 }
 
-/// Rows that follow each other by sequence.
+/// Consecutive rows by sequence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Stretch {
     first: u32,
@@ -90,12 +93,12 @@ struct Stretch {
 struct Timed {
     sequence: u32,
     recorded: LoggerTime,
-    /// By a synchronised gateway.
+    /// Reception by a synchronised gateway.
     received_at: Option<GatewayTime>,
     is_authentic: bool,
 }
 
-/// A reading, when it was made, and what its counts are.
+/// A reading, when it was made, and the units of its counts.
 #[derive(Clone, Copy)]
 pub struct MadeReading<'a> {
     pub identity: Identity,
@@ -105,7 +108,7 @@ pub struct MadeReading<'a> {
     pub corrected: Corrected,
     /// Raw units by channel; `None` where not known.
     pub units: &'a Arc<[Option<RawUnit>]>,
-    /// It came from a hand download, and not by radio.
+    /// Whether it came from a hand download, and not by radio.
     pub is_by_hand: bool,
 }
 
@@ -116,7 +119,7 @@ impl MadeReading<'_> {
         Some((*count, self.row.faults >> channel & 1 == 1))
     }
 
-    /// What one count of a channel is, where it is known.
+    /// The unit of one count of a channel, if it is known.
     pub fn raw_unit(&self, channel: u8) -> Option<RawUnit> {
         self.units.get(usize::from(channel)).copied().flatten()
     }
@@ -131,7 +134,7 @@ pub struct Readings<'s> {
 }
 
 impl<'s> Readings<'s> {
-    /// `known` may have served other snapshots of the same ledger in the same command.
+    /// `known` may have been used for other snapshots of the same ledger in the same command.
     pub fn new(snapshot: &'s Snapshot<'s>, roster: &'s Roster, known: &'s Known) -> Self {
         Self { snapshot, roster, known }
     }
@@ -198,7 +201,7 @@ impl<'s> Readings<'s> {
             |(epoch, sequence, AnyText(names), is_delivered): (u32, u32, AnyText, bool)| {
                 let Some(id) = Identity::new(address.number(), epoch, sequence) else { return Ok(()) };
                 if !is_delivered {
-                    // Not delivered then: as if it were missing.
+                    // It had not been delivered at that time, so it is treated as missing.
                     let one = [(id.sequence.number(), id.sequence.number())].into_iter().collect();
                     held.entry(id.epoch).and_modify(|held| *held = held.without(&one));
                     return Ok(());
@@ -327,8 +330,8 @@ impl<'s> Readings<'s> {
         Ok(())
     }
 
-    /// Whether a record between two readings of a logger may be missing: in what is held and can be read here, at the end
-    /// of an epoch of which the end is not known, or in an epoch between.
+    /// Whether a record between two readings of a logger may be missing: within the held records that can be
+    /// read here, at the end of an epoch whose end is not known, or in an epoch between them.
     pub fn is_gap_between(&self, before: Identity, after: Identity) -> Result<bool, Error> {
         let coverage = self.snapshot.coverage();
         let (address, lacking) = (after.address, self.lacking()?);
@@ -347,7 +350,7 @@ impl<'s> Readings<'s> {
         if before.epoch == after.epoch {
             return Ok(is_missing(before.epoch, first, last));
         }
-        // From epoch to epoch: each must be named by the next one, and held to the end that is named.
+        // From epoch to epoch: each must be named by the next one, and held up to the named end.
         let named: BTreeMap<Epoch, crate::record::coverage::Named> = coverage.named_of(address).collect();
         let (mut at, mut first) = (before.epoch, first);
         while at < after.epoch {
@@ -362,7 +365,7 @@ impl<'s> Readings<'s> {
     }
 }
 
-/// The clock by the least delays, then the stretches by the clock.
+/// Fits the clock to the smallest delays, then forms the stretches by that clock.
 fn epoch_times(clock: EpochClock, timed: &[Timed]) -> EpochTimes {
     let clock = ReadingClock::new(clock.clone(), &least_delays(&clock, timed));
     let stretches = timed.chunks(STRETCH_ROWS).filter_map(|rows| {
@@ -375,8 +378,8 @@ fn epoch_times(clock: EpochClock, timed: &[Timed]) -> EpochTimes {
     EpochTimes { stretches: stretches.collect(), clock }
 }
 
-/// Of each window of recorded time the authentic reading that came to a synchronised gateway with the least delay;
-/// windows begin anew after each setting and power-up.
+/// For each window of recorded time, the authentic reading that a synchronised gateway received with the
+/// smallest delay. A new window begins after each setting and power-up.
 fn least_delays(epoch_clock: &EpochClock, timed: &[Timed]) -> Vec<(u32, LoggerTime, GatewayTime)> {
     let mut least: BTreeMap<(usize, i64), (i64, &Timed)> = BTreeMap::new();
     for row in timed.iter().filter(|row| row.is_authentic) {

@@ -1,8 +1,9 @@
-//! What reports read: one consistent state of the ledger, let go of at once.
+//! The data for reports: one consistent state of the ledger, held only for a short time.
 //!
-//! Input: a ledger opened for reading, beside a daemon that may be writing. Output: coverage, [`crate::record::facts::Facts`] for
-//! `gaps`, and the figures of `status`. Every look-up is a seek by a clustered key or a scan of the unsettled
-//! journal, which is bounded; nothing here scans the years (but [`Snapshot::largest_sealed`], which says so).
+//! Input: a ledger opened for reading, next to a daemon that may be writing. Output: coverage,
+//! [`crate::record::facts::Facts`] for `gaps`, and the figures of `status`. Every look-up is a seek by a
+//! clustered key or a scan of the unsettled journal, which is limited. Nothing here scans the data of past
+//! years (except [`Snapshot::largest_sealed`], which documents it).
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::Cells;
@@ -41,7 +42,7 @@ pub struct Reader {
 }
 
 impl Reader {
-    /// Opens it; the daemon may be up, stopped or killed.
+    /// Opens it; the daemon may be running, stopped or killed.
     pub fn open(path: &Path) -> Result<Self, Error> {
         Ok(Self { db: schema::open_for_reading(path)? })
     }
@@ -51,7 +52,7 @@ impl Reader {
         with_snapshot(&self.db, read)
     }
 
-    /// Damaged ledgers that were set aside and not brought over yet, without looking at anything else.
+    /// Damaged ledgers that were set aside and not salvaged yet; reads nothing else.
     pub fn not_salvaged(&self) -> Result<Vec<DamagedLedger>, Error> {
         crate::ledger::db::tx::snapshot(&self.db, not_salvaged)
     }
@@ -103,27 +104,27 @@ fn not_salvaged(db: &Connection) -> Result<Vec<DamagedLedger>, Error> {
     Ok(all)
 }
 
-/// An unsettled record, as far as reports need it.
+/// An unsettled record, with the fields that reports need.
 #[derive(Clone, Copy, Debug)]
 pub(in crate::ledger) struct Unsettled {
     pub rank: i64,
-    /// Its time is not the record's, which nobody can read.
+    /// Whether it is opaque: then the time is not the record's own, which cannot be read.
     pub opaque: bool,
-    /// When it came by radio, by whatever the gateway's clock said.
+    /// When it was received by radio, by the gateway's clock, synchronised or not.
     pub by_radio_at: Option<GatewayTime>,
     pub seen: Seen,
     pub slot: Option<u8>,
     pub stored_at: Option<GatewayTime>,
 }
 
-/// What was last heard of a logger.
+/// The last record received from a logger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct LastHeard {
-    /// When the newest record stored by radio came in.
+    /// When the newest record stored by radio was received.
     pub received_at: GatewayTime,
-    /// Its cell, from the last reading by radio.
+    /// The battery voltage from the last reading by radio.
     pub battery_mv: Option<u16>,
-    /// How strong it came in.
+    /// Its signal strength.
     pub rssi_dbm: Option<i8>,
     pub snr_quarter_db: Option<i8>,
 }
@@ -136,11 +137,11 @@ pub struct Snapshot<'a> {
     pub(in crate::ledger) unsettled: BTreeMap<Identity, Vec<Unsettled>>,
     /// By logger, settled or not.
     pub(in crate::ledger) heard: BTreeMap<Address, LastHeard>,
-    /// Answers that a report asks for several times a gap: events by logger, profiles by place.
+    /// Cached answers that a report needs several times for each gap: events by logger, profiles by place.
     pub(in crate::ledger) histories: RefCell<HashMap<Address, Rc<History>>>,
     pub(in crate::ledger) profiles_before: RefCell<HashMap<Identity, Option<ProfileSeen>>>,
     pub(in crate::ledger) last_profiles: RefCell<HashMap<(Address, Epoch), Option<ProfileSeen>>>,
-    /// By logger and instant: of each epoch, the largest settled reading received before it.
+    /// By logger and instant: for each epoch, the largest settled reading received before the instant.
     pub(in crate::ledger) received_before: RefCell<HashMap<(Address, GatewayTime), Rc<LargestByEpoch>>>,
 }
 
@@ -219,7 +220,7 @@ impl<'a> Snapshot<'a> {
                 heard.snr_quarter_db = cells.take::<Option<i8>>()?.or(heard.snr_quarter_db);
             }
             if !withdrawn {
-                // Whether it came by radio has nothing to do with whether the clock was right.
+                // Whether it came by radio does not depend on whether the clock was synchronised.
                 let by_radio_at = received_at;
                 let received_at = received_at.filter(|_| synchronised);
                 let stamped_at = by_radio_at;
@@ -252,7 +253,7 @@ impl<'a> Snapshot<'a> {
         })
     }
 
-    /// What is unsettled of a range of an epoch, ascending.
+    /// The unsettled rows of a range of an epoch, ascending.
     pub(in crate::ledger) fn unsettled_rows_of(
         &self,
         address: Address,
@@ -281,7 +282,7 @@ impl<'a> Snapshot<'a> {
         })
     }
 
-    /// What was last heard of a logger by radio.
+    /// The last record received from a logger by radio.
     pub fn heard(&self, address: Address) -> Option<LastHeard> {
         self.heard.get(&address).copied()
     }
@@ -291,7 +292,7 @@ impl<'a> Snapshot<'a> {
         asides(self.db)
     }
 
-    /// Those of them from which nobody has brought over yet what they hold.
+    /// Those of them whose records have not been salvaged yet.
     pub fn not_salvaged(&self) -> Result<Vec<DamagedLedger>, Error> {
         not_salvaged(self.db)
     }

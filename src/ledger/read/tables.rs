@@ -1,9 +1,9 @@
-//! The tables that hold records, as reports walk them: each with the expressions for its time and its reception.
+//! The tables that hold records, for reports: each with the SQL expressions for its time and its reception.
 
 use crate::ledger::db::rare::{self, RECEIVED_AT};
 use crate::wire::seq::Identity;
 
-/// Where records lie at rest, with what is their time and their reception.
+/// The tables of settled records, with the expressions for their time and their reception.
 pub(in crate::ledger) fn sealed_tables() -> impl Iterator<Item = (&'static str, &'static str, &'static str)> {
     let readings = [("settled", "time", "time + lag"), ("retired_row", "time", "time + lag")];
     readings.into_iter().chain(sealed_rare_tables())
@@ -18,13 +18,15 @@ pub(in crate::ledger) fn sealed_rare_tables()
     })
 }
 
-/// Where authentic records lie at rest, and the column that is empty of those that came by hand; each has an index of them.
+/// The tables of settled authentic records, and the column that is null for hand downloads; each table has an
+/// index of these.
 pub(in crate::ledger) fn by_hand() -> impl Iterator<Item = (&'static str, &'static str)> {
     let readings = [("settled", "lag"), ("retired_row", "lag")];
     readings.into_iter().chain(rare::ALL.iter().map(|table| (table.name, RECEIVED_AT)))
 }
 
-/// Where records of hand downloads lie at rest, and what tells them from those that came by radio. Opaque ones are left out.
+/// The tables of settled records from hand downloads, and the condition that separates them from those received
+/// by radio. Opaque ones are left out.
 pub(in crate::ledger) fn hand_tables() -> impl Iterator<Item = (&'static str, &'static str)> {
     let readings = (
         "settled_or_retired",
@@ -43,7 +45,7 @@ pub(in crate::ledger) fn key(id: Identity) -> (u16, u32, u32) {
     (id.address.number(), id.epoch.number(), id.sequence.number())
 }
 
-/// A reception counts for times only where the gateway knew its own.
+/// A reception counts for times only if the gateway's clock was synchronised.
 pub(in crate::ledger) fn is_synchronised(column: rusqlite::Result<Option<bool>>) -> bool {
     matches!(column, Ok(Some(true)))
 }

@@ -1,8 +1,8 @@
-//! What came in and is no readable record of the roster: frames addressed elsewhere, frames that no key opens, records
-//! that this version does not understand.
+//! Received data that is not a readable record of the roster: frames addressed elsewhere, frames that no key
+//! opens, and records that this version does not understand.
 //!
-//! Input: one consistent state of the ledger. Output: counts by address or logger. What this is not: it lists no
-//! content; `Snapshot::set_aside` does.
+//! Input: one consistent state of the ledger. Output: counts by address or logger. What this is not: it lists
+//! no content; `Snapshot::set_aside` does.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{Cells, FromRow};
@@ -18,13 +18,15 @@ use crate::wire::seq::{Address, Epoch, Slot};
 use rusqlite::params;
 use std::collections::BTreeMap;
 
-/// Stands for further foreign addresses.
+/// The address under which all further foreign addresses are counted.
 const FURTHER: u16 = u16::MAX;
-/// Opaque records of one logger that are read at most, newest first: a report must not take longer with the years.
+/// The most opaque records of one logger that are read, newest first: a report must not become slower over the
+/// years.
 const OPAQUE_READ_MAX: u64 = 5_000;
 
 impl Snapshot<'_> {
-    /// Addresses that are not on the roster, the last heard first. One that was counted and has been entered since is none.
+    /// Addresses that are not on the roster, the last heard first. An address that was counted and has been
+    /// added to the roster since is left out.
     pub fn foreign(&self, roster: &Roster) -> Result<Vec<Foreign>, Error> {
         let mut statement = self.db.prepare_cached(
             "SELECT address, sum(frames), min(first_at), max(last_at) FROM (
@@ -48,7 +50,7 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// Records that disagree with what is held, by logger; not those of an import that was withdrawn.
+    /// Records that disagree with held ones, by logger, without those of withdrawn imports.
     pub fn open_conflicts(&self) -> Result<Vec<(Address, u64)>, Error> {
         let mut statement = self.db.prepare_cached(
             "SELECT logger, count(*) FROM conflict c WHERE NOT EXISTS (SELECT 1 FROM import i
@@ -67,7 +69,7 @@ impl Snapshot<'_> {
 
     /// Frames that are kept because no key opens them, by logger, slot and reason.
     pub fn kept_shut(&self) -> Result<Vec<Kept>, Error> {
-        // When the stores are full, further frames are counted only: by day, and in what is not settled.
+        // When the stores are full, further frames are only counted: by day, and in the unsettled journal.
         let mut counted = BTreeMap::<u16, GatewayTime>::new();
         let mut statement = self.db.prepare_cached(
             "SELECT logger, max(at) FROM (
@@ -112,7 +114,7 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// Frames of these loggers that wait for a right key since they last had one opened.
+    /// Frames of these loggers that wait for a correct key since one of the logger's frames was last opened.
     pub fn failing(&self, loggers: &[Heard], now: GatewayTime) -> Result<Vec<Failing>, Error> {
         crate::ledger::read::failing::failing(self.db, loggers, now)
     }
@@ -151,7 +153,7 @@ impl Snapshot<'_> {
 
     /// Authentic records that this version cannot read, of the loggers that have any.
     pub fn opaque(&self, loggers: impl IntoIterator<Item = Address>) -> Result<Vec<Opaque>, Error> {
-        // One that has been read since is among its kind.
+        // An opaque record that has been read since is in the table of its kind.
         let kinds = rare::read().map(|table| table.name).chain(std::iter::once("settled_or_retired"));
         let is_read = kinds.map(|table| {
             format!(

@@ -1,8 +1,8 @@
-//! Acts of people and of the program, as the logbook keeps them: who was logged in, where, and what has no table of its
-//! own. Rows of `act` are only ever added.
+//! Acts of people and of the program, as the logbook keeps them: who was logged in, on which computer, and
+//! details that have no table of their own. Rows of `act` are only ever added.
 //!
-//! Input: what was done, within the transaction that does it. Output: a row of `act`. `read::logbook` reads them, together
-//! with the tables that say the rest.
+//! Input: what was done, within the transaction that does it. Output: a row of `act`. `read::logbook` reads
+//! them, together with the tables that hold the rest.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -12,21 +12,21 @@ use crate::time::Stamp;
 use rusqlite::{Connection, params};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What is kept of an act.
+/// The stored fields of an act.
 #[derive(Clone, Copy, Debug, Default)]
 pub(in crate::ledger) struct NewAct<'a> {
-    /// Its number in the table of its kind; `None`: there is none.
+    /// Its number in the table of its kind; `None` if it has none.
     pub number: Option<i64>,
     /// The name that a person gave.
     pub by: Option<&'a str>,
     pub file: Option<&'a str>,
     pub text: Option<&'a str>,
-    /// For the program, in a form of its own.
+    /// Details for the program, in a machine-readable form.
     pub details: Option<&'a str>,
 }
 
-/// Notes an act. One that has a row in a table of its own is noted only where it is known who was logged in. Call within
-/// a transaction that writes.
+/// Records an act. An act that has a row in a table of its own is recorded only if it is known who was logged
+/// in. Call it within a transaction that writes.
 pub(in crate::ledger) fn note(
     db: &Connection,
     kind: ActKind,
@@ -62,8 +62,8 @@ pub(in crate::ledger) fn note(
     })
 }
 
-/// Adds the acts of another ledger that have no row in a table of their own and are not here yet. What numbers mean is not
-/// the same in two ledgers. Gives how many.
+/// Adds the acts of another ledger that have no row in a table of their own and are not here yet. Other acts
+/// are left out, because the same number can mean different things in two ledgers. Returns how many were added.
 pub(in crate::ledger) fn take_over(db: &Connection, old: &Connection) -> Result<u64, Error> {
     const COLUMNS: &str = "at, kind, by_whom, login, uid, ran_as, host, file, text, details";
     let sql = format!("SELECT {COLUMNS} FROM act WHERE number IS NULL ORDER BY id");
@@ -90,13 +90,13 @@ pub(in crate::ledger) fn take_over(db: &Connection, old: &Connection) -> Result<
     Ok(taken)
 }
 
-/// The most slots that a change of keys names.
+/// The most slots that the text about a change of keys names.
 const SLOTS_NAMED: usize = 12;
 
-/// A key of a slot, as an act keeps it: logger, slot, check value.
+/// A key of a slot, as an act stores it: logger, slot, check value.
 pub(in crate::ledger) type Noted = (u16, u8, String);
 
-/// What differs between two states of a keyring, in words.
+/// The differences between two states of a keyring, in words.
 pub(in crate::ledger) fn changed(
     before: &BTreeMap<(u16, u8), String>,
     now: &BTreeMap<(u16, u8), String>,

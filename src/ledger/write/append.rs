@@ -1,6 +1,7 @@
-//! Appending a batch: everything judged again under the write lock, and in whole or not at all.
+//! Appends a batch: every item is judged again under the write lock, and the batch is stored completely or not
+//! at all.
 //!
-//! The daemon and imports hand in the same [`Batch`]. Parsing, opening and planning are done before; the lock is
+//! The daemon and imports both pass a [`Batch`]. Parsing, opening and planning are done before; the lock is
 //! held only for judging and inserting.
 
 use crate::ledger::db::error::Error;
@@ -33,22 +34,24 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// What a row of counts in the journal is about.
 enum TallyOf {
-    /// A radio's window, of so many seconds.
+    /// A radio's window of `span` seconds.
     Radio { radio: RadioId, synchronised: bool, span: i64 },
-    /// Frames of a logger that brought no record.
+    /// Frames of a logger that contained no record.
     Logger(u16),
-    /// Nothing: it only takes a row number.
+    /// Nothing: the row only takes a number.
     None,
 }
 
 impl Ledger {
-    /// Judges a batch and commits it. When this returns `Ok`, all of it is on the disk; on an error none of it
-    /// is, and the batch can be tried again. But after [`Error::Sync`] nobody knows, and the process must end.
+    /// Judges a batch and commits it. On `Ok`, all of it is on the disk. On an error none of it is, and the
+    /// batch can be tried again. The exception is [`Error::Sync`]: the state on the disk is then unknown, and
+    /// the process must end.
     pub fn append(&mut self, batch: &Batch, roster: &Roster, now: Stamp) -> Result<Receipt, Error> {
         self.append_and_change(batch, roster, now, &aside::Changes::default())
     }
 
-    /// The same, and does in that very transaction what becomes of set-aside frames that were tried.
+    /// Does the same as [`Ledger::append`]. In the same transaction it also updates the set-aside frames that
+    /// were tried.
     pub(in crate::ledger) fn append_and_change(
         &mut self,
         batch: &Batch,
@@ -58,7 +61,7 @@ impl Ledger {
     ) -> Result<Receipt, Error> {
         let done = append(&self.db, &mut self.state, &self.limits, batch, roster, now, changes);
         if done.is_err() {
-            // What was taken into memory is not in the ledger: read it again under the next lock.
+            // The state in memory has rows that are not in the ledger: read it again under the next lock.
             self.state.valid = false;
         }
         let receipt = done?;
@@ -105,7 +108,7 @@ fn append(
             receipt.items.push(outcome);
         }
         for shut in &batch.shut {
-            // The window's tally has these already; here they count for their logger.
+            // The window's tally includes these frames already; here they count for their logger.
             writer.by_logger.entry(shut.identity.address.number()).or_default().count(Outcome::Unopened);
             receipt.is_key_in_doubt |= matches!(shut.why, WhyShut::NoKey | WhyShut::Unproven);
         }
@@ -131,37 +134,37 @@ fn append(
     Ok(receipt)
 }
 
-/// What an item brings, lent.
+/// The content of an item, borrowed.
 #[derive(Clone, Copy, Debug)]
 pub(in crate::ledger) enum Brought<'b> {
     Plaintext(&'b [u8]),
     /// A CSV row.
     Row {
         row: &'b Row,
-        /// By what it has its place, if no neighbours decide.
+        /// How its place was found, if neighbours do not decide.
         placed: Placed,
-        /// What the other rows of its file say.
+        /// What the other rows of its file show.
         neighbours: Option<&'b Neighbours>,
         /// The number of its resolution.
         resolution: Option<i64>,
     },
 }
 
-/// What goes past the journal: a hand download comes sorted by identity, so it goes into the clustered table at
-/// once, and no process has to keep it in memory until the next settle.
+/// Records that bypass the journal. A hand download is sorted by identity, so it goes into the clustered table
+/// at once, and no process has to keep it in memory until the next settle.
 #[derive(Debug, Default)]
 pub(in crate::ledger) struct Direct {
-    /// Digests of what went in.
+    /// Digests of the rows that were written.
     pub blocks: Blocks,
-    /// Whose ranges have changed.
+    /// The epochs whose ranges have changed.
     pub touched: BTreeSet<(Address, crate::wire::seq::Epoch, bool)>,
 }
 
-/// One transaction's writing hand.
+/// Writes the rows of one transaction.
 pub(in crate::ledger) struct Writer<'a> {
     db: &'a Connection,
     pub state: &'a mut State,
-    /// Where records go; `None`: into the journal.
+    /// The collector for records that bypass the journal; `None` if records go into the journal.
     pub direct: Option<Direct>,
     /// Insert statements by number of channels.
     inserts: [Option<CachedStatement<'a>>; CHANNELS_MAX + 1],
@@ -172,7 +175,7 @@ pub(in crate::ledger) struct Writer<'a> {
 }
 
 impl<'a> Writer<'a> {
-    /// For one transaction, whose `state` is up to date.
+    /// A writer for one transaction, whose `state` is up to date.
     pub fn new(db: &'a Connection, state: &'a mut State, direct: Option<Direct>, now: Stamp) -> Self {
         Self {
             db,
@@ -186,7 +189,7 @@ impl<'a> Writer<'a> {
         }
     }
 
-    /// Judges one item and writes what it brings.
+    /// Judges one item and writes its rows.
     pub fn item(
         &mut self,
         arrival: &Arrival,
@@ -243,7 +246,8 @@ impl<'a> Writer<'a> {
         if let Verdict::New { record, agrees_with_row } = &mut verdict {
             agrees = *agrees_with_row;
             if record.as_ref().is_some_and(|record| row::encoded(record) != plaintext) {
-                // Never so with today's types; stored columns must stand for the very plaintext.
+                // This never happens with today's types. The stored columns must encode to exactly this
+                // plaintext.
                 *record = None;
             }
             if agrees.is_some() {
@@ -265,11 +269,11 @@ impl<'a> Writer<'a> {
     }
 
     fn count(&mut self, arrival: &Arrival, outcome: Outcome) {
-        // A frame that was set aside has been counted when it came.
+        // A set-aside frame was counted when it was received.
         let Some(reception) = arrival.reception.filter(|_| arrival.stored_at.is_none()) else { return };
         let address = arrival.identity.address;
         self.by_radio.entry(reception.radio).or_default().count(outcome);
-        // What is stored is counted from the rows themselves when they are settled.
+        // Stored records are counted from the rows themselves when they are settled.
         if !matches!(outcome, Outcome::Stored | Outcome::Opaque) {
             self.by_logger.entry(address.number()).or_default().count(outcome);
         }
@@ -306,7 +310,7 @@ impl<'a> Writer<'a> {
                 let Some((table, content)) = rare::row_of(content) else {
                     return Err(Error::Unexpected("a record has no table".into()));
                 };
-                // An opaque record has no time that this version could read: its reception stands in.
+                // This version cannot read the time of an opaque record, so its reception is used instead.
                 let at = || arrival.reception.map_or(self.now, |reception| reception.at);
                 let time = other.map_or_else(|| u32::try_from(at().unix_s).unwrap_or(0), Record::time);
                 self.insert_marker(row, table.kind, arrival, time)?;
@@ -326,7 +330,7 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    /// What was written is held from now on.
+    /// Adds a written record to what is held.
     fn take_in(&mut self, id: Identity, rank: i64, row: i64) {
         match &mut self.direct {
             None => self.state.take_in(InJournal { row, identity: id, rank, covers: true }),
@@ -373,11 +377,11 @@ impl<'a> Writer<'a> {
             placed: Placed::ByNumber,
             resolution: None,
         };
-        // Only the journal needs to be told of what stands in another table.
+        // Only the journal needs a marker for a record that is in another table.
         if self.direct.is_some() { Ok(()) } else { self.insert_reading(row, kind, arrival, &fields, None) }
     }
 
-    /// `plaintext`: of an authentic reading.
+    /// `plaintext`: that of an authentic reading.
     fn insert_reading(
         &mut self,
         row: i64,
@@ -484,7 +488,7 @@ impl<'a> Writer<'a> {
         })
     }
 
-    /// The CSV row that covered this identity gives way to the authentic record; it stays in the ledger.
+    /// The CSV row that covered this identity is superseded by the authentic record; it stays in the ledger.
     fn row_steps_back(&mut self, id: Identity, differs: bool) -> Result<(), Error> {
         let (_, mut held) = self.state.split(self.db);
         let Some(rank) = held.covering_rank(id)? else { return Ok(()) };
@@ -512,14 +516,15 @@ impl<'a> Writer<'a> {
         keep_beside(self.db, arrival, source, content, self.now.time())
     }
 
-    /// One journal row a radio's window, and one a logger with frames that are not among the records.
+    /// Writes one journal row per radio window, and one per logger with frames that are not among the records.
     fn tallies(&mut self, batch: &Batch, receipt: &mut Receipt) -> Result<(), Error> {
         let mut by_radio = std::mem::take(&mut self.by_radio);
         let last_of = |radio: RadioId| batch.windows.iter().rposition(|window| window.radio == radio);
         for (at, window) in batch.windows.iter().enumerate() {
             let mut tally = window.tally;
             receipt.tally.merge(&window.tally);
-            // The batch does not say in which of a radio's windows a record came: they count in its last.
+            // The batch does not record in which of a radio's windows a record came, so records count in the
+            // last one.
             if last_of(window.radio) == Some(at)
                 && let Some(records) = by_radio.remove(&window.radio)
             {
@@ -545,8 +550,8 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    /// A journal row that counts nothing: it gives what goes past the journal a place among its numbers, so that
-    /// backups and retention know which copy has it. Returns its number.
+    /// Inserts a journal row that counts nothing. It gives the records that bypass the journal a place among
+    /// its row numbers, so that backups and retention know which copy has them. Returns its number.
     pub fn insert_mark(&mut self) -> Result<i64, Error> {
         self.insert_tally(TallyOf::None, self.now.time(), &Tally::default(), (0, 0))?;
         Ok(self.state.seen_row)
@@ -578,7 +583,7 @@ impl<'a> Writer<'a> {
             (Column::Radio, radio.map(|radio| radio.0.into())),
             (Column::Synchronised, synchronised.map(i64::from)),
         ]);
-        // One count an outcome, then the bytes.
+        // One count per outcome, then the bytes.
         let outcomes = Outcome::ALL.into_iter().map(|outcome| tally.of(outcome));
         let counts = outcomes.chain([noise_bytes, bytes]);
         for (channel, count) in counts.enumerate() {
@@ -592,7 +597,7 @@ impl<'a> Writer<'a> {
     }
 }
 
-/// Keeps what disagrees with a held record: each distinct content once, for good.
+/// Keeps content that disagrees with a held record: each distinct content once, permanently.
 pub(in crate::ledger) fn keep_beside(
     db: &Connection,
     arrival: &Arrival,

@@ -1,12 +1,12 @@
-//! Frames that no key opens: kept whole, once, within limits, and tried again when keys change.
+//! Frames that no key opens: kept complete, once, within limits, and tried again when keys change.
 //!
-//! Two stores, so that forgeries cannot push out what a late key will open. *Waiting*: there is no key yet (or
-//! one that has never proved itself, or a closed slot); which frame gives way there, `record::waiting` says.
-//! *Failing*: the tag fails under a key that has opened frames; few are kept, and once they are many a new one
-//! replaces the oldest at most once an hour.
+//! There are two stores, so that forgeries cannot displace frames that a key added later will open. *Waiting*:
+//! there is no key yet (or one that has never proved itself, or a closed slot); `record::waiting` decides which
+//! frame is dropped when there is no room. *Failing*: the tag fails under a key that has opened frames. Few of
+//! these are kept, and once the store is full a new one replaces the oldest at most once an hour.
 //!
-//! Costs: in memory a few bytes a logger. A frame that comes, and one that gives way, are found by an index each; a
-//! transaction counts a share's hours once, and only where its room is gone.
+//! Costs: in memory a few bytes per logger. A new frame, and a frame to drop, are each found by an index. A
+//! transaction counts the hours of a share once, and only if there is no room left in it.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -27,11 +27,12 @@ const FAILING: i64 = 1;
 /// How much is set aside at most.
 #[derive(Clone, Copy, Debug)]
 pub struct Limits {
-    /// Waiting frames that each logger has room for, whatever others send: so many whose slot has a key, and as many
-    /// whose slot has none. A week at one reading in five minutes, with profiles.
+    /// The number of waiting frames that each logger has room for, independent of what others send. It applies
+    /// once to frames whose slot has a key, and once to frames whose slot has none. A week at one reading in
+    /// five minutes, with profiles.
     pub waiting_share: usize,
-    /// Waiting frames beyond that, of all loggers together: with a share a year of one logger at one reading in five
-    /// minutes (105,120), with profiles and events.
+    /// Waiting frames beyond that, of all loggers together. With one share this is enough for a year of one
+    /// logger at one reading in five minutes (105,120), with profiles and events.
     pub waiting_common: usize,
     pub failing: usize,
     pub failing_per_logger: usize,
@@ -51,19 +52,19 @@ impl Default for Limits {
     }
 }
 
-/// What is set aside, counted; the frames themselves stay in the ledger.
+/// Counts of what is set aside; the frames themselves stay in the ledger.
 #[derive(Debug, Default)]
 pub(in crate::ledger) struct AsideState {
     waiting: Shares,
     failing: BTreeMap<Address, usize>,
     replaced_at: Option<GatewayTime>,
-    /// As `meta` has it: what is counted here is counted anew where another process has changed it.
+    /// The generation in `meta`. The counts are computed again if another process has changed it.
     generation: i64,
     /// Slots that have opened frames, for the table of slots in use.
     pub slots: HashSet<(Address, Slot)>,
 }
 
-/// By it a frame is found again; its bytes are compared then.
+/// The digest by which a frame is found again; the bytes are compared afterwards.
 fn digest(frame: &[u8]) -> i64 {
     let mut short = [0; 8];
     short.copy_from_slice(&Sha256::digest(frame)[..8]);
@@ -74,7 +75,7 @@ fn class(number: i64) -> Class {
     if number == 0 { Class::Keyed } else { Class::Keyless }
 }
 
-/// Where a frame belongs that stays shut for a reason: its store, and of those that wait their class.
+/// The place of a frame that is unopened for this reason: its store, and the class among those that wait.
 fn place(why: WhyShut) -> (i64, Class) {
     match why {
         WhyShut::NoKey => (WAITING, Class::Keyless),
@@ -112,7 +113,7 @@ impl AsideState {
         })
     }
 
-    /// Brings it up to date after another process's commit.
+    /// Updates the counts after a commit of another process.
     pub fn refresh(&mut self, db: &Connection) -> Result<(), Error> {
         if crate::ledger::db::meta::meta(db, "unopened_generation")? == self.generation {
             return self.load_slots(db);
@@ -122,20 +123,20 @@ impl AsideState {
     }
 }
 
-/// One transaction's hand at what is set aside. [`Keeper::finish`] ends it.
+/// Changes to the set-aside frames within one transaction. [`Keeper::finish`] ends it.
 pub(in crate::ledger) struct Keeper<'a> {
     db: &'a Connection,
     state: &'a mut AsideState,
     limits: Limits,
     /// Waiting frames beyond the shares of their loggers.
     beyond: usize,
-    /// Of the shares in which a frame had to give way.
+    /// Of the shares in which a frame had to be dropped.
     stretches: HashMap<Holder, Stretches>,
     next_id: i64,
-    /// What rows that were added, and that were taken out, change of the table's sum.
+    /// How added and removed rows change the table's sum.
     added: Sum,
     taken: Sum,
-    /// Waiting frames that found no room, or gave way.
+    /// Waiting frames that found no room, or were dropped.
     dropped: BTreeMap<Address, u64>,
 }
 
@@ -155,7 +156,7 @@ impl<'a> Keeper<'a> {
         })
     }
 
-    /// Keeps a frame unless it is kept already; `false`: there is no room for it.
+    /// Keeps a frame unless it is kept already; `false` if there is no room for it.
     pub fn keep(&mut self, shut: &Shut, now: Stamp) -> Result<bool, Error> {
         let digest = digest(&shut.frame);
         let is_kept = "SELECT EXISTS (SELECT 1 FROM unopened WHERE digest = ? AND frame = ?)";
@@ -288,13 +289,13 @@ impl<'a> Keeper<'a> {
         if total < self.limits.failing && of_logger < self.limits.failing_per_logger {
             return Ok(true);
         }
-        // A clock that went backwards must not stop replacement for good.
+        // A clock that went backwards must not stop replacement permanently.
         let replaced_at = self.state.replaced_at;
         if replaced_at.is_some_and(|at| now.time().since(at).saturating_abs() < self.limits.failing_replace_s)
         {
             return Ok(false);
         }
-        // The logger's own oldest where it has its fill, else the oldest of all.
+        // The logger's own oldest frame if the logger has reached its limit, otherwise the oldest of all.
         let own = of_logger >= self.limits.failing_per_logger;
         let sql = match own {
             true => "SELECT id, logger FROM unopened WHERE store = 1 AND logger = ? ORDER BY id LIMIT 1",
@@ -313,8 +314,8 @@ impl<'a> Keeper<'a> {
         Ok(())
     }
 
-    /// Where a frame is kept, if this very frame still has that number: another process may have put another one under a
-    /// number that became free.
+    /// The place of a frame, if this very frame still has that number. Another process may have stored another
+    /// frame under a number that became free.
     fn kept_at(&self, id: i64, frame: &[u8]) -> Result<Option<Kept>, Error> {
         let found = query::first(
             self.db,
@@ -326,7 +327,7 @@ impl<'a> Keeper<'a> {
         Ok(Some(Kept { store, holder, stretch, received_at, import }))
     }
 
-    /// Takes out a frame that has been opened.
+    /// Removes a frame that has been opened.
     pub fn forget(&mut self, id: i64, frame: &[u8]) -> Result<(), Error> {
         let Some(kept) = self.kept_at(id, frame)? else { return Ok(()) };
         self.take_out(id)?;
@@ -334,8 +335,8 @@ impl<'a> Keeper<'a> {
         Ok(())
     }
 
-    /// A frame stays shut for another reason than before, since the keys are others: it waits where such frames do. One
-    /// that waited and is refuted stays, and is the first to give way.
+    /// Records a new reason for a frame that is still unopened after the keys changed: it waits where frames
+    /// with that reason do. A frame that waited and is now refuted stays, and is the first to be dropped.
     pub fn judge_again(&mut self, id: i64, frame: &[u8], why: WhyShut) -> Result<(), Error> {
         let Some(kept) = self.kept_at(id, frame)? else { return Ok(()) };
         let (store, holder, stretch) = match place(why) {
@@ -355,7 +356,7 @@ impl<'a> Keeper<'a> {
         Ok(())
     }
 
-    /// Writes what the transaction has to know of all that. Returns waiting frames that found no room or gave way.
+    /// Writes the results of the transaction. Returns waiting frames that found no room or were dropped.
     pub fn finish(self, now: Stamp) -> Result<BTreeMap<Address, u64>, Error> {
         if self.added != Sum::default() || self.taken != Sum::default() {
             let mut sum = table::kept(self.db, "unopened")?.unwrap_or_default();
@@ -398,12 +399,12 @@ fn address(number: u16) -> Result<Address, Error> {
     Address::new(number).ok_or_else(|| Error::Corrupt("a set-aside frame has a reserved address".into()))
 }
 
-/// What becomes of frames that were tried again, by their numbers.
+/// The results for frames that were tried again, by their numbers.
 #[derive(Debug, Default)]
 pub(in crate::ledger) struct Changes {
-    /// They open, and go.
+    /// They open, and are removed.
     pub opened: Vec<(i64, Vec<u8>)>,
-    /// They stay shut for another reason than before.
+    /// They stay unopened, for another reason than before.
     pub judged_again: Vec<(i64, Vec<u8>, WhyShut)>,
 }
 

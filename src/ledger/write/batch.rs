@@ -1,6 +1,6 @@
-//! What goes in with one commit, and what became of it: values, without SQL.
+//! The input and the result of one commit: values, without SQL.
 //!
-//! The daemon and imports fill a [`Batch`]; `append` takes it in, and answers with a [`Receipt`].
+//! The daemon and imports fill a [`Batch`]; `append` stores it, and returns a [`Receipt`].
 
 use crate::ledger::db::radio::RadioId;
 use crate::record::download::ShutFrame;
@@ -15,14 +15,15 @@ use std::collections::BTreeMap;
 /// Foreign addresses counted one by one in a batch; further ones are counted together.
 pub(in crate::ledger) const FOREIGN_MAX: usize = 64;
 
-/// Stands for further foreign addresses; reserved on the air, so no logger has it.
+/// The address that all further foreign addresses are counted under. It is reserved on the air, so no logger
+/// has it.
 pub(in crate::ledger) const FURTHER: u16 = u16::MAX;
 
 /// One arrival by radio.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Reception {
     pub radio: RadioId,
-    /// When, by the gateway's clock.
+    /// The time of arrival, by the gateway's clock.
     pub at: Stamp,
     /// The radio's report.
     pub signal: Option<Signal>,
@@ -37,11 +38,11 @@ pub struct Arrival {
     /// Its arrival by radio; `None` for a hand download.
     pub reception: Option<Reception>,
     pub import: Option<i64>,
-    /// When it is stored, where that is long after its reception (set aside before).
+    /// When it is stored, if that is long after its reception (it was set aside before).
     pub stored_at: Option<GatewayTime>,
 }
 
-/// What an item brings.
+/// The content of an item.
 #[derive(Clone, Debug)]
 pub enum Content {
     /// A plaintext, as a range of the batch's bytes.
@@ -65,9 +66,9 @@ pub struct BatchItem {
 /// A frame that no key opens.
 #[derive(Clone, Debug)]
 pub struct Shut {
-    /// The air frame, whole.
+    /// The complete air frame.
     pub frame: Vec<u8>,
-    /// Who it claims to be.
+    /// The identity that it claims.
     pub identity: Identity,
     pub slot: Slot,
     pub why: WhyShut,
@@ -88,20 +89,20 @@ impl Shut {
         }
     }
 
-    /// From a download, with the import that brings it.
+    /// A frame from a download, with the import that contains it.
     pub fn of_download(shut: &ShutFrame, import: i64) -> Self {
         let ShutFrame { frame, identity, slot, why } = shut.clone();
         Self { frame, identity, slot, why, reception: None, import: Some(import) }
     }
 }
 
-/// A stretch of time in which a radio was listening, and what came that is not in the batch's items.
+/// A span of time in which a radio was listening, and the frames that are not in the batch's items.
 #[derive(Clone, Copy, Debug)]
 pub struct Window {
     pub radio: RadioId,
     pub since: GatewayTime,
     pub until: GatewayTime,
-    /// Whether the gateway's clock was synchronised in it.
+    /// Whether the gateway's clock was synchronised during it.
     pub synchronised: bool,
     /// Noise, skipped, foreign and unopened frames.
     pub tally: Tally,
@@ -111,16 +112,16 @@ pub struct Window {
     pub bytes: u64,
 }
 
-/// What goes in with one commit.
+/// The input of one commit.
 #[derive(Debug, Default)]
 pub struct Batch {
     /// Plaintexts, one after the other.
     pub bytes: Vec<u8>,
     /// Records and rows, in the order in which they came.
     pub items: Vec<BatchItem>,
-    /// Frames that stay shut.
+    /// Unopened frames.
     pub shut: Vec<Shut>,
-    /// When radios listened; one or more a radio that did.
+    /// When radios listened; one or more for each radio that did.
     pub windows: Vec<Window>,
     /// Keys that have opened their first frame.
     pub proven: Vec<CheckedKey>,
@@ -141,7 +142,7 @@ impl Batch {
         *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
     }
 
-    /// Takes in another one, behind what is in it.
+    /// Appends another batch to this one.
     pub fn take_in(&mut self, other: Batch) {
         let start = self.bytes.len();
         self.bytes.extend_from_slice(&other.bytes);
@@ -159,7 +160,7 @@ impl Batch {
         }
     }
 
-    /// Gives the radios other numbers: what came before the ledger was open has numbers of its own.
+    /// Gives the radios other numbers: what was received before the ledger was open has temporary numbers.
     pub fn renumber(&mut self, new: &BTreeMap<RadioId, RadioId>) {
         let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
         let of_shut = self.shut.iter_mut().filter_map(|shut| shut.reception.as_mut());
@@ -169,7 +170,7 @@ impl Batch {
         }
     }
 
-    /// Leaves so many shut frames in it, the first, and returns the others.
+    /// Keeps the first `most` unopened frames in the batch, and returns the others.
     pub fn split_shut(&mut self, most: usize) -> Vec<Shut> {
         self.shut.split_off(most.min(self.shut.len()))
     }
@@ -189,7 +190,7 @@ impl Batch {
         self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut + windows
     }
 
-    /// Empties it, keeping its memory for the next.
+    /// Empties it, and keeps its memory for the next batch.
     pub fn clear(&mut self) {
         self.bytes.clear();
         self.items.clear();
@@ -200,12 +201,12 @@ impl Batch {
     }
 }
 
-/// What became of one item.
+/// The result for one item.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ItemOutcome {
     Record {
         outcome: Outcome,
-        /// Whether the CSV row held before under its identity agrees, where there was one.
+        /// Whether the CSV row that was held before under its identity agrees; `None` if there was none.
         agrees_with_row: Option<bool>,
     },
     Row(RowVerdict),
@@ -214,25 +215,25 @@ pub enum ItemOutcome {
 /// What a commit did.
 #[derive(Clone, Debug, Default)]
 pub struct Receipt {
-    /// Of each item, in order.
+    /// The result for each item, in order.
     pub items: Vec<ItemOutcome>,
     /// All frames of the batch, by outcome.
     pub tally: Tally,
     pub by_radio: Vec<(RadioId, Tally)>,
-    /// Loggers whose record met a different one: an alarm.
+    /// Loggers whose record conflicts with a held one: an alarm.
     pub conflicts: Vec<Identity>,
-    /// Of the rows that were stored, those that are unproven.
+    /// How many of the stored rows are unproven.
     pub unproven: u64,
-    /// Shut frames that found no room.
+    /// Unopened frames that found no room.
     pub over_limit: u64,
-    /// Frames that waited for a key, or would have, and found no room, by logger.
+    /// Frames that waited for a key, or would have waited, and found no room, by logger.
     pub dropped: BTreeMap<Address, u64>,
-    /// A frame came for which there is no key, or one that has opened nothing yet.
+    /// Whether a frame came for which there is no key, or only a key that has opened nothing yet.
     pub is_key_in_doubt: bool,
-    /// A key has opened its first frame.
+    /// Whether a key has opened its first frame.
     pub is_key_proven: bool,
     /// Slots that opened a frame for the first time.
     pub new_slots: Vec<(Address, Slot)>,
-    /// The journal row after which nothing is committed yet.
+    /// The last journal row that this commit covers.
     pub through_row: i64,
 }

@@ -1,13 +1,14 @@
-//! Hand downloads into the ledger: one file, one transaction, whole or not at all; and what is kept as evidence.
+//! Stores hand downloads in the ledger: one file, one transaction, complete or not at all; and what is kept as
+//! evidence.
 //!
-//! Input: what `hand` has parsed, opened and planned. Here it is judged once more under the write lock, since the
-//! daemon may have received the same records meanwhile, and written past the journal: a file comes sorted by
-//! identity, so it belongs into the clustered table at once, and no daemon has to carry a million further rows in
-//! memory until the next settle. A mark in the journal gives it a place in the order of things, which backups and
-//! retention go by.
+//! Input: what `hand` has parsed, opened and planned. Here it is judged once more under the write lock, because
+//! the daemon may have received the same records in the meantime. It bypasses the journal: a file is sorted by
+//! identity, so it goes into the clustered table at once, and the daemon does not have to keep a million more
+//! rows in memory until the next settle. A mark in the journal gives it a place in the order that backups and
+//! retention use.
 //!
-//! What this is not: it reads no file and knows no key. It never alters a row: withdrawing marks the import, and
-//! works out anew what is covered.
+//! What this is not: it reads no file and knows no key. It never alters a row: withdrawing marks the import,
+//! and computes again what is covered.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -36,7 +37,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-/// What is told of a file: kept with its import.
+/// What is recorded about a file: kept with its import.
 #[derive(Clone, Debug)]
 pub struct ImportEvidence {
     /// Its name, as the person gave it.
@@ -44,20 +45,20 @@ pub struct ImportEvidence {
     pub size_bytes: u64,
     /// Its SHA-256, in hexadecimal.
     pub sha256: String,
-    /// Whether it is a sealed dump (else: CSV).
+    /// Whether it is a sealed dump (otherwise it is CSV).
     pub is_sealed: bool,
     pub by: String,
     /// Outcomes that never reach the ledger's judge, by name: noise, foreign, refused lines …
     pub refused: BTreeMap<String, u64>,
-    /// What agreed with something else, in the ledger or in the same file, when it was planned, and is not handed
-    /// in again.
+    /// Number of records that agreed with another record, in the ledger or in the same file, when the import
+    /// was planned. They are not passed in again.
     pub duplicates: u64,
-    /// What the file's rows say where authentic records are held: new rows must fit it. `None`: the rows were taken in
-    /// before, and keep the mark that they had.
+    /// What the file's rows show where authentic records are held: new rows must fit it. `None` if the rows
+    /// were stored before; they keep the mark that they had.
     pub neighbours: Option<Neighbours>,
 }
 
-/// Hands a download over: calls back once an item, in order of identities.
+/// Passes on a download: calls back once per item, in order of identities.
 pub type Items<'a> =
     dyn Fn(&mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>) -> Result<(), Error> + 'a;
 
@@ -65,22 +66,22 @@ pub type Items<'a> =
 #[derive(Clone, Debug)]
 pub struct Imported {
     pub id: i64,
-    /// What became of its items.
+    /// The result for its items.
     pub receipt: Receipt,
     /// CSV rows that were refused under the lock.
     pub rows_refused: u64,
-    /// How long the write lock was held: the longest that a commit of the daemon had to wait for it.
+    /// How long the write lock was held: the longest time that a commit of the daemon had to wait for it.
     pub held_lock: Duration,
 }
 
-/// Why an import did not take place although the ledger could serve.
+/// Why an import did not take place although the ledger was usable.
 #[derive(Debug)]
 pub enum ImportError {
-    /// The ledger could not serve.
+    /// The ledger was not usable.
     Ledger(Error),
-    /// Somebody withdrew an import since the plan was made: what was held may be missing again.
+    /// An import was withdrawn after the plan was made: records that were held may be missing again.
     PlanIsOld,
-    /// Everything was to be accepted or nothing, and this many were refused under the lock.
+    /// All rows had to be accepted for the import to be stored, and this many were refused under the lock.
     Refused(u64),
 }
 
@@ -96,7 +97,7 @@ impl From<rusqlite::Error> for ImportError {
     }
 }
 
-/// Reads the ledger for a plan: what is held, in short read transactions of its own.
+/// Reads the ledger for a plan: what is held, in short read transactions.
 pub struct Planner {
     db: Connection,
     state: State,
@@ -114,12 +115,13 @@ impl Planner {
         Ok(Self { db, state, conflicts })
     }
 
-    /// How many imports are withdrawn: while it is the same, what a plan found held is still held.
+    /// How many imports are withdrawn. While the number is the same, what a plan found to be held is still
+    /// held.
     pub fn withdrawals(&self) -> Result<i64, Error> {
         withdrawals(&self.db)
     }
 
-    /// The keys that count as proven by what they have opened before.
+    /// The keys that count as proven because of frames that they have opened before.
     pub fn keys_in_use(&self) -> Result<Vec<crate::wire::check::CheckedKey>, Error> {
         let all = crate::ledger::write::proven::proven_keys(&self.db)?;
         Ok(crate::ledger::write::proven::newest_of_slots(&all).collect())
@@ -194,7 +196,8 @@ impl HeldLedger for Planner {
             query::each(db, events, [logger], |(epoch, sequence, time, code, value)| {
                 take(epoch, sequence, time, HeldKind::Event { code, value })
             })?;
-            // What opaque ones say, and those of other types, is not known to the matching: nothing is placed across them.
+            // The matching does not know the content of opaque records and of those of other types: nothing is
+            // placed across them.
             for table in rare::ALL.iter().filter(|table| ![kind::PROFILE, kind::EVENT].contains(&table.kind))
             {
                 let sql = format!("SELECT epoch, sequence FROM {} WHERE logger = ? AND rank = 0", table.name);
@@ -266,22 +269,22 @@ impl Held for HeldAndKept<'_> {
     }
 }
 
-/// A download, and by what it is judged.
+/// A download, and the conditions for accepting it.
 struct Download<'a, P, W> {
     evidence: &'a ImportEvidence,
     items: &'a Items<'a>,
     shut: &'a [ShutFrame],
     roster: &'a Roster,
     now: Stamp,
-    /// Asked first under the lock.
+    /// Checked first under the lock.
     is_as_planned: P,
-    /// Asked before the commit, with the number of refused rows.
+    /// Checked before the commit, with the number of refused rows.
     is_welcome: W,
 }
 
 impl Ledger {
-    /// Takes a download in: judged again under the lock, in whole or not at all. `withdrawals` is the plan's;
-    /// `strict`: only if no row is refused now.
+    /// Stores a download: it is judged again under the lock, and stored completely or not at all. `withdrawals`
+    /// is the number from the plan; `strict`: only if no row is refused now.
     #[allow(clippy::too_many_arguments)]
     pub fn import(
         &mut self,
@@ -304,7 +307,7 @@ impl Ledger {
         self.import_if(Download { evidence, items, shut, roster, now, is_as_planned, is_welcome })
     }
 
-    /// The same without a plan that could be old, and whatever is refused.
+    /// Does the same without a plan that could be old, no matter how many rows are refused.
     pub(in crate::ledger) fn take_in(
         &mut self,
         evidence: &ImportEvidence,
@@ -331,7 +334,7 @@ impl Ledger {
         Ok(imported)
     }
 
-    // Long on purpose: the steps of one transaction, whose order is what must be read.
+    // Long on purpose: the steps of one transaction, whose order must be visible in one place.
     fn import_within<E, P, W>(&mut self, download: Download<'_, P, W>) -> Result<Imported, E>
     where
         E: From<Error> + From<rusqlite::Error>,
@@ -418,13 +421,13 @@ impl Ledger {
         })?;
         let act = NewAct { number: Some(id), by: Some(&evidence.by), ..NewAct::default() };
         acts::note(&transaction, ActKind::Import, act, self.actor.as_ref(), now)?;
-        // Ranges have changed behind the journal: whoever keeps them in memory reads them anew.
+        // Ranges have changed outside the journal: processes that keep them in memory read them again.
         self.state.generation = next_generation(&transaction)?;
         transaction.commit()?;
         Ok(Imported { id, receipt, rows_refused, held_lock: began.elapsed() })
     }
 
-    /// What the file's rows say now: as planned, and by what has been received since.
+    /// What the file's rows show now: the plan, updated with what has been received since.
     fn neighbours_now(
         &self,
         db: &Connection,
@@ -455,11 +458,11 @@ impl Ledger {
         imports(&self.db, "true", [])
     }
 
-    /// Takes a CSV import's rows out of what covers; the rows stay. `Ok(None)`: there is no such import;
+    /// Removes a CSV import's rows from coverage; the rows stay. `Ok(None)`: there is no such import;
     /// `Ok(Some(false))`: its records are authentic, or it is withdrawn already.
     pub fn withdraw(&mut self, id: i64, by: &str, reason: &str, now: Stamp) -> Result<Option<bool>, Error> {
         let done = self.withdraw_within(id, by, reason, now);
-        // Coverage has shrunk: it is read anew under the next lock.
+        // Coverage has shrunk: it is read again under the next lock.
         self.state.valid = false;
         done
     }
@@ -508,7 +511,7 @@ impl Ledger {
     }
 }
 
-/// The sequences of an epoch that settled CSV rows of standing imports cover.
+/// The sequences of an epoch that are covered by settled CSV rows of imports that are not withdrawn.
 fn settled_rows(db: &Connection, logger: u16, epoch: u32) -> Result<RangeSet, Error> {
     let mut covered = RangeSet::default();
     query::each(
@@ -534,7 +537,7 @@ pub(in crate::ledger) fn next_generation(db: &Connection) -> Result<i64, Error> 
     Ok(next)
 }
 
-/// The number under which a resolution stands in its table.
+/// The number of a resolution in its table.
 fn resolution_number(db: &Connection, known: &mut BTreeMap<String, i64>, steps: &str) -> Result<i64, Error> {
     if let Some(&id) = known.get(steps) {
         return Ok(id);
@@ -574,7 +577,7 @@ fn outcomes(
     }
     add(Outcome::Duplicate.name(), evidence.duplicates);
     add("refused", rows_refused);
-    // Each frame once: what is set aside has been refused as unopened when it was planned.
+    // Each frame counts once: the set-aside frames were refused as unopened in the plan.
     let aside = (shut as u64).saturating_sub(receipt.over_limit);
     add("set aside", aside);
     if let Some(unopened) = counts.get_mut(Outcome::Unopened.name()) {
@@ -600,7 +603,7 @@ type ImportColumns = (
 );
 
 fn imports(db: &Connection, condition: &str, key: impl rusqlite::Params) -> Result<Vec<ImportEntry>, Error> {
-    // Who withdrew it and why is read only where somebody did.
+    // The columns about the withdrawal are read only if there was one.
     let sql = format!(
         "SELECT id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes, withdrawn_at,
              iif(withdrawn_at IS NULL, NULL, withdrawn_by) AS withdrawn_by,

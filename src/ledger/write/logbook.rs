@@ -1,4 +1,4 @@
-//! What people and programs did to the ledger, noted by the writer.
+//! What people and programs did to the ledger, recorded by the writer.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -11,13 +11,13 @@ use rusqlite::{Transaction, TransactionBehavior};
 use std::collections::{BTreeMap, BTreeSet};
 
 impl Ledger {
-    /// Notes that these keys are in force, by their check values, unless they are what was noted last. `true` if it was
-    /// noted.
+    /// Records that these keys are in force, by their check values, unless the last record shows the same.
+    /// `true` if it was recorded.
     pub fn note_keys(&mut self, keys: &BTreeSet<CheckedKey>, at: Stamp) -> Result<bool, Error> {
         let noted: Vec<Noted> =
             keys.iter().map(|key| (key.address.number(), key.slot.0, key.check.to_string())).collect();
         let details = serde_json::to_string(&noted).unwrap_or_default();
-        // Read first: only news needs the write lock, which another process may hold for long.
+        // Read first: only a change needs the write lock, which another process may hold for a long time.
         let last: Option<String> = query::first_value(
             &self.db,
             "SELECT details FROM act WHERE kind = 'keys' AND details IS NOT NULL ORDER BY id DESC LIMIT 1",
@@ -41,14 +41,14 @@ impl Ledger {
         Ok(true)
     }
 
-    /// Says who runs the program: kept with what is written from now on.
+    /// Sets who runs the program; stored with everything written from now on.
     #[must_use]
     pub fn acting(mut self, actor: Actor) -> Self {
         self.acts_for(actor);
         self
     }
 
-    /// The same of a ledger that is open already.
+    /// Does the same for a ledger that is already open.
     pub fn acts_for(&mut self, actor: Actor) {
         self.actor = Some(actor);
     }

@@ -1,4 +1,4 @@
-//! What is written to a ledger.
+//! Everything that writes to a ledger.
 
 pub(in crate::ledger) mod acts;
 pub(in crate::ledger) mod append;

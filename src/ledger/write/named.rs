@@ -6,7 +6,7 @@ use crate::ledger::write::state::State;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
 
-/// Takes in what a held profile says of its previous epoch.
+/// Stores what a held profile states about its previous epoch.
 pub(in crate::ledger) fn name_previous(
     db: &Connection,
     state: &mut State,

@@ -1,17 +1,21 @@
-//! Write-offs, remarks and manual readings: what people declare and write down, beside the record.
+//! Write-offs, remarks and manual readings: what people declare and write down, kept separately from the
+//! records.
 //!
-//! Input: checked values (`crate::record::notes`), the roster, the time. Output: numbers of what was written, or a refusal in
-//! words; and, for reports, all of it as one consistent state has it. Rows are only ever added.
+//! Input: checked values (`crate::record::notes`), the roster, the time. Output: numbers of what was written,
+//! or a refusal in words; and, for reports, all notes as one consistent state has them. Rows are only ever
+//! added.
 //!
-//! A write-off says that nobody looks for some sequences any more. What covers is decided by coverage alone: a record
-//! that turns up all the same counts as held, and its part of the write-off has no effect from then on. Which sequences
-//! were missing when it was written stays in `write_off_part`, so it can be told what has turned up since.
+//! A write-off states that some sequences are no longer expected. Coverage alone decides what is covered: a
+//! record that is found later counts as held, and its part of the write-off has no effect from then on.
+//! `write_off_part` keeps which sequences were missing when the write-off was written, so reports can show what
+//! has been found since.
 //!
-//! The rest of an epoch ends where the logger is heard again: a record of it that comes by radio after the write-off
-//! shows that it was not lost, and what goes missing from then on is a gap as any other.
+//! An open-ended write-off of an epoch ends where the logger is heard again. A record of the epoch that comes
+//! by radio after the write-off shows that the logger was not lost, and sequences that go missing from then on
+//! are a gap like any other.
 //!
-//! What is judged here is judged under the write lock, from the same state that is written to; an own commit changes
-//! neither coverage nor journal, so what [`Ledger`] knows of them stays right.
+//! Everything here is judged under the write lock, from the same state that is written to. A commit of this
+//! process changes neither coverage nor journal, so the state in [`Ledger`] stays correct.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -28,7 +32,8 @@ use crate::time::Stamp;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 impl Ledger {
-    /// Writes off, in one step, all that is asked for or nothing. `Ok(Err)`: one of it cannot be written off.
+    /// Writes off, in one step, either everything that was requested or nothing. `Ok(Err)`: a part of it cannot
+    /// be written off.
     pub fn write_off(
         &mut self,
         roster: &Roster,
@@ -77,7 +82,7 @@ impl Ledger {
         Ok(Ok(written))
     }
 
-    /// Writes a remark. `Ok(Err)`: what it corrects cannot be corrected; nothing is written.
+    /// Writes a remark. `Ok(Err)`: the remark that it corrects cannot be corrected; nothing is written.
     pub fn add_remark(&mut self, remark: &NewRemark, now: Stamp) -> Result<Result<i64, String>, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         if let Some(corrected) = remark.corrects
@@ -111,8 +116,9 @@ impl Ledger {
         Ok(Ok(id))
     }
 
-    /// Writes manual readings down, all of them or none; one that is there already is not written again. `file`: the
-    /// name of the file they are from. `Ok(Err)`: what one corrects cannot be corrected; nothing is written.
+    /// Writes manual readings, all of them or none; a reading that is stored already is not written again.
+    /// `file`: the name of the file that they are from. `Ok(Err)`: a reading that one of them corrects cannot
+    /// be corrected; nothing is written.
     pub fn add_manual(
         &mut self,
         rows: &[NewManual],
@@ -131,7 +137,7 @@ impl Ledger {
             let mut next = first_new;
             let mut outcomes = Vec::with_capacity(rows.len());
             for row in rows {
-                // A correction is news, even where it goes back to what stood there before.
+                // A correction is always new, even if it returns to an earlier value.
                 let held = if row.corrects.is_none() { held_manual(db, row)? } else { None };
                 if let Some(held) = held {
                     outcomes.push(ManualOutcome::Held(held));
@@ -160,7 +166,7 @@ impl Ledger {
             }
             Ok(outcomes)
         })?;
-        // One act, under the number of its first reading.
+        // One act, with the number of its first reading.
         if outcomes.iter().any(|outcome| matches!(outcome, ManualOutcome::Added(_))) {
             let act = NewAct { number: Some(first_new), by: Some(by), ..NewAct::default() };
             acts::note(&transaction, ActKind::ManualReading, act, self.actor.as_ref(), now)?;
@@ -176,8 +182,8 @@ fn next_id(db: &Connection, table: &str) -> Result<i64, Error> {
     query::value(db, &sql, [])
 }
 
-/// The manual reading that is the same in all its fields. One that was corrected since counts too: the file that it
-/// came from must not bring it back.
+/// The manual reading that is the same in all its fields. One that was corrected since counts too: importing
+/// its file again must not restore it.
 fn held_manual(db: &Connection, row: &NewManual) -> Result<Option<i64>, Error> {
     query::first_value(
         db,
@@ -187,7 +193,7 @@ fn held_manual(db: &Connection, row: &NewManual) -> Result<Option<i64>, Error> {
     )
 }
 
-/// Whether something of a view is there and is not corrected yet.
+/// Whether an entry of a view exists and has not been corrected yet.
 fn can_be_corrected(db: &Connection, view: &str, id: i64) -> Result<Result<(), String>, Error> {
     let (what, list) = match view {
         "remark" => ("remark", "`stonechat remark list`"),

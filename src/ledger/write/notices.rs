@@ -1,4 +1,5 @@
-//! Notices: what a person should know of and do something about. Raised once, cleared when it is over, and kept.
+//! Notices: what a person should know and act on. A notice is raised once, cleared when its cause is over, and
+//! kept.
 
 use super::open::Ledger;
 use crate::ledger::db::error::Error;
@@ -7,15 +8,15 @@ use crate::ledger::digest::table;
 use crate::time::Stamp;
 use rusqlite::{Connection, TransactionBehavior};
 
-/// How soon a notice that was cleared comes back as the same one.
+/// A cleared notice that is raised again within this time counts as the same notice.
 const NOTICE_AGAIN_S: i64 = 3600;
 
-/// Notices that are kept. Beyond it the oldest cleared ones go; one that is up stays.
+/// How many notices are kept. Beyond this the oldest cleared ones are deleted; a notice that is up stays.
 pub const NOTICES_MAX: i64 = 2000;
 
 impl Ledger {
-    /// Raises a notice unless the same one is up; `text` says what a person should do. One that was cleared within the
-    /// last hour comes back, with the new text: trouble that comes and goes is one notice.
+    /// Raises a notice unless the same one is up; `text` states what a person should do. A notice that was
+    /// cleared within the last hour is reopened with the new text: intermittent trouble is one notice.
     pub fn raise_notice(&mut self, kind: &str, subject: &str, text: &str, at: Stamp) -> Result<(), Error> {
         if self.is_notice_up(kind, subject)? {
             return Ok(());
@@ -56,7 +57,7 @@ impl Ledger {
         })
     }
 
-    /// Read first: only news needs the write lock, which another process may hold for long.
+    /// Read first: only a change needs the write lock, which another process may hold for a long time.
     fn is_notice_up(&self, kind: &str, subject: &str) -> Result<bool, Error> {
         let sql =
             "SELECT EXISTS (SELECT 1 FROM notice WHERE kind = ? AND subject = ? AND cleared_at IS NULL)";
@@ -80,7 +81,7 @@ impl Ledger {
     }
 }
 
-/// Takes out the oldest notices that are cleared, as far as there are more than [`NOTICES_MAX`], and counts them.
+/// Deletes the oldest cleared notices if there are more than [`NOTICES_MAX`], and counts them.
 fn drop_old_notices(db: &Connection) -> Result<(), Error> {
     let held: i64 = query::value(db, "SELECT count(*) FROM notice", [])?;
     let over = held - NOTICES_MAX;

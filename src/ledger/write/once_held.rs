@@ -1,4 +1,5 @@
-//! Records that were held once and can no longer be read where they were: kept in mind, so that they count as missing.
+//! Records that were held once and can no longer be read where they were: remembered, so that they count as
+//! missing.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -6,7 +7,7 @@ use crate::record::coverage::RangeSet;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, params};
 
-/// Keeps in mind that records were held which cannot be read any more where they were. Call under the write lock.
+/// Remembers that records were held which can no longer be read where they were. Call it under the write lock.
 pub(in crate::ledger) fn keep_once_held(
     db: &Connection,
     address: Address,

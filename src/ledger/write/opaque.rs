@@ -13,11 +13,11 @@ use crate::wire::seq::Identity;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Transaction, TransactionBehavior};
 
-/// Changes whenever `wire::record` learns to read more, so that opaque records are looked at again.
+/// Changes whenever `wire::record` learns to read more, so that opaque records are checked again.
 pub(in crate::ledger) const READS: i64 = 1;
 
-/// Opaque records that this version understands get a typed row beside the opaque one, which stays.
-/// Returns how many.
+/// Opaque records that this version understands get a typed row next to the opaque one, which stays. Returns
+/// how many.
 pub(in crate::ledger) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u64, Error> {
     let done = read_opaque(db, state);
     if done.is_err() {
@@ -27,7 +27,7 @@ pub(in crate::ledger) fn read_opaque_again(db: &Connection, state: &mut State) -
 }
 
 pub(in crate::ledger) fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
-    // Asked first without the write lock, which another process may hold for long.
+    // Checked first without the write lock, which another process may hold for a long time.
     if crate::ledger::db::meta::meta(db, "opaque_read_by")? == READS {
         return Ok(0);
     }
@@ -38,7 +38,7 @@ pub(in crate::ledger) fn read_opaque(db: &Connection, state: &mut State) -> Resu
     }
     let mut understood = 0;
     let mut renewed = std::collections::BTreeSet::new();
-    // All of them first: what comes of them is written to the same ledger.
+    // Reads all of them first, because the typed rows are written to the same ledger.
     let opaque: Vec<(u16, u32, u32, Vec<u8>)> = query::all(
         &transaction,
         "SELECT o.logger, o.epoch, o.sequence, o.plaintext
@@ -71,7 +71,7 @@ pub(in crate::ledger) fn insert_understood(
 ) -> Result<(), Error> {
     let content = match record {
         Record::Reading(reading) => {
-            // Readings have blocks instead of a table's sum; the caller works them out anew.
+            // Readings have blocks instead of a table's sum; the caller recomputes them.
             let columns = Selection::new(&Column::CONTENT, reading.counts().len()).then(&[Column::Lag]);
             let mut content: Vec<Value> = vec![
                 reading.time.into(),

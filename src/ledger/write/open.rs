@@ -1,6 +1,6 @@
-//! A ledger open for writing, and what every writer does around its commits.
+//! A ledger open for writing, and what every writer does before and after its commits.
 //!
-//! Batches are appended by `append`, downloads brought by `import`, the journal settled by `settle`: each is a part of
+//! `append` appends batches, `import` stores downloads, and `settle` settles the journal: each is a part of
 //! [`Ledger`] in a file of its own. What this is not: it reads no clock (stamps are passed in).
 
 use super::acts;
@@ -25,18 +25,18 @@ use std::path::{Path, PathBuf};
 pub struct Ledger {
     pub(in crate::ledger) db: Connection,
     pub(in crate::ledger) path: PathBuf,
-    /// Its files as they were when it was opened; `None`: it has none, or they could not be asked for.
+    /// Its files as they were when it was opened; `None` if it has none, or `stat` failed on them.
     pub(in crate::ledger) place: Option<Place>,
-    /// What the last commit of a batch did, where the files were not at their place afterwards.
+    /// What the last commit of a batch did, if the files were not in their place afterwards.
     pub(in crate::ledger) unreached: Option<Receipt>,
     pub(in crate::ledger) state: State,
     pub(in crate::ledger) limits: Limits,
-    /// Who runs the program, where that is to be kept.
+    /// Who runs the program, if that is to be stored.
     pub(in crate::ledger) actor: Option<Actor>,
 }
 
 impl Ledger {
-    /// Opens a ledger for writing; makes it where there is none, and brings an older one up to date.
+    /// Opens a ledger for writing; creates a missing one, and migrates an older one.
     pub fn open(path: &Path) -> Result<Self, Error> {
         let db = crate::ledger::digest::open::open_for_writing(path)?;
         let state = snapshot(&db, State::load)?;
@@ -52,7 +52,7 @@ impl Ledger {
         })
     }
 
-    /// A ledger in memory that nobody keeps: stands in while the one on the disk is exchanged.
+    /// A ledger in memory that is discarded: a placeholder while the ledger on the disk is exchanged.
     pub(crate) fn nowhere() -> Result<Self, Error> {
         let db = schema::in_memory()?;
         let state = snapshot(&db, State::load)?;
@@ -67,14 +67,14 @@ impl Ledger {
         })
     }
 
-    /// With other limits for what is set aside.
+    /// Sets other limits for what is set aside.
     pub fn with_limits(mut self, limits: Limits) -> Self {
         self.limits = limits;
         self
     }
 
-    /// After [`Error::Vanished`] of a batch: what its commit did. It may be called committed once the files that were
-    /// written to are found again.
+    /// After [`Error::Vanished`] of a batch: what its commit did. It may be called committed once the files
+    /// that were written to are found again.
     pub fn take_unreached(&mut self) -> Option<Receipt> {
         self.unreached.take()
     }
@@ -83,7 +83,7 @@ impl Ledger {
         &self.path
     }
 
-    /// Coverage as of this process's last look: exact while no other process writes, and looked at again
+    /// Coverage as this process last saw it. It is exact while no other process writes, and is checked again
     /// under the lock before anything is judged.
     pub fn coverage(&self) -> &Coverage {
         &self.state.coverage
@@ -94,9 +94,9 @@ impl Ledger {
         self.state.unsettled()
     }
 
-    /// The numbers of these radios in the ledger, in their order.
+    /// The numbers of these radios in the ledger, in the order of `names`.
     pub fn radios(&mut self, names: &[&str]) -> Result<Vec<RadioId>, Error> {
-        // Read first: only a new name needs the write lock, which another process may hold for long.
+        // Read first: only a new name needs the write lock, which another process may hold for a long time.
         let mut known = Vec::new();
         for name in names {
             known.extend(radio(&self.db, name)?);
@@ -116,12 +116,12 @@ impl Ledger {
         Ok(ids)
     }
 
-    /// Notes that a text is in force, unless it is the newest one noted of that file already. `file` says which
-    /// of the configuration's files it is; never the keyring. `true` if it was noted.
+    /// Records that a text is in force, unless it is already the newest one recorded for that file. `file` says
+    /// which of the configuration's files it is; never the keyring. `true` if it was recorded.
     pub fn note_configuration(&mut self, file: &str, content: &str, at: Stamp) -> Result<bool, Error> {
         use sha2::{Digest, Sha256};
         let digest = crate::text::hex(&Sha256::digest(content.as_bytes()));
-        // Read first: only news needs the write lock, which another process may hold for long.
+        // Read first: only a change needs the write lock, which another process may hold for a long time.
         let newest = "SELECT digest FROM configuration_version WHERE file = ? ORDER BY id DESC LIMIT 1";
         let last: Option<String> = query::first_value(&self.db, newest, [file])?;
         if last.as_ref() == Some(&digest) {
@@ -147,8 +147,8 @@ impl Ledger {
         Ok(noted > 0)
     }
 
-    /// Moves what the -wal holds into the ledger as far as no reader needs it, without waiting for anybody.
-    /// Returns the pages left in the -wal.
+    /// Moves what the -wal holds into the ledger, except for what a reader still needs. Waits for no other
+    /// process. Returns the pages left in the -wal.
     pub fn checkpoint(&mut self) -> Result<u64, Error> {
         // Busy, pages in the -wal, pages moved.
         let (_, log, done): (i64, i64, i64) = query::one(&self.db, "PRAGMA wal_checkpoint(PASSIVE)", [])?;
@@ -162,8 +162,8 @@ impl Ledger {
         wal::Wal::of(&self.path, &self.db, schema::CHECKPOINT_PAGES)
     }
 
-    /// What follows each commit, before anything is called committed: are the files under the ledger's names the ones
-    /// that were written to? Two cheap questions to the kernel and one for the -shm.
+    /// Runs after each commit, before anything is called committed: checks that the files at the ledger's paths
+    /// are the ones that were written to. Costs two cheap calls to the kernel and one for the -shm.
     pub(in crate::ledger) fn is_reachable(&mut self) -> Result<(), Error> {
         let Some(place) = &mut self.place else { return Ok(()) };
         let frames = place::frames_in_wal(&self.db).unwrap_or(0);
@@ -173,9 +173,9 @@ impl Ledger {
         }
     }
 
-    /// The same, and moves what the -wal holds into the ledger where it has become long: never waiting for a reader.
-    /// Only a failed sync is an error of that: of anything else the commit stands, the -wal stays as it is, and the
-    /// next commit tries again.
+    /// Does the same, and moves what the -wal holds into the ledger if it has become long, without waiting for
+    /// a reader. Only a failed sync of that move is an error. On any other failure the commit remains valid,
+    /// the -wal stays as it is, and the next commit tries again.
     pub(in crate::ledger) fn after_commit(&mut self) -> Result<(), Error> {
         self.is_reachable()?;
         let pages = place::frames_in_wal(&self.db);
@@ -187,7 +187,7 @@ impl Ledger {
         Ok(())
     }
 
-    /// Empties the -wal if nobody is in its way; gives up at once otherwise.
+    /// Empties the -wal if no other process blocks it; otherwise gives up at once.
     pub fn truncate_wal(&mut self) -> Result<bool, Error> {
         self.db.busy_timeout(std::time::Duration::ZERO)?;
         let busy = query::one(&self.db, "PRAGMA wal_checkpoint(TRUNCATE)", []);

@@ -1,7 +1,7 @@
-//! Keys that have opened frames, by their check values: which there are, and a further one.
+//! Keys that have opened frames, by their check values: lists them, and adds one.
 //!
-//! Input: what a keyring has found out, or another ledger holds. Output: rows of `proven_key`, which only grow by keys of
-//! the site's own keyring. What this is not: it knows no key and opens nothing.
+//! Input: what a keyring has found out, or another ledger holds. Output: rows of `proven_key`. Only keys of the
+//! site's own keyring are added. What this is not: it knows no key and opens nothing.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, AnyText};
@@ -21,7 +21,7 @@ pub struct ProvenKey {
     pub first_at: GatewayTime,
 }
 
-/// All of them, by logger and slot. Two of one slot: its key was exchanged.
+/// All of them, by logger and slot. Two of one slot mean that its key was exchanged.
 pub fn proven_keys(db: &Connection) -> Result<Vec<ProvenKey>, Error> {
     let mut all = Vec::new();
     query::each(
@@ -40,8 +40,9 @@ pub fn proven_keys(db: &Connection) -> Result<Vec<ProvenKey>, Error> {
     Ok(all)
 }
 
-/// Of each slot the key that was proven last. One that was so before gave way to it: where it is put back, by an old
-/// file perhaps, what it has opened says nothing of what comes now, and what fails under it must wait.
+/// The key of each slot that was proven last. An earlier key was replaced by it. If an earlier key is put back,
+/// perhaps from an old file, the frames that it has opened prove nothing about new frames, and a frame that
+/// fails under it must wait.
 pub fn newest_of_slots(all: &[ProvenKey]) -> impl Iterator<Item = CheckedKey> {
     let mut newest = BTreeMap::new();
     for proven in all {
@@ -54,7 +55,7 @@ pub fn newest_of_slots(all: &[ProvenKey]) -> impl Iterator<Item = CheckedKey> {
     all.iter().filter(is_newest).map(|proven| proven.key)
 }
 
-/// Adds one; of one that is there the earlier time stays. Call within a transaction that writes.
+/// Adds a key. If it is already there, the earlier time is kept. Call it within a transaction that writes.
 pub(in crate::ledger) fn note(db: &Connection, proven: &ProvenKey) -> Result<(), Error> {
     let CheckedKey { address, slot, check } = proven.key;
     let check = check.to_string();
@@ -70,7 +71,7 @@ pub(in crate::ledger) fn note(db: &Connection, proven: &ProvenKey) -> Result<(),
 }
 
 impl Ledger {
-    /// The keys that count as proven by what they have opened before: see [`newest_of_slots`].
+    /// The keys that count as proven because of frames that they have opened before: see [`newest_of_slots`].
     pub fn keys_in_use(&self) -> Result<Vec<CheckedKey>, Error> {
         Ok(newest_of_slots(&proven_keys(&self.db)?).collect())
     }
@@ -80,7 +81,7 @@ impl Ledger {
         proven_keys(&self.db)
     }
 
-    /// Notes keys that have opened frames.
+    /// Records keys that have opened frames.
     pub fn note_proven(&mut self, keys: &[CheckedKey], now: Stamp) -> Result<(), Error> {
         if keys.is_empty() {
             return Ok(());

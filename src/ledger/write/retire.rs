@@ -1,10 +1,12 @@
-//! Retention: giving up old readings, where the operator asked for it, to a backup that was seen whole lately.
+//! Retention: gives up old readings, if the operator asked for it, when a backup that holds them was recently
+//! seen whole.
 //!
-//! The one code path that takes stored readings out, off unless configured. It takes whole blocks of settled readings
-//! only: older than asked, unchanged since a backup was made and verified, and as their digest says. Of each reading
-//! all but its values stays (`retired_row`), so coverage, gaps, write-offs and counts are what they were, and such a
-//! record that comes again is a duplicate (not compared any more). Profiles, events, opaque records, whatever is set
-//! aside and the newest block of each logger stay.
+//! This is the only code that removes stored readings, and it is off unless configured. It takes only whole
+//! blocks of settled readings that are older than requested, unchanged since a backup was made and verified,
+//! and equal to their digest. Of each reading everything except its values stays (`retired_row`), so coverage,
+//! gaps, write-offs and counts do not change. If such a record is received again, it is a duplicate (its
+//! content is no longer compared). Profiles, events, opaque records, everything that is set aside and the
+//! newest block of each logger stay.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
@@ -20,21 +22,21 @@ use crate::wire::seq::Identity;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params, params_from_iter};
 
-/// Blocks given up in one transaction: bounds how long the ledger's lock is held.
+/// Number of blocks given up in one transaction: limits how long the ledger's lock is held.
 const BLOCKS: u32 = 400;
 
-/// What bounds a retirement.
+/// The conditions for giving up readings.
 #[derive(Clone, Copy, Debug)]
 pub struct Bounds {
     /// Readings with times before it may go.
     pub before: GatewayTime,
-    /// Only to a backup that was seen whole at this time or later.
+    /// Only if their backup was seen whole at this time or later.
     pub seen_since: GatewayTime,
 }
 
 impl Ledger {
-    /// Gives up readings as far as a backup that was seen lately holds them. Returns how many rows went; call again
-    /// while it is not 0.
+    /// Gives up readings that are in a backup which was recently seen whole. Returns how many rows were
+    /// removed; call it again while it is not 0.
     pub fn retire(&mut self, bounds: Bounds, now: Stamp) -> Result<u64, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let seen_since = trusted_since(&transaction, bounds.seen_since)?;
@@ -45,7 +47,8 @@ impl Ledger {
             [seen_since],
         )?;
         let (Some(backed), Some(newest)) = (backed, newest) else { return Ok(0) };
-        // Old by the logger's clock, which may be wrong, and by the gateway's when it was settled.
+        // Old by the logger's clock, which may be wrong, and also by the gateway's clock at the time of the
+        // settle.
         let day = bounds.before.unix_s().div_euclid(86_400) - 1;
         let places: Vec<(u16, u32, u32, i64)> = query::all(
             &transaction,
@@ -61,7 +64,7 @@ impl Ledger {
         for (logger, epoch, block, settled_row) in places {
             let place: block::BlockPlace = (logger, epoch, block);
             let Some(stored) = block::stored(&transaction, place)? else { continue };
-            // What is damaged here is not what the backup holds.
+            // A block that is damaged here is not the one that the backup holds.
             if Blocks::of_block(&transaction, place, &waiting)? == stored {
                 let of = GivenUp { place, backup: newest, settled_row, at: now.time() };
                 gone += give_up(&transaction, &of, &stored, &waiting)?;
@@ -73,7 +76,7 @@ impl Ledger {
 }
 
 impl Ledger {
-    /// Raises a notice while a backup that must be kept was not seen whole since a time, and clears it.
+    /// Raises a notice while a backup that must be kept was not seen whole since a time; clears it otherwise.
     pub fn notice_backups(&mut self, seen_since: GatewayTime, now: Stamp) -> Result<(), Error> {
         let mut unseen = to_keep(&self.db)?;
         let seen_since = trusted_since(&self.db, seen_since)?;
@@ -86,8 +89,8 @@ impl Ledger {
             all => format!(" (and {} more: see `stonechat backup`)", all - 1),
         };
         let text = format!(
-            "{} readings that the ledger gave up are in the backup {}, last seen whole {}{others}: check it with `stonechat \
-             verify FILE`, and keep it",
+            "{} readings that the ledger no longer holds are in the backup {}, last seen whole {}{others}: \
+             check it with `stonechat verify FILE`, and keep it",
             oldest.readings,
             oldest.file,
             crate::text::rfc3339(oldest.seen_at)
@@ -96,8 +99,8 @@ impl Ledger {
     }
 }
 
-/// Since when a backup must have been seen whole. What a restored ledger knows of other backups is as old as its own: a
-/// younger ledger may have let them go since.
+/// The time since when a backup must have been seen whole. A restored ledger knows other backups only as of its
+/// own age: a younger ledger may have released them since.
 fn trusted_since(db: &Connection, seen_since: GatewayTime) -> Result<GatewayTime, Error> {
     Ok(seen_since.max(GatewayTime(meta(db, "restored_at")?)))
 }
@@ -105,9 +108,10 @@ fn trusted_since(db: &Connection, seen_since: GatewayTime) -> Result<GatewayTime
 /// Tables of what was given up and of the backups that hold it.
 const CARRIED: [&str; 3] = ["retired_row", "retired_block", "backup_made"];
 
-/// Carries what retention gave up, and which backups hold it, over from a damaged ledger into a new one: only where all of
-/// it fits its digests. Takes the records in that the new ledger knows of by that. `reach`: the new ledger's first
-/// journal row comes after it; a backup counts as reaching no further, since row numbers begin anew there.
+/// Copies what retention gave up, and which backups hold it, from a damaged ledger into a new one, but only if
+/// all of it fits its digests. It also adds these records to those that the new ledger knows. `reach`: the new
+/// ledger's first journal row comes after it; a backup counts as reaching no further, because row numbers start
+/// again there.
 pub(in crate::ledger) fn carry_over(
     db: &Connection,
     old: &Connection,
@@ -135,7 +139,7 @@ pub(in crate::ledger) fn carry_over(
     for (table, column) in [("backup_made", "settled_through"), ("retired_block", "settled_row")] {
         db.execute(&format!("UPDATE {table} SET {column} = min({column}, ?)"), [reach])?;
     }
-    // As little is known of them as the damaged one knew.
+    // The new ledger knows as little about other backups as the damaged one did.
     let restored_at = meta(old, "restored_at").unwrap_or(0).max(meta(db, "restored_at")?);
     table::set_meta(db, "restored_at", restored_at)?;
     for table in CARRIED {

@@ -1,6 +1,6 @@
-//! Another try at frames that stay shut, once keys have changed.
+//! Tries unopened frames again after keys have changed.
 //!
-//! What this is not: it knows no key. An opener is lent to it.
+//! What this is not: it knows no key. It borrows an opener.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::frame::{self, FrameView};
@@ -16,32 +16,32 @@ use crate::record::wrong_key::Suspicion;
 use crate::time::Stamp;
 use crate::wire::frame::{AirFrame, RECORD_MAX, Signal};
 
-/// What another try at the set-aside frames did.
+/// The result of trying the set-aside frames again.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Retried {
     /// Frames tried.
     pub tried: u64,
-    /// Opened now, and stored.
+    /// Opened now and stored.
     pub stored: u64,
-    /// Opened now, and opaque.
+    /// Opened now; opaque.
     pub opaque: u64,
-    /// Opened now, and held already.
+    /// Opened now; already held.
     pub duplicate: u64,
-    /// Opened now, and in conflict with what is held.
+    /// Opened now; in conflict with what is held.
     pub conflict: u64,
-    /// No longer on the roster, or still shut.
+    /// No longer on the roster, or still unopened.
     pub still_shut: u64,
     /// Opaque records that this version reads.
     #[serde(rename = "opaque_understood")]
     pub understood: u64,
 }
 
-/// How far another try at the set-aside frames has come.
+/// How far another pass over the set-aside frames has come.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Retry {
     /// The number of the last frame that was tried.
     after: i64,
-    /// All were tried once, and a key was proven by that.
+    /// All frames were tried once, and a key was proven by that.
     is_again: bool,
     has_proven: bool,
     retried: Retried,
@@ -49,24 +49,24 @@ pub struct Retry {
 
 /// A slice of set-aside frames that was tried.
 pub(in crate::ledger) struct Openable {
-    /// Those that open.
+    /// The frames that open.
     batch: Batch,
-    /// What becomes of the frames.
+    /// The results for the frames.
     changes: Changes,
     tried: u64,
 }
 
-/// Frames tried in one transaction.
+/// Number of frames tried in one transaction.
 pub(in crate::ledger) const SLICE: i64 = 1000;
 
 impl Ledger {
-    /// Which keys are suspect: of what frames come in that they do not open.
+    /// Which keys are suspect, judged by the incoming frames that they do not open.
     pub fn suspicion(&self, roster: &Roster, now: Stamp) -> Result<Suspicion, Error> {
         crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.time()))
     }
 
-    /// Tries all set-aside frames again with these keys, by the same table as when they came; what opens is
-    /// taken out of the store in the transaction that takes it into the ledger.
+    /// Tries all set-aside frames again with these keys, by the same table as on arrival. A frame that opens is
+    /// removed from the store in the same transaction that stores its record.
     pub fn retry(
         &mut self,
         roster: &Roster,
@@ -81,8 +81,8 @@ impl Ledger {
         }
     }
 
-    /// The same, at most so many slices of it: those of a year take a while, and intake is to go on. `None`: it goes on
-    /// from there.
+    /// Does the same, for at most a limited number of slices: the frames of a year take a while, and intake
+    /// must continue. `None`: there is more; call it again to continue from there.
     pub fn retry_some(
         &mut self,
         roster: &Roster,
@@ -94,7 +94,8 @@ impl Ledger {
         for _ in 0..slices {
             let Openable { batch, changes, tried } = self.openable(&mut retry.after, roster, keyring, now)?;
             if tried == 0 {
-                // What was tried before its key had opened anything failed under an unproven one. It is refuted now.
+                // A frame that was tried before its key had opened anything failed under an unproven key. It is
+                // refuted now.
                 if std::mem::replace(&mut retry.is_again, true) || !retry.has_proven {
                     retry.retried.understood = self.read_opaque_again()?;
                     return Ok(Some(retry.retried));
@@ -174,7 +175,7 @@ impl Ledger {
         Ok(Openable { batch, changes, tried })
     }
 
-    /// Opaque records that this version understands get a typed row beside the opaque one, which stays.
+    /// Opaque records that this version understands get a typed row next to the opaque one, which stays.
     fn read_opaque_again(&mut self) -> Result<u64, Error> {
         crate::ledger::write::opaque::read_opaque_again(&self.db, &mut self.state)
     }

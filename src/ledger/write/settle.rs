@@ -1,8 +1,8 @@
-//! Settling: once a day the journal's readings move into the clustered table, its counts into daily ones,
-//! and coverage into stored ranges, in one transaction of bounded length.
+//! Settling: once a day the journal's readings move into the clustered table, its counts into daily counts, and
+//! coverage into stored ranges, in one transaction of limited length.
 //!
-//! Nothing is lost or doubled at any instant: a row is either in the journal or settled, and the ranges
-//! written are those of what is committed. A settle that dies is as if it had never begun.
+//! Nothing is lost or doubled at any moment: a row is either in the journal or settled, and the ranges written
+//! are those of what is committed. A settle that is interrupted leaves no trace.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
@@ -23,7 +23,7 @@ use crate::time::{GatewayTime, LoggerTime};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 
-/// Addresses off the roster that are told apart.
+/// How many addresses off the roster are listed separately.
 const FOREIGN_ADDRESSES_MAX: i64 = 1024;
 
 /// What a settle did.
@@ -35,14 +35,14 @@ pub struct Settled {
     pub readings: u64,
     /// Rows still in the journal.
     pub left: u64,
-    /// Readings whose place was taken, or that fit nowhere: only damage makes such. They are kept beside the held
-    /// record, unless it is the same.
+    /// Readings whose place was taken, or that fit nowhere: only damage causes these. They are kept next to the
+    /// held record, unless they are the same.
     pub place_taken: u64,
 }
 
 impl Ledger {
-    /// Settles the oldest `rows_max` rows of the journal, and notes on which `day` (whatever days the caller
-    /// counts). Call again while `left` says so, with pauses.
+    /// Settles the oldest `rows_max` rows of the journal, and stores on which `day` (the caller chooses how to
+    /// count days). Call it again, with pauses, while `left` is not 0.
     pub fn settle(&mut self, rows_max: u32, day: i64) -> Result<Settled, Error> {
         let done = settle(&self.db, &mut self.state, rows_max, day);
         if done.is_err() {
@@ -53,7 +53,7 @@ impl Ledger {
         Ok(settled)
     }
 
-    /// Notes the ledger's size on a day, for its growth.
+    /// Stores the ledger's size on a day, to show its growth.
     pub fn note_size(&mut self, day: i64) -> Result<(), Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let bytes: i64 = query::value(
@@ -67,7 +67,7 @@ impl Ledger {
         Ok(transaction.commit()?)
     }
 
-    /// The day noted by the last settle.
+    /// The day stored by the last settle.
     pub fn settled_day(&self) -> Result<i64, Error> {
         crate::ledger::db::meta::meta(&self.db, "settled_day")
     }
@@ -82,7 +82,7 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
         [rows_max],
     )?;
     let Some(limit) = newest else { return Ok(Settled::default()) };
-    // Whole seals only: the last one within the limit, or the first one beyond it.
+    // Whole seals only: the last seal within the limit, or the first one beyond it.
     let through: Option<i64> = query::value(
         &transaction,
         "SELECT coalesce((SELECT max(row) FROM journal WHERE kind = -1 AND row <= ?1),
@@ -128,7 +128,8 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     })
 }
 
-/// Puts the journal's readings up to a row into their places. Gives how many, and the rows that found none.
+/// Moves the journal's readings up to a row to their places. Returns how many, and the rows that found no
+/// place.
 fn place_readings(db: &Connection, through: i64) -> Result<(usize, BTreeSet<i64>), Error> {
     let columns = SETTLED.list();
     let all = db
@@ -143,8 +144,8 @@ fn place_readings(db: &Connection, through: i64) -> Result<(usize, BTreeSet<i64>
         Err(error) if is_constraint(&error) => {}
         Err(error) => return Err(error.into()),
     }
-    // One of them meets a place that is taken, and SQLite has undone the rest of that statement. One damaged row must
-    // not stop settling for good: one by one.
+    // One of the rows meets a place that is taken, and SQLite has undone the rest of that statement. One
+    // damaged row must not stop settling permanently, so the rows are moved one by one.
     let numbers: Vec<i64> = query::values(
         db,
         &format!("SELECT row FROM journal WHERE kind = {} AND row <= ? ORDER BY row", kind::READING),
@@ -170,7 +171,7 @@ fn is_constraint(error: &rusqlite::Error) -> bool {
     error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation)
 }
 
-/// Keeps a journal row that found no place beside the record that is held there, unless that is the very same.
+/// Keeps a journal row that found no place next to the record that is held there, unless both are the same.
 fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
     let sql = format!("SELECT {} FROM journal WHERE row = ?", SETTLED.list());
     let mut statement = db.prepare_cached(&sql)?;
@@ -205,7 +206,7 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
     };
     let content = match plaintext {
         Some(plaintext) => plaintext,
-        // It is no record any more: its columns, as they are.
+        // It is no longer a record: keep its columns as they are.
         None => {
             let mut columns = serde_json::Map::new();
             for (name, value) in found.numbers()? {
@@ -222,14 +223,14 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
     keep_beside(db, &arrival, source, &content, clock::received(time, lag.unwrap_or(0)))
 }
 
-/// The record's plaintext; `None` where the row decodes to nothing.
+/// The record's plaintext; `None` if the row cannot be decoded.
 fn plaintext_of(row: &RowView<'_>) -> Result<Option<Vec<u8>>, Error> {
     let Some(n) = row.channels()? else { return Ok(None) };
     let reading = row.reading(n)?;
     Ok(reading.map(|reading| row::encoded(&crate::wire::record::Record::Reading(reading))))
 }
 
-/// Writes the ranges of every epoch that the settled rows touch, as far as they have changed.
+/// Writes the ranges of every epoch that the settled rows touch, if they have changed.
 fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Error> {
     let mut touched = BTreeSet::new();
     query::each(
@@ -297,7 +298,7 @@ fn settle_radio_days(db: &Connection, through: i64) -> Result<(), Error> {
 }
 
 fn settle_logger_days(db: &Connection, through: i64) -> Result<(), Error> {
-    // A record counts on the day of its reception; the frames that brought no record on the day they came.
+    // A record counts on the day of its reception; frames that contained no record count on the day they came.
     db.prepare_cached(&format!(
         "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored)
          SELECT logger, (time + lag) / 86400, total(iif(kind = 0, c{unopened}, 0)),
@@ -321,7 +322,7 @@ fn settle_logger_days(db: &Connection, through: i64) -> Result<(), Error> {
 }
 
 fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
-    // What was heard last: by row number, since receptions of one clock that jumps are in no order.
+    // The record heard last, by row number: if the clock jumps, receptions are not in order of time.
     db.prepare_cached(
         "INSERT INTO last_heard (logger, received_at, battery_mv, rssi_dbm, snr_quarter_db)
          SELECT logger, time + lag, battery_mv, rssi_dbm, snr_quarter_db FROM journal j
@@ -333,8 +334,9 @@ fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
              snr_quarter_db = coalesce(excluded.snr_quarter_db, snr_quarter_db)",
     )?
     .execute([through])?;
-    // The newest row may be a profile or an event, which tells no battery, or have come without its signal: then
-    // the newest that tells stands, as it does before settling. One pass over the journal for each; it has no index.
+    // The newest row may be a profile or an event, which has no battery value, or may have come without its
+    // signal. Then the newest row that has the value counts, as it does before settling. One pass over the
+    // journal for each column, because it has no index.
     for (column, kinds) in
         [("battery_mv", "kind = 1"), ("rssi_dbm", "kind > 0"), ("snr_quarter_db", "kind > 0")]
     {
@@ -355,7 +357,7 @@ fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
     for Listening { radio, synchronised, since, until } in
         crate::ledger::read::listening::merge_windows(windows)
     {
-        // Goes on where the last stored span of this radio ends, or starts a new one.
+        // Extends the last stored span of this radio, or starts a new one.
         let extended = db
             .prepare_cached(
                 "UPDATE listening SET until = max(until, ?4) WHERE radio = ?1 AND synchronised = ?2

@@ -1,8 +1,8 @@
-//! What a writing process knows of the ledger between its transactions: coverage, where the rows are that no
-//! index finds, and how far it has read.
+//! What a writing process knows about the ledger between its transactions: coverage, the location of rows that
+//! no index finds, and how far it has read.
 //!
-//! All of it can be worked out at any instant from one read transaction: stored ranges, plus the journal rows
-//! that came after them. Under the write lock it is brought up to date whenever another process has committed.
+//! All of it can be computed at any moment from one read transaction: stored ranges, plus the journal rows that
+//! came after them. Under the write lock it is updated whenever another process has committed.
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::{data_version, meta};
@@ -15,7 +15,7 @@ use crate::wire::seq::Identity;
 use rusqlite::Connection;
 use std::collections::HashMap;
 
-/// See the module's page.
+/// See the documentation of the module.
 #[derive(Debug)]
 pub(in crate::ledger) struct State {
     pub coverage: Coverage,
@@ -26,7 +26,7 @@ pub(in crate::ledger) struct State {
     pub aside: AsideState,
     /// How far files rounded, by the number in their table; looked up once.
     resolutions: Resolutions,
-    /// The journal row last taken in.
+    /// The last journal row that this state includes.
     pub seen_row: i64,
     /// The journal row up to which all is settled.
     pub settled_through: i64,
@@ -38,7 +38,7 @@ pub(in crate::ledger) struct State {
 }
 
 impl State {
-    /// Reads all of it. Call inside a transaction.
+    /// Reads the whole state. Call it inside a transaction.
     pub fn load(db: &Connection) -> Result<Self, Error> {
         let mut state = Self {
             coverage: load_ranges(db)?,
@@ -57,7 +57,7 @@ impl State {
         Ok(state)
     }
 
-    /// Brings it up to date. Call under the write lock, before judging.
+    /// Updates the state. Call it under the write lock, before judging.
     pub fn refresh(&mut self, db: &Connection) -> Result<(), Error> {
         let version = data_version(db)?;
         if self.valid && version == self.data_version {
@@ -86,7 +86,7 @@ impl State {
         u64::try_from(self.seen_row - self.settled_through).unwrap_or(0)
     }
 
-    /// Rows up to `through` are settled: the clustered key finds them from now on.
+    /// Removes rows up to `through`, which are settled: the clustered key finds them from now on.
     pub fn forget_settled(&mut self, through: i64) {
         self.recent.retain(|_, row| *row > through);
         self.recent_rows.retain(|_, rows| {
@@ -105,7 +105,7 @@ impl State {
         Ok(())
     }
 
-    /// A record has been appended to the journal.
+    /// Adds a record that has been appended to the journal.
     pub fn take_in(&mut self, record: InJournal) {
         record.cover(&mut self.coverage);
         let InJournal { row, identity, rank, covers } = record;
@@ -117,7 +117,7 @@ impl State {
         self.seen_row = self.seen_row.max(row);
     }
 
-    /// The view of what is held that `judge` asks, and the coverage it asks it for.
+    /// The view of held records that `judge` queries, and the coverage that it uses.
     pub fn split<'a>(&'a self, db: &'a Connection) -> (&'a Coverage, HeldRows<'a>) {
         let resolutions = &self.resolutions;
         (&self.coverage, HeldRows::new(db, &self.recent, &self.recent_rows, resolutions))

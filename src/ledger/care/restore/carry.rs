@@ -1,5 +1,5 @@
-//! What a restored ledger gets before it has the name: what it keeps of the one whose place it takes, and a note of the
-//! restore and of the backup.
+//! What a restored ledger gets before it gets the ledger's name: what it keeps of the ledger that it replaces,
+//! and a record of the restore and of the backup.
 
 use super::outcome::{RestoreOptions, Restored};
 use super::present::Present;
@@ -16,7 +16,7 @@ use rusqlite::{Connection, OpenFlags};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-/// A file that is whole by itself, as its digest says.
+/// A file that is complete by itself, with its digest.
 pub(super) struct Whole {
     file: PathBuf,
     size_bytes: u64,
@@ -25,7 +25,7 @@ pub(super) struct Whole {
 }
 
 impl Whole {
-    /// `None`: a part of it is in a -wal, or it cannot be read any more. No connection to it may be open.
+    /// `None`: a part of it is in a -wal, or it can no longer be read. No connection to it may be open.
     pub fn of(file: &Path) -> Option<Self> {
         if files::length(&with_tail(file, "-wal")).is_some_and(|wal| wal > 0) {
             return None;
@@ -37,7 +37,7 @@ impl Whole {
     }
 }
 
-/// What the logbook says of a restore: what it is, and in words.
+/// The logbook entry of a restore: its kind, and its text.
 pub(super) fn act_of(restored: &Restored, was_adopted: bool, kept: Option<&Path>) -> (ActKind, String) {
     let mut text = format!("sound, {} authentic records", restored.verified.records);
     if let Some(name) = kept.and_then(Path::file_name) {
@@ -46,17 +46,17 @@ pub(super) fn act_of(restored: &Restored, was_adopted: bool, kept: Option<&Path>
     (if was_adopted { ActKind::Adoption } else { ActKind::Restore }, text)
 }
 
-/// What a restored ledger gets before it has the name.
+/// What a restored ledger gets before it gets the ledger's name.
 pub(super) struct Carried<'a> {
     pub file: &'a Path,
-    /// Numbers of the ledger whose place it takes.
+    /// The numbers of the ledger that it replaces.
     pub ids: &'a BTreeSet<i64>,
     pub source: Option<&'a Whole>,
     pub act: &'a (ActKind, String),
 }
 
-/// Writes what the restored ledger keeps of the one whose place it takes, and that the file that it came from was seen
-/// whole: retention goes by that, and by no other backup until it is seen again.
+/// Writes what the restored ledger keeps of the ledger that it replaces, and that its source file was seen
+/// whole. Retention trusts that file, and no other backup until it is seen again.
 pub(super) fn carry_on(
     part: &Path,
     present: &Present,
@@ -74,7 +74,7 @@ pub(super) fn carry_on(
     let file = file.display().to_string();
     let new = acts::NewAct { by: how.by, file: Some(&file), text: Some(&act.1), ..Default::default() };
     acts::note(&transaction, act.0, new, how.actor, now)?;
-    // Later than everything that it knows of backups, also where the gateway's clock is years behind.
+    // Later than everything that it knows about backups, even if the gateway's clock is years behind.
     let newest = "SELECT coalesce(max(max(made_at, coalesce(seen_at, made_at))), 0) FROM backup_made";
     let newest: GatewayTime = query::value(&transaction, newest, [])?;
     let seen_at = now.time().max(newest.later(1));

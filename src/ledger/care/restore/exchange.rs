@@ -1,4 +1,4 @@
-//! The restore itself, step by step: copy, check, compare, put in place, check again.
+//! The steps of a restore: copy, check, compare, put in place, check again.
 
 use super::aside::{ASIDE, SIDECARS, tidy};
 use super::carry::{Carried, Whole, act_of, carry_on};
@@ -16,7 +16,7 @@ use rusqlite::{Connection, OpenFlags};
 use std::collections::BTreeSet;
 use std::path::Path;
 
-/// Restores. See the page of the folder.
+/// Restores a backup. See the documentation of the module `restore`.
 pub fn restore(
     file: &Path,
     ledger: &Path,
@@ -29,7 +29,7 @@ pub fn restore(
     if present.is_some_and(|present| present.place == found.place) {
         return Err(RestoreError::Itself(file.to_owned()));
     }
-    // Held to the end: no daemon may start on what is being exchanged.
+    // Held to the end: no daemon may start on a ledger that is being exchanged.
     let _lock =
         if how.dry_run { None } else { Some(DaemonLock::take(ledger).map_err(RestoreError::Ledger)?) };
     if !how.dry_run {
@@ -50,7 +50,7 @@ struct Exchange<'a> {
     /// The backup.
     file: &'a Path,
     ledger: &'a Path,
-    /// The backup's copy, until it has the ledger's name.
+    /// The copy of the backup, until it gets the ledger's name.
     part: &'a Path,
     /// Whether there is a ledger.
     is_present: bool,
@@ -58,14 +58,14 @@ struct Exchange<'a> {
     now: Stamp,
 }
 
-/// The ledger that is there, compared with the backup.
+/// The present ledger, compared with the backup.
 struct Met {
     present: Present,
-    /// Its number and those that it knows, where it is of the backup's site.
+    /// Its number and the numbers that it knows, if it is of the backup's site.
     ids: BTreeSet<i64>,
-    /// The backup is not shown to be of its site, and was adopted because a person asked for it.
+    /// Whether it was adopted at a person's request although the backup is not shown to be of its site.
     was_adopted: bool,
-    /// How many records it has; `None`: there is none, or it cannot be read.
+    /// How many records it has; `None` if there is none, or it cannot be read.
     records: Option<u64>,
     more: MoreThanBackup,
 }
@@ -82,7 +82,8 @@ impl Exchange<'_> {
             return Err(RestoreError::NotSound(self.file.to_owned(), verified.differences));
         }
         files::sync(self.part).map_err(|error| RestoreError::File(self.part.to_owned(), error))?;
-        // From before the comparison until the backup has the name, no other process can write what it would not find.
+        // From before the comparison until the backup has the name, no other process can write a record that
+        // the comparison would miss.
         let met = self.meet(&signs, progress)?;
         let Met { present, ids, was_adopted, records, more } = met;
         let mut restored =
@@ -104,7 +105,7 @@ impl Exchange<'_> {
         self.put_in_place(&present, &aside)?;
         restored.replaced = self.is_present.then_some(aside);
         drop(present);
-        // Once more under its name: whatever lies next to it now is read with it.
+        // Checked again under its name: files that are next to it now are read together with it.
         progress("checking it in its place");
         let in_place = verify::verify(self.ledger, |step| progress(step)).map_err(RestoreError::Ledger)?;
         if !in_place.differences.is_empty() {
@@ -118,7 +119,8 @@ impl Exchange<'_> {
         RestoreError::Backup(self.file.to_owned(), error)
     }
 
-    /// Opens the present ledger and compares it with the copy. `signs`: what the backup is known by.
+    /// Opens the present ledger and compares it with the copy. `signs`: the signs by which the backup is
+    /// recognised.
     fn meet(&self, signs: &Signs, progress: &mut impl FnMut(&str)) -> Result<Met, RestoreError> {
         let mut met = Met {
             present: Present::Absent,
@@ -140,7 +142,7 @@ impl Exchange<'_> {
                 met.was_adopted = true;
             }
             Ok(Some(_)) => met.ids = met.present.ids(),
-            // The comparison of records, which follows, says why it cannot be read.
+            // The comparison of records that follows reports why it cannot be read.
             Ok(None) | Err(_) => {}
         }
         match met.present.more(self.part) {
@@ -153,7 +155,7 @@ impl Exchange<'_> {
         Ok(met)
     }
 
-    /// Gives the copy the ledger's name; what was there gets the name `aside`.
+    /// Gives the copy the ledger's name; the present ledger gets the name `aside`.
     fn put_in_place(&self, present: &Present, aside: &Path) -> Result<(), RestoreError> {
         let ledger = self.ledger;
         let at = |error| RestoreError::File(ledger.to_owned(), error);
@@ -161,12 +163,13 @@ impl Exchange<'_> {
             one_file(db, ledger)?;
         }
         if self.is_present {
-            // A second name first, so that there is a ledger at any instant; `tidy` takes it away if it ends here.
+            // The second name comes first, so that there is a ledger at any moment; `tidy` removes it if the
+            // process ends here.
             files::add_name(ledger, aside).map_err(at)?;
             files::sync_folder(ledger).map_err(at)?;
         }
-        // What lies next to a ledger that it does not belong to would be read into it: it goes first, whether there is a
-        // ledger or not. What is remembered of the ledger that goes is not true of the one that comes.
+        // Sidecars that belong to another ledger would be read into the new one, so they are moved first,
+        // whether there is a ledger or not. What they contain about the old ledger is not true for the new one.
         for end in SIDECARS {
             files::rename_if_there(&with_tail(ledger, end), &with_tail(aside, end), true).map_err(at)?;
         }
@@ -176,8 +179,9 @@ impl Exchange<'_> {
     }
 }
 
-/// Copies a ledger of any released schema, and brings the copy up to date. One file, whole by itself. Gives by what the
-/// file is known: one of an older schema has no number, and the copy gets one.
+/// Copies a ledger of any released schema, and migrates the copy. The result is one file, complete by itself.
+/// Returns the signs by which the file is recognised: a file of an older schema has no number, and the copy
+/// gets one.
 fn copy(file: &Path, part: &Path) -> Result<Signs, Error> {
     let source = stranger::open(file)?;
     let signs = site::signs(&source);

@@ -1,14 +1,15 @@
-//! Putting a backup in the ledger's place, without losing anything that the present ledger has more.
+//! Puts a backup in the ledger's place, without losing anything that only the present ledger has.
 //!
-//! Input: a backup (or another ledger) and the ledger's path. Output: the backup's content under the ledger's name; what was
-//! there before is kept next to it under a dated name. The copy is made under another name first, brought up to this
-//! release's schema, verified and synced. Then one rename puts it in place, so a power cut leaves either the old ledger or
-//! the new one, whole.
+//! Input: a backup (or another ledger) and the ledger's path. Output: the backup's content under the ledger's
+//! name; the previous ledger is kept next to it under a dated name. The copy is first made under another name,
+//! migrated to this release's schema, verified and synced. Then one rename puts it in place, so a power cut
+//! leaves either the old ledger or the new one, complete.
 //!
-//! From before the comparison until the backup has the name, one connection locks the present ledger. A command that writes
-//! meanwhile waits, and then finds the restored ledger (`digest::open::open_for_writing`). A restore is refused while a
-//! daemon runs or another process has the ledger open, and where the present ledger holds what the backup does not: records
-//! (by the digests of blocks), CSV rows, or what people wrote down.
+//! From before the comparison until the backup has the name, one connection locks the present ledger. A command
+//! that writes in the meantime waits, and then finds the restored ledger (`digest::open::open_for_writing`). A
+//! restore is refused while a daemon runs or another process has the ledger open. It is also refused if the
+//! present ledger holds anything that the backup does not: records (by the digests of blocks), CSV rows, or
+//! what people wrote down.
 //!
 //! What this is not: it merges nothing.
 

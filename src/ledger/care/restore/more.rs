@@ -1,4 +1,5 @@
-//! What the present ledger has more than a backup: records, CSV rows, and what people and the judge put beside them.
+//! What only the present ledger has, compared with a backup: records, CSV rows, and what people and the judge
+//! stored next to them.
 //!
 //! Input: the present ledger, open, and the backup's file. Output: [`MoreThanBackup`].
 
@@ -15,7 +16,8 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::rc::Rc;
 
-/// What people and the judge put beside the records, with the columns that make two rows the same.
+/// What people and the judge stored next to the records, with the columns that decide whether two rows are the
+/// same.
 const BESIDE: [(&str, &str, &str); 7] = [
     ("remark_row", "*", "remark"),
     ("manual_row", "*", "reading by hand"),
@@ -30,7 +32,7 @@ const BESIDE: [(&str, &str, &str); 7] = [
     ),
 ];
 
-/// What the present ledger has more than the backup.
+/// What only the present ledger has.
 #[derive(Clone, Debug, Default, Serialize)]
 pub struct MoreThanBackup {
     /// Authentic records that the backup lacks or holds differently, by logger: A is the present ledger.
@@ -39,12 +41,12 @@ pub struct MoreThanBackup {
     /// Sequences that only CSV rows of the present ledger cover.
     #[serde(rename = "csv_rows")]
     pub rows: Vec<LoggerRange>,
-    /// Rows beside the records, by what they are.
+    /// Rows of other tables, by what they are.
     pub beside: BTreeMap<&'static str, u64>,
 }
 
 impl MoreThanBackup {
-    /// Nothing is lost if the backup takes its place.
+    /// Whether nothing is lost if the backup replaces the present ledger.
     pub fn is_nothing(&self) -> bool {
         self.records.loggers.is_empty() && self.rows.is_empty() && self.beside.is_empty()
     }
@@ -70,7 +72,7 @@ impl MoreThanBackup {
 pub struct DifferingRecords {
     #[serde(flatten)]
     pub range: LoggerRange,
-    /// Whether the backup holds them differently; else it lacks them.
+    /// Whether the backup holds them with different content; otherwise it lacks them.
     pub differs: bool,
 }
 
@@ -92,7 +94,8 @@ fn in_stretches(records: &RecordsCompared) -> impl Iterator<Item = DifferingReco
     })
 }
 
-/// What the present ledger has that `backup` has not, and how many records it has. A transaction is open in `ledger`.
+/// What `ledger` has that `backup` does not have, and how many records it has. A transaction is open in
+/// `ledger`.
 pub(super) fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, MoreThanBackup), Error> {
     let (mine, theirs) = (
         ComparedSide::within(Rc::clone(ledger), false, |_| ())?,
@@ -128,7 +131,7 @@ pub(super) fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, MoreT
     Ok((records, more))
 }
 
-/// How many rows of a table one ledger has that the other has not.
+/// How many rows of a table one ledger has that the other does not have.
 fn rows_more(mine: &Connection, theirs: &Connection, table: &str, columns: &str) -> Result<u64, Error> {
     let sums = |db: &Connection| -> Result<Vec<[u8; 16]>, Error> {
         let mut statement = db.prepare(&format!("SELECT {columns} FROM {table}"))?;

@@ -1,4 +1,4 @@
-//! How to restore, and the outcome: what was done, or why nothing was.
+//! The options of a restore, and its outcome: what was done, or why nothing was.
 
 use super::more::MoreThanBackup;
 use crate::files::PartFile;
@@ -7,45 +7,45 @@ use crate::ledger::db::error::Error;
 use crate::record::acts::Actor;
 use std::path::{Path, PathBuf};
 
-/// How to restore.
+/// The options of a restore.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct RestoreOptions<'a> {
-    /// Say what would be done, and change nothing.
+    /// Report what would be done, and change nothing.
     pub dry_run: bool,
-    /// Put the backup in place although the present ledger cannot be read.
+    /// Put the backup in place even if the present ledger cannot be read.
     pub over_damaged: bool,
-    /// Put it in place although it is not shown to be of the site of the present ledger.
+    /// Put it in place even if it is not shown to be of the site of the present ledger.
     pub adopt: bool,
     /// The name of the person who restores.
     pub by: Option<&'a str>,
-    /// Who runs the program, where that is to be kept.
+    /// Who runs the program, if that is to be stored.
     pub actor: Option<&'a Actor>,
 }
 
-/// What was done, or would be.
+/// What was done, or would be done.
 #[derive(Clone, Debug, serde::Serialize)]
 pub struct Restored {
-    /// What the check of the copy found; no differences.
+    /// The result of the check of the copy; no differences.
     pub verified: verify::Verified,
-    /// Authentic records of the ledger that was replaced; `None`: there was none.
+    /// Authentic records of the replaced ledger; `None` if there was none.
     pub present_records: Option<u64>,
-    /// Where it is now; `None`: there was none, or nothing was done yet.
+    /// Where it is now; `None` if there was none, or nothing was done yet.
     #[serde(serialize_with = "crate::text::as_path")]
     pub replaced: Option<PathBuf>,
-    /// What the present ledger has more; after a restore, nothing.
+    /// What only the present ledger has; nothing, after a restore.
     #[serde(rename = "present_has_more")]
     pub more: MoreThanBackup,
-    /// In a dry run, the daemon that has to be stopped before.
+    /// In a dry run, the daemon that must be stopped first.
     pub daemon: Option<String>,
 }
 
-/// Why nothing was put in place. The present ledger is as it was.
+/// Why nothing was put in place. The present ledger is unchanged.
 #[derive(Debug, thiserror::Error)]
 pub enum RestoreError {
-    /// A daemon runs, or a ledger could not serve.
+    /// A daemon runs, or a ledger could not be used.
     #[error(transparent)]
     Ledger(Error),
-    /// The backup could not serve.
+    /// The backup could not be used.
     #[error("{}: {}", .0.display(), why_no_backup(.1))]
     Backup(PathBuf, Error),
     /// The backup is the ledger itself.
@@ -59,40 +59,43 @@ pub enum RestoreError {
         if .1.len() > 1 { ", and more" } else { "" }
     )]
     NotSound(PathBuf, Vec<String>),
-    /// It was sound before it was put in place, and is not under the ledger's name. What was there before is kept.
+    /// It was sound before it was put in place, but is not sound under the ledger's name. The previous ledger
+    /// is kept.
     #[error(
-        "{}: the backup is in place, and cannot be read there as it was ({}){}: check the disk, and restore again",
+        "{}: the backup is in place, but cannot be read there as before ({}){}: check the disk, and restore again",
         .0.display(),
         first(.2),
         kept_as(.1.as_deref())
     )]
     NotSoundInPlace(PathBuf, Option<PathBuf>, Vec<String>),
-    /// The present ledger has more in it.
+    /// The present ledger holds more.
     #[error(
-        "the present ledger has more in it than the backup ({}); nothing was changed: keep the present ledger, and bring \
-         over what only the backup has with `stonechat salvage`; or move it away yourself if it is to go",
+        "the present ledger holds more than the backup ({}); nothing was changed: keep the present ledger, and \
+         bring over what only the backup has with `stonechat salvage`; or move it \
+         away yourself if you do not need it",
         counts(.0)
     )]
     HasMore(Box<MoreThanBackup>),
     /// The backup is not shown to be of the site of the present ledger.
     #[error(
-        "{}: is not shown to be of this site; nothing was changed: with --adopt it takes the place of the present ledger \
-         all the same, if that has no more in it",
+        "{}: is not shown to be of this site; nothing was changed: with --adopt it replaces the present ledger \
+         anyway, if that one does not hold more",
         .0.display()
     )]
     NotOfThisSite(PathBuf, Box<site::SitesCompared>),
-    /// The present ledger cannot be read, so it is not known what it has more.
+    /// The present ledger cannot be read, so it is not known what only it holds.
     #[error(
-        "the present ledger cannot be compared with the backup: {0}; nothing was changed: with --over-damaged it is kept \
-         aside all the same, and the backup takes its place"
+        "the present ledger cannot be compared with the backup: {0}; nothing was changed: with --over-damaged it is \
+         set aside anyway, and the backup takes its place"
     )]
     Unreadable(Error),
     /// Another process has the ledger open.
     #[error(
-        "another process has the ledger open (a report or an import?); nothing was changed: let it end, and restore again"
+        "another process has the ledger open (a report or an import?); nothing was changed: wait until it \
+         ends, then restore again"
     )]
     InUse,
-    /// The name under which the copy is made until it is whole.
+    /// The name under which the copy is made until it is complete.
     #[error("{}: {}; nothing was changed", .0.display(), PartFile::refused(.1))]
     Part(PathBuf, std::io::Error),
     /// Folder or disk.
@@ -102,13 +105,13 @@ pub enum RestoreError {
 
 fn why_no_backup(error: &Error) -> String {
     match error {
-        Error::NotALedger { .. } => "is no ledger, and so no backup of one; nothing was changed".to_owned(),
-        // It was read, and is bad.
+        Error::NotALedger { .. } => "is not a ledger, so it is not a backup; nothing was changed".to_owned(),
+        // It was read, and is damaged.
         error if error.is_damage() || error.is_of_a_value() => {
             format!("{}; nothing was changed: restore another backup", error.cause())
         }
         Error::Busy(_) => {
-            "another process has it open and locked; nothing was changed: let it end, and restore again"
+            "another process has it open and locked; nothing was changed: wait until it ends, then restore again"
                 .to_owned()
         }
         error => format!("cannot be copied: {}; nothing was changed", error.cause()),
@@ -120,7 +123,7 @@ fn first(differences: &[String]) -> &str {
 }
 
 fn kept_as(replaced: Option<&Path>) -> String {
-    let name = |path: &Path| format!("; what was there before is kept as {}", path.display());
+    let name = |path: &Path| format!("; the previous ledger is kept as {}", path.display());
     replaced.map_or_else(String::new, name)
 }
 

@@ -1,4 +1,5 @@
-//! The ledger that a backup is to replace: opened so that no other process can use it, and compared with the backup.
+//! The ledger that a backup will replace: opened so that no other process can use it, and compared with the
+//! backup.
 
 use super::more::{self, MoreThanBackup};
 use super::outcome::{RestoreError, RestoreOptions};
@@ -12,17 +13,17 @@ use std::collections::BTreeSet;
 use std::path::Path;
 use std::rc::Rc;
 
-/// The ledger that is to be replaced.
+/// The ledger that will be replaced.
 pub(super) enum Present {
     Absent,
     /// It can be read; no other process can use it unless this is a dry run.
     Sound(Rc<Connection>),
-    /// It cannot be read; as far as SQLite can open it, no other process can use it.
+    /// It cannot be read; no other process can use it, if SQLite can open it at all.
     Damaged(Option<Rc<Connection>>),
 }
 
 impl Present {
-    /// Opens it: to be read only in a dry run, else alone.
+    /// Opens it: only for reading in a dry run, otherwise exclusively.
     pub fn open(ledger: &Path, how: RestoreOptions<'_>) -> Result<Self, RestoreError> {
         let opened = if how.dry_run {
             schema::open_for_reading(ledger).and_then(|db| Ok(db.execute_batch("BEGIN").map(|()| db)?))
@@ -40,7 +41,7 @@ impl Present {
         }
     }
 
-    /// The connection by which it is locked.
+    /// The connection that locks it.
     pub fn connection(self) -> Option<Rc<Connection>> {
         match self {
             Self::Absent => None,
@@ -49,13 +50,13 @@ impl Present {
         }
     }
 
-    /// Whether the backup is of its site; `None`: it cannot be read.
+    /// Whether the backup is of its site; `None` if it cannot be read.
     pub fn site(&self, part: &Path, signs: &Signs) -> Result<Option<site::SitesCompared>, Error> {
         let Self::Sound(db) = self else { return Ok(None) };
         site::compare(db, &stranger::open_present(part)?, signs, false).map(Some)
     }
 
-    /// Its number, and those that it knows.
+    /// Its number, and the numbers that it knows.
     pub fn ids(&self) -> BTreeSet<i64> {
         match self {
             Self::Sound(db) => site::signs(db).ids,
@@ -63,7 +64,7 @@ impl Present {
         }
     }
 
-    /// What it has more than the backup, and how many records it has; `None`: it cannot be read.
+    /// What only it has, compared with the backup, and how many records it has; `None` if it cannot be read.
     pub fn more(&self, part: &Path) -> Result<Option<(u64, MoreThanBackup)>, Error> {
         match self {
             Self::Sound(db) => more::more(db, part).map(Some),
@@ -72,17 +73,17 @@ impl Present {
     }
 }
 
-/// Makes a ledger that no other process can use one file.
+/// Makes a ledger one file. No other process can use the ledger at this time.
 pub(super) fn one_file(db: &Connection, ledger: &Path) -> Result<(), RestoreError> {
     let attempt = || -> Result<String, Error> {
-        // The lock stays; only the mode cannot be changed within a transaction.
+        // The lock stays; the mode just cannot be changed within a transaction.
         db.execute_batch("COMMIT")?;
         Ok(schema::set_journal_mode(db, "DELETE")?)
     };
     match attempt() {
         Ok(mode) if mode == "delete" => {
-            // Of that very change; while the lock is kept, SQLite empties it instead of taking it away. And the index
-            // of the -wal that is no more.
+            // The journal of that change: while the lock is held, SQLite empties it instead of removing it. And
+            // the index of the removed -wal.
             for end in ["-journal", "-shm"] {
                 files::remove_own(&with_tail(ledger, end));
             }

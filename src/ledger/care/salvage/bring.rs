@@ -1,7 +1,8 @@
-//! One salvage: what is proven of a damaged ledger goes into the present one, through the same judge as a download.
+//! One salvage: copies what is proven in a damaged ledger into the present one, through the same judge as a
+//! download.
 //!
-//! Input: the damaged file, the present ledger, the roster. Output: [`Salvaged`]. What is proven is brought first; only then
-//! does what is left count as missing, and rows may fill it.
+//! Input: the damaged file, the present ledger, the roster. Output: [`Salvaged`]. Proven records are brought
+//! over first; only then does the rest count as missing, and rows may fill it.
 
 use super::counted::{counted_there, not_salvaged};
 use super::notes;
@@ -32,10 +33,10 @@ use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Records of one transaction: bounds how long the write lock is held.
+/// Records per transaction: limits how long the write lock is held.
 const AT_ONCE: usize = 20_000;
 
-/// Brings over what can be proven. `progress` gets the number of blocks done and of all.
+/// Brings over what can be proven. `progress` gets the number of blocks done and the total.
 pub fn salvage(
     from: &Path,
     path: &Path,
@@ -49,7 +50,8 @@ pub fn salvage(
         return Err(SalvageError::Absent(from.to_owned(), names));
     }
     let (source, is_given_up) = match source::open(from, path) {
-        // An empty one holds nothing, and all that counted as held there is missing.
+        // An empty ledger is used in its place: it holds nothing, so everything that counted as held there
+        // becomes missing.
         Err(SalvageError::From(..)) if how.give_up => (Source { db: schema::in_memory()?, copy: None }, true),
         opened => (opened?, false),
     };
@@ -73,7 +75,7 @@ pub fn salvage(
             return Err(SalvageError::NotOfThisSite(from.to_owned(), Box::new(compared)));
         }
     }
-    // One that is adopted has the name of one that was set aside here, and is another one.
+    // An adopted file may have the name of a ledger that was set aside here, but it is another ledger.
     let counted = counted.filter(|_| !was_adopted);
     let evidence = ImportEvidence {
         file: format!("{} {name}", if was_adopted { "adopted from" } else { "salvage of" }),
@@ -83,7 +85,7 @@ pub fn salvage(
         by: how.by.to_owned(),
         refused: BTreeMap::new(),
         duplicates: 0,
-        // They were taken in before, and keep their marks.
+        // The rows were stored before, and keep their marks.
         neighbours: None,
     };
     let salvaged = Salvaged { was_adopted, was_counted: counted.is_some(), ..Salvaged::default() };
@@ -92,11 +94,11 @@ pub fn salvage(
     run.bring(&signs, progress)
 }
 
-/// A salvage on its way.
+/// A salvage in progress.
 struct Run<'a> {
     /// The damaged ledger.
     old: &'a Connection,
-    /// The present one, to be read; and to be written.
+    /// The present ledger, one connection for reading and one for writing.
     present: Connection,
     ledger: Ledger,
     roster: &'a Roster,
@@ -104,9 +106,9 @@ struct Run<'a> {
     now: Stamp,
     /// The damaged file's name.
     name: String,
-    /// What is kept with the records that are brought.
+    /// Stored with the records that are brought over.
     evidence: ImportEvidence,
-    /// What may be there.
+    /// The records that may be there.
     expected: Coverage,
     salvaged: Salvaged,
 }
@@ -123,14 +125,15 @@ impl Run<'_> {
         if self.salvaged.was_counted {
             self.ledger.forget_elsewhere(&self.name, &self.salvaged, self.now)?;
         }
-        // Only now are they missing, so that they are taken: first what is proven.
+        // Only now do these records count as missing, so that rows for them are accepted: proven records come
+        // first.
         self.csv_rows(unsure)?;
         self.note_rows_lost()?;
         self.note_act()?;
         Ok(self.salvaged)
     }
 
-    /// Brings over records. Gives the readings that are to fill what is missing, unproven.
+    /// Brings over records. Returns the unproven readings that may fill what is missing.
     fn records(&mut self, mut progress: impl FnMut(u64, u64)) -> Result<Vec<CsvRow>, Error> {
         let unsettled = proof::unsettled(self.old);
         self.salvaged.journal_unproven = unsettled.unproven;
@@ -158,7 +161,8 @@ impl Run<'_> {
         Ok(unsure)
     }
 
-    /// Sorts a block's records: those to be brought as they are, those that may come as rows, and those that are lost.
+    /// Sorts a block's records: those to bring over as they are, those that may come as rows, and those that
+    /// are lost.
     fn block(
         &mut self,
         place: BlockPlace,
@@ -196,7 +200,7 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// Notes what of a block was held there and is not brought.
+    /// Records which of a block's records were held there and are not brought over.
     fn note_lost(
         &mut self,
         (logger, epoch, block): BlockPlace,
@@ -222,12 +226,12 @@ impl Run<'_> {
         }
     }
 
-    /// Takes proven records in.
+    /// Stores proven records.
     fn hand_over(&mut self, proven: &mut Vec<(Identity, FoundRecord)>) -> Result<(), Error> {
         if proven.is_empty() {
             return Ok(());
         }
-        // In order of identities, since the places were.
+        // In order of identities, because the places were in that order.
         let proven = std::mem::take(proven);
         let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
             proven.iter().try_for_each(|(id, found)| {
@@ -241,7 +245,7 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// Takes readings of a ledger that is not shown to be of this site, as rows.
+    /// Stores readings of a ledger that is not shown to be of this site, as rows.
     fn adopt(&mut self, rows: &mut Vec<CsvRow>) -> Result<(), Error> {
         let mut rows = std::mem::take(rows);
         rows.sort_by_key(|row| row.id);
@@ -250,7 +254,7 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// Brings over CSV rows, each import's under its own name; and where that is asked for, what nothing proves.
+    /// Brings over CSV rows, those of each import under its own name; if requested, also the unproven ones.
     fn csv_rows(&mut self, unsure: Vec<CsvRow>) -> Result<(), Error> {
         let there = rows::missing_here(self.old, &self.present, &self.expected, &self.name)?;
         for (import, mut rows) in there.proven {
@@ -270,7 +274,7 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// What is kept with the rows of an import.
+    /// The evidence stored with the rows of an import.
     fn evidence_of(&self, import: &CameWith) -> ImportEvidence {
         ImportEvidence {
             file: match self.salvaged.was_adopted {
@@ -284,7 +288,7 @@ impl Run<'_> {
         }
     }
 
-    /// Takes rows in, and counts those that are refused; gives how many are stored.
+    /// Stores rows, and counts those that are refused; returns how many are stored.
     fn bring_rows(&mut self, rows: &[CsvRow], evidence: &ImportEvidence) -> Result<u64, Error> {
         let mut stored = 0;
         for part in rows.chunks(AT_ONCE) {
@@ -300,7 +304,7 @@ impl Run<'_> {
         Ok(stored)
     }
 
-    /// Notes what only CSV rows covered there, and nothing covers here now.
+    /// Records what only CSV rows covered there, and nothing covers here now.
     fn note_rows_lost(&mut self) -> Result<(), Error> {
         let covered = tx::snapshot(&self.present, load_coverage)?;
         for (address, epoch, held) in self.expected.epochs() {
@@ -312,8 +316,8 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// Notes the salvage itself, and brings over what the other one's logbook has of its own. Nothing is noted where it
-    /// found nothing that was not here.
+    /// Records the salvage itself, and copies the logbook entries that only the other ledger has. Nothing is
+    /// recorded if it found nothing new.
     fn note_act(&self) -> Result<(), Error> {
         let Self { salvaged, how, .. } = self;
         let all = [salvaged.brought, salvaged.conflicts, salvaged.filled, salvaged.rows, salvaged.notes];
@@ -339,7 +343,7 @@ impl Run<'_> {
     }
 }
 
-/// What retention gave up of a block to a backup: it is here, without its values.
+/// The readings of a block that retention gave up to a backup: they are here, without their values.
 fn given_up(db: &Connection, (logger, epoch, block): BlockPlace) -> Result<RangeSet, Error> {
     let (first, last) = span_of(block);
     let mut all = RangeSet::default();

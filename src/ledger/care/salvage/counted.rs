@@ -1,7 +1,7 @@
 //! What counts as held in a ledger that was set aside, and how the present ledger stops counting on it.
 //!
-//! Input: the present ledger and the file's name there; after a salvage, what of it could not be brought over. Output: ranges,
-//! and a present ledger in which what is nowhere any more is missing.
+//! Input: the present ledger and the file's name in it; after a salvage, the records that could not be brought
+//! over. Output: ranges, and a present ledger in which records that no longer exist anywhere are missing.
 
 use super::outcome::Salvaged;
 use crate::files;
@@ -24,7 +24,8 @@ pub(super) fn not_salvaged(db: &Connection) -> Result<Vec<String>, Error> {
     query::values(db, "SELECT file FROM ledger_set_aside WHERE salvaged_at IS NULL ORDER BY id", [])
 }
 
-/// What the present ledger counts as held there; `None`: it does not know of it, or it was salvaged already.
+/// What the present ledger counts as held there; `None` if it does not know that ledger, or has salvaged it
+/// already.
 pub(super) fn counted_there(db: &Connection, name: &str) -> Result<Option<Coverage>, Error> {
     let known = "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NULL)";
     let is_known: bool = query::value(db, known, [name])?;
@@ -34,8 +35,8 @@ pub(super) fn counted_there(db: &Connection, name: &str) -> Result<Option<Covera
 }
 
 impl Ledger {
-    /// A ledger that was set aside holds nothing any more that is not here: what could not be brought counts as missing
-    /// from now on, so that reports ask for it.
+    /// From now on, a ledger that was set aside holds nothing that is not here: records that could not be
+    /// brought over count as missing, so that reports ask for them.
     pub(super) fn forget_elsewhere(
         &mut self,
         file: &str,
@@ -62,14 +63,14 @@ impl Ledger {
         for (address, epoch, held) in coverage.epochs() {
             let of = |coverage: &Coverage| coverage.epoch(address, epoch).cloned().unwrap_or_default();
             let gone = of(&salvaged.unproven).authentic.union(&of(&salvaged.unreadable).authentic);
-            // The daemon may have received some of it since it was looked for.
+            // The daemon may have received some of them since the search.
             let came = came_since(&db, address, epoch, &gone)?;
             let lost = gone.without(&came).without(&of(&left).authentic);
             keep_once_held(&db, address, epoch, &lost)?;
             let now = without(&held.authentic, &gone.without(&came), &of(&left).authentic);
             settle::write_ranges(&db, address.number(), epoch.number(), Basis::Authentic as i64, &now)?;
             if !of(&csv).csv.is_empty() {
-                // CSV rows are not brought over: those that came since are here.
+                // Only CSV rows that are in the present ledger count from now on; a salvage adds further ones later.
                 let here = rows_here(&db, address, epoch)?;
                 let now = here.union(&of(&left).csv);
                 settle::write_ranges(&db, address.number(), epoch.number(), Basis::Csv as i64, &now)?;
@@ -82,8 +83,8 @@ impl Ledger {
         if is_last { self.clear_notice("ledger", "damaged", now) } else { Ok(()) }
     }
 
-    /// Ledgers that were set aside and whose file is gone since: what counted as held there is missing from now on.
-    /// Gives their names, and how many records are missing because of it.
+    /// Ledgers that were set aside and whose file is gone: what counted as held there is missing from now on.
+    /// Returns their names, and how many records are missing because of this.
     pub fn forget_gone(&mut self, now: Stamp) -> Result<Vec<(String, u64)>, Error> {
         let mut gone = Vec::new();
         for name in not_salvaged(&self.db)? {
@@ -99,7 +100,7 @@ impl Ledger {
     }
 }
 
-/// `held` less `gone`, but for what is `left` elsewhere.
+/// `held` without `gone`, except for what is `left` elsewhere.
 fn without(held: &RangeSet, gone: &RangeSet, left: &RangeSet) -> RangeSet {
     held.without(gone).union(&left.intersection(held))
 }
@@ -124,7 +125,7 @@ fn came_since(db: &Connection, address: Address, epoch: Epoch, gone: &RangeSet) 
     Ok(came)
 }
 
-/// The sequences of CSV rows of imports that stand.
+/// The sequences of CSV rows of imports that are not withdrawn.
 fn rows_here(db: &Connection, address: Address, epoch: Epoch) -> Result<RangeSet, Error> {
     let mut here = RangeSet::default();
     query::each(

@@ -1,7 +1,8 @@
-//! What people wrote down in a damaged ledger, brought over where its table fits its digest: remarks, readings by hand and
-//! write-offs, with who was logged in.
+//! Brings over what people wrote down in a damaged ledger, if its table fits its digest: remarks, readings by
+//! hand and write-offs, with who was logged in.
 //!
-//! Input: the damaged ledger. Output: notes in the present one under free numbers; and how many were left.
+//! Input: the damaged ledger. Output: notes in the present one under free numbers; and how many were left
+//! behind.
 
 use super::outcome::Salvaged;
 use super::proof;
@@ -19,11 +20,11 @@ use std::collections::{BTreeMap, HashMap};
 /// A kind of notes.
 struct Kind {
     table: &'static str,
-    /// What it is to write one.
+    /// The act of writing one.
     act: ActKind,
-    /// What one of them is called.
+    /// The name of one in messages.
     called: &'static str,
-    /// The columns that say what was written.
+    /// The columns with the content.
     columns: &'static str,
 }
 
@@ -48,20 +49,20 @@ const KINDS: [Kind; 3] = [
     },
 ];
 
-/// The only kind whose notes have parts, and correct none.
+/// The only kind whose notes have parts and do not correct others.
 const WRITE_OFF: &str = "write_off";
 
 type Values = Vec<rusqlite::types::Value>;
 
-/// A note as it is in a ledger.
+/// A note in a ledger.
 struct Note {
     number: i64,
-    /// The number of the one that it corrects.
+    /// The number of the note that it corrects.
     corrects: Option<i64>,
     says: Values,
 }
 
-/// Brings over what people wrote down and the present ledger does not have, under numbers that are free here; and the keys
+/// Brings over the notes that the present ledger does not have, under numbers that are free here; and the keys
 /// that have opened frames.
 pub(super) fn bring(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -> Result<(), Error> {
     let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
@@ -90,7 +91,7 @@ fn bring_kind(
     let held: HashMap<String, i64> =
         here.into_iter().map(|note| (format!("{:?}", note.says), note.number)).collect();
     let (there, is_whole) = all_of(kind, old);
-    // By the numbers there.
+    // By the numbers in the damaged ledger.
     let mut numbers = BTreeMap::new();
     let mut left = 0;
     for note in there {
@@ -121,7 +122,7 @@ fn bring_kind(
     Ok(())
 }
 
-/// All notes of a kind, as far as they can be read, and whether that is to the end.
+/// All notes of a kind that can be read, and whether the table could be read to the end.
 fn all_of(kind: &Kind, db: &Connection) -> (Vec<Note>, bool) {
     let corrects = if kind.table == WRITE_OFF { "NULL" } else { "corrects" };
     let sql = format!("SELECT id, {corrects}, {} FROM {} ORDER BY id", kind.columns, kind.table);
@@ -164,7 +165,7 @@ fn insert(
     })
 }
 
-/// Who was logged in when a note was written, as far as that is known there.
+/// Who was logged in when a note was written, if that is known there.
 fn bring_act(
     old: &Connection,
     db: &Connection,

@@ -1,7 +1,8 @@
-//! What of a damaged ledger is proven to be right: what fits a digest.
+//! Which data of a damaged ledger is proven to be correct: data that fits a digest.
 //!
-//! Input: the damaged ledger, open and bounded, and what the present one holds. Output: which identities may be there, and of
-//! them the records that are proven: settled ones by the content digest of their block, unsettled ones by their seal.
+//! Input: the damaged ledger, open and limited in work, and what the present one holds. Output: which
+//! identities may be there, and which of their records are proven: settled ones by the content digest of their
+//! block, unsettled ones by their seal.
 //!
 //! What this is not: it changes nothing, and brings nothing over.
 
@@ -20,11 +21,12 @@ use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Every identity that may be there, by whatever of it can be trusted and by what was known. Ranges that fit no digest
-/// are not: one flipped bit in them would be millions of records that never existed.
+/// Every identity that may be there, from all parts of the ledger that can be trusted and from what was known.
+/// Ranges that fit no digest are left out: one flipped bit in them would mean millions of records that never
+/// existed.
 pub(in crate::ledger) fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
     let mut all = counted.cloned().unwrap_or_default();
-    // A page that cannot be read ends it; what came before counts.
+    // A page that cannot be read ends the reading; what came before counts.
     let _ = match fits(old, "held_range") {
         true => add_ranges(old, &mut all),
         false => add_blocks(old, &mut all),
@@ -46,7 +48,7 @@ fn add_ranges(old: &Connection, all: &mut Coverage) -> Result<(), Error> {
     })
 }
 
-/// Where ranges are known, blocks say nothing new, and reach over gaps.
+/// If ranges are known, blocks add nothing, and would extend over gaps.
 fn add_blocks(old: &Connection, all: &mut Coverage) -> Result<(), Error> {
     let sql = "SELECT logger, epoch, first, last, block FROM block";
     query::each(old, sql, [], |(logger, epoch, first, last, block): (u16, u32, u32, u32, u32)| {
@@ -84,15 +86,15 @@ pub(in crate::ledger) fn fits(old: &Connection, table: &str) -> bool {
     sum.is_ok_and(|sum| table::kept(old, table).is_ok_and(|kept| kept == Some(sum)))
 }
 
-/// What there is of a block.
+/// The content of a block.
 pub(in crate::ledger) struct ThereOfBlock {
-    /// Settled records, as far as they can be read.
+    /// Settled records that can be read.
     pub settled: FoundBlock,
     /// Records that are proven, settled or not.
     pub proven: FoundBlock,
 }
 
-/// What there is of a block. `unsettled`: [`unsettled`]; `here`: what the present ledger holds of it.
+/// Reads the content of a block. `unsettled`: [`unsettled`]; `here`: what the present ledger holds of it.
 pub(in crate::ledger) fn block_there(
     old: &Connection,
     place: BlockPlace,
@@ -101,7 +103,7 @@ pub(in crate::ledger) fn block_there(
 ) -> ThereOfBlock {
     let recent = unsettled.get(&place);
     let mut settled = read::records(old, place);
-    // A profile or an event stands in its table at once, and in its block's digest when it is settled.
+    // A profile or an event is in its table at once, but in its block's digest only when it is settled.
     settled.retain(|sequence, _| !recent.is_some_and(|recent| recent.contains_key(sequence)));
     let mut proven = proven(place, &settled, read::stored(old, place), here);
     for (sequence, found) in recent.into_iter().flatten() {
@@ -110,8 +112,8 @@ pub(in crate::ledger) fn block_there(
     ThereOfBlock { settled, proven }
 }
 
-/// The records of a block, if they fit its digest; else none. What the present ledger holds may stand in for what
-/// cannot be read or is not what it was: it is authentic by itself.
+/// The records of a block, if they fit its digest; otherwise none. The present ledger's records may replace
+/// those that cannot be read or have changed: they are authentic by themselves.
 fn proven(
     place: BlockPlace,
     read: &FoundBlock,
@@ -146,17 +148,17 @@ fn proven(
         .collect()
 }
 
-/// What is proven of a journal that is not settled yet.
+/// What is proven of a journal's unsettled rows.
 pub(in crate::ledger) struct Unsettled {
     pub records: BTreeMap<BlockPlace, FoundBlock>,
-    /// Rows that can be read and fit no seal.
+    /// Rows that can be read but fit no seal.
     pub unproven: u64,
     /// Whether it could not be read to its end.
     pub is_cut: bool,
 }
 
-/// Unsettled records under seals that fit. Of profiles, events and opaque records only where their whole table fits
-/// its digest: no seal is over them.
+/// Unsettled records under seals that fit. Profiles, events and opaque records are included only if their whole
+/// table fits its digest, because no seal covers them.
 pub(in crate::ledger) fn unsettled(old: &Connection) -> Unsettled {
     let mut all: BTreeMap<BlockPlace, FoundBlock> = BTreeMap::new();
     let rare = rare::ALL.iter().all(|table| fits(old, table.name));

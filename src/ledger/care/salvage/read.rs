@@ -1,7 +1,7 @@
-//! What of a damaged ledger can be read: a block's settled records and CSV rows.
+//! What can be read of a damaged ledger: a block's settled records and CSV rows.
 //!
-//! Input: the damaged ledger, open and bounded, and a block's place. Output: records and rows, proven or not. A block is read
-//! by key, and record by record where its pages cannot all be read.
+//! Input: the damaged ledger, open and limited in work, and a block's place. Output: records and rows, proven
+//! or not. A block is read by key, and record by record if some of its pages cannot be read.
 //!
 //! What this is not: it checks no digest (`proof`).
 
@@ -26,7 +26,7 @@ pub(in crate::ledger) struct FoundRecord {
 /// The records of a block that can be read, by sequence.
 pub(in crate::ledger) type FoundBlock = BTreeMap<u32, FoundRecord>;
 
-/// A CSV row as it was taken in.
+/// A CSV row as it was stored.
 pub(in crate::ledger) struct CsvRow {
     pub id: Identity,
     pub row: Row,
@@ -34,15 +34,15 @@ pub(in crate::ledger) struct CsvRow {
     pub resolution: Option<String>,
 }
 
-/// One as it is read: with the numbers of its import and of its resolution there.
+/// A row as it is read, with the numbers of its import and of its resolution in the damaged ledger.
 pub(in crate::ledger) type FoundRow = (Identity, i64, Option<i64>, CsvRow);
 
-/// A block's digests as they are kept there.
+/// The stored digests of a block in the damaged ledger.
 pub(in crate::ledger) fn stored(old: &Connection, place: BlockPlace) -> Option<block::Block> {
     block::stored(old, place).ok().flatten()
 }
 
-/// A block's settled records, as far as they can be read.
+/// A block's settled records that can be read.
 pub(in crate::ledger) fn records(old: &Connection, place: BlockPlace) -> FoundBlock {
     let (logger, epoch, block) = place;
     let (first, last) = span_of(block);
@@ -106,7 +106,7 @@ fn range(
     Ok(())
 }
 
-/// A block's settled CSV rows, as far as they can be read: identity, import, resolution, the rest.
+/// A block's settled CSV rows that can be read: identity, import, resolution, the rest.
 pub(in crate::ledger) fn csv_rows(old: &Connection, place: BlockPlace) -> Vec<FoundRow> {
     let (first, last) = span_of(place.2);
     let mut found = Vec::new();
@@ -143,7 +143,7 @@ fn rows_of(
             let csv = CsvRow { id, row: row.content()?, placed, resolution: None };
             Ok(Some((id, row.get(Column::Import)?, row.get(Column::Resolution)?, csv)))
         };
-        // A value out of its range is none of ours.
+        // This program does not write a value out of its range.
         if let Ok(Some(one)) = take() {
             found.push(one);
         }
@@ -151,13 +151,13 @@ fn rows_of(
     Ok(())
 }
 
-/// A reading that no digest proves here, as a row; `None`: it is no reading.
+/// A reading that no digest proves, as a row; `None` if it is not a reading.
 pub(in crate::ledger) fn unproven_row(id: Identity, found: &FoundRecord) -> Option<CsvRow> {
     let row = row_of(id, &found.plaintext)?;
     Some(CsvRow { id, row, placed: Placed::Unproven, resolution: None })
 }
 
-/// A reading as a CSV row; `None`: it is none.
+/// A reading as a CSV row; `None` if it is not a reading.
 fn row_of(id: Identity, plaintext: &[u8]) -> Option<Row> {
     match Record::decode(plaintext, id.epoch) {
         Ok(Record::Reading(reading)) => Some(Row::of(&reading)),

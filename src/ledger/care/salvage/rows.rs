@@ -1,7 +1,8 @@
-//! Which CSV rows of a damaged ledger are brought over: what nothing covers here, of imports that stand, with how they were
-//! placed and rounded.
+//! Which CSV rows of a damaged ledger are brought over: rows of imports that are not withdrawn, for which
+//! nothing is held here, with how they were placed and rounded.
 //!
-//! Input: the damaged ledger and the present one. Output: [`RowsThere`]. Proven is what fits the guard of its block.
+//! Input: the damaged ledger and the present one. Output: [`RowsThere`]. A row is proven if it fits the guard
+//! of its block.
 
 use super::proof;
 use super::read::{self, CsvRow};
@@ -15,12 +16,12 @@ use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-/// CSV rows that are to be brought over.
+/// CSV rows to be brought over.
 #[derive(Default)]
 pub(super) struct RowsThere {
     /// Proven ones, by the import that they came with.
     pub proven: BTreeMap<CameWith, Vec<CsvRow>>,
-    /// Those that can be read and fit no digest.
+    /// Rows that can be read but fit no digest.
     pub doubtful: Vec<CsvRow>,
 }
 
@@ -33,12 +34,12 @@ pub(super) struct CameWith {
     pub sha256: String,
 }
 
-/// What the import of a file's rows is called that a salvage brought.
+/// The name of the import for a file's rows that a salvage brought over.
 pub(super) fn brought_as(file: &str, name: &str) -> String {
     format!("{file} (salvage of {name})")
 }
 
-/// The CSV rows there that nothing covers here, of imports that stand.
+/// The CSV rows of imports that are not withdrawn, for which nothing is held here.
 pub(super) fn missing_here(
     old: &Connection,
     present: &Connection,
@@ -67,7 +68,7 @@ pub(super) fn missing_here(
         let mut taken = BTreeSet::new();
         for (id, import, resolution, row) in found {
             let Some(came) = imports.get(&import) else { continue };
-            // The lowest rank is the one that covers.
+            // The row with the lowest rank is the one that covers.
             if here.contains(id.sequence.number()) || !taken.insert(id) {
                 continue;
             }
@@ -76,7 +77,7 @@ pub(super) fn missing_here(
                 row.resolution = resolutions.get(&number).cloned();
                 match row.resolution.as_deref().map(row::steps_from_json) {
                     Some(Ok(steps)) => row.row.steps = Some(Arc::new(steps)),
-                    // How far it was rounded is not known: it does not show what it seems to show.
+                    // It is not known how far it was rounded, so its true value is uncertain.
                     _ => continue,
                 }
             }
@@ -90,8 +91,8 @@ pub(super) fn missing_here(
     Ok(there)
 }
 
-/// Imports there that were not withdrawn, neither there nor here since, nor what an earlier salvage brought of them;
-/// and whether their table fits its digest.
+/// Imports of the damaged ledger that were withdrawn neither there nor here since, and whose rows from an
+/// earlier salvage were not withdrawn either; and whether their table fits its digest.
 fn standing(
     old: &Connection,
     present: &Connection,
@@ -108,7 +109,7 @@ fn standing(
         Ok(all)
     };
     let here = read(present)?;
-    // What is known here of the same imports stands in for a table that cannot be read.
+    // What is known here about the same imports replaces a table that cannot be read.
     let fit = proof::fits(old, "import");
     let there = if fit { read(old).unwrap_or_default() } else { here.clone() };
     let standing = there

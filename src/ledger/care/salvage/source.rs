@@ -1,4 +1,5 @@
-//! Opening a damaged ledger without changing it: as immutable, or as a copy beside the present ledger where it has a `-wal`.
+//! Opens a damaged ledger without changing it: as immutable, or as a copy next to the present ledger if it has
+//! a `-wal`.
 
 use super::outcome::SalvageError;
 use crate::files::{self, with_tail};
@@ -8,13 +9,13 @@ use rusqlite::{Connection, OpenFlags};
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 
-/// A damaged ledger, open; takes its copy away when it is let go of.
+/// A damaged ledger, open; its copy is removed on drop.
 pub(super) struct Source {
     pub db: Connection,
     pub copy: Option<Copied>,
 }
 
-/// A copy, taken away when it is let go of.
+/// A copy, removed on drop.
 pub(super) struct Copied(PathBuf);
 
 impl Drop for Copied {
@@ -23,7 +24,7 @@ impl Drop for Copied {
     }
 }
 
-/// Opens it. `ledger`: the present one, beside which a copy is made where one is needed.
+/// Opens it. `ledger`: the present one; a copy is made next to it if one is needed.
 pub(super) fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     let not = |why: &dyn std::fmt::Display| SalvageError::From(from.to_owned(), why.to_string());
     schema::refuse_what_is_no_file(from).map_err(|error| not(&error))?;

@@ -1,4 +1,4 @@
-//! The file itself: what is in it, its digest, and how it is written and read.
+//! The file itself: its content, its digest, and how it is written and read.
 
 use crate::files::{self, with_tail};
 use crate::ledger::db::rare;
@@ -14,12 +14,13 @@ use std::collections::{BTreeMap, HashSet};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-/// What the file begins with; the number rises when its content changes so that an older release cannot use it.
+/// The file's first bytes. The number increases when the content changes so that an older release cannot use
+/// it.
 const HEAD: &str = "stonechat-known 1 ";
-/// A larger one is not ours.
+/// A larger file is not one of this program.
 const BYTES_MAX: u64 = 256 << 20;
 
-/// Tables that are carried over as they are.
+/// Tables that are copied unchanged.
 pub(in crate::ledger) const WHOLE: [&str; 16] = [
     "named_epoch",
     "slot_use",
@@ -42,12 +43,12 @@ pub(in crate::ledger) const WHOLE: [&str; 16] = [
 /// Digests of records that were proven before.
 pub(in crate::ledger) type Fingerprints = HashSet<[u8; 16]>;
 
-/// See the module's page.
+/// See the documentation of the module.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Sidecar {
-    /// Of this release's schema; of another one the rows would not fit.
+    /// This release's schema version; rows of another version would not fit.
     pub schema: u32,
-    /// Which ledger it is of: one beside another ledger is not used.
+    /// The ledger that it belongs to: a sidecar next to another ledger is not used.
     pub ledger_id: i64,
     /// When it was written.
     pub as_of: GatewayTime,
@@ -63,13 +64,13 @@ pub struct Sidecar {
     pub rows: BTreeMap<String, Vec<Vec<Value>>>,
 }
 
-/// Its name beside the ledger.
+/// The path of the sidecar of a ledger.
 pub fn path_of(ledger: &Path) -> PathBuf {
     with_tail(ledger, ".known")
 }
 
 impl Sidecar {
-    /// Of its records: by them they are known again, at a fraction of their size.
+    /// Digests of its records: they identify the records at a fraction of their size.
     pub(in crate::ledger) fn fingerprints(&self) -> Fingerprints {
         let mut all = Fingerprints::new();
         for table in std::iter::once("settled").chain(rare::read().map(|rare| rare.name)) {
@@ -90,10 +91,10 @@ impl Sidecar {
         coverage
     }
 
-    /// Writes it beside the ledger, whole or not at all. Only the daemon does, under its lock.
+    /// Writes it next to the ledger, completely or not at all. Only the daemon does this, under its lock.
     pub fn write(&self, ledger: &Path) -> std::io::Result<()> {
-        // The digest comes before the text and is known after it: its place is kept free. The text may be large, so it is
-        // in memory once.
+        // The digest comes before the text but is known only after it, so its place is reserved. The text may
+        // be large, so only one copy of it is in memory.
         let mut bytes = format!("{HEAD}{}\n", digest(&[])).into_bytes();
         let (digest_at, text_at) = (HEAD.len(), bytes.len());
         serde_json::to_writer(&mut bytes, self)?;
@@ -103,7 +104,7 @@ impl Sidecar {
         files::put(&path_of(ledger), &bytes, files::PutOptions { replace: true, mode: 0o640 })
     }
 
-    /// Reads it; `Ok(None)`: there is none. `Err`: why the one that is there is not used.
+    /// Reads it. `Ok(None)`: there is none. `Err`: why the existing file is not used.
     pub fn read(ledger: &Path) -> Result<Option<Self>, String> {
         let path = path_of(ledger);
         let file = match files::open_own(&path, files::Own::Read, 0) {
@@ -114,7 +115,7 @@ impl Sidecar {
                 return Err(format!("{}: cannot be read: {error}; it is not used", path.display()));
             }
         };
-        let not = |why: &str| format!("{}: {why}; it is not used, and written anew", path.display());
+        let not = |why: &str| format!("{}: {why}; it is not used, and is written again", path.display());
         let mut bytes = Vec::new();
         file.take(BYTES_MAX).read_to_end(&mut bytes).map_err(|error| not(&error.to_string()))?;
         let text = std::str::from_utf8(&bytes).map_err(|_| not("is damaged"))?;
@@ -132,7 +133,7 @@ impl Sidecar {
     }
 }
 
-/// By what a row is known again.
+/// The digest that identifies a row.
 pub(super) fn fingerprint(table: &str, row: &[Value]) -> [u8; 16] {
     table::Sum::of(format!("{table} {}", Value::from(row.to_vec())).as_bytes()).bytes()
 }

@@ -1,4 +1,5 @@
-//! What of a ledger's records is proven, and so may be carried on: what was known before, or fits its digest.
+//! Which of a ledger's records are proven, and so may be carried on: those that were known before, or fit their
+//! digest.
 
 use super::file::{Fingerprints, fingerprint};
 use crate::ledger::db::error::Error;
@@ -10,18 +11,18 @@ use rusqlite::Connection;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Blocks that are compared with their digests at a time by a daemon that has other things to do; records of others
-/// follow at the next time. What was known before is not compared again.
+/// The most blocks that are compared with their digests at one time by a daemon that has other work. Records of
+/// further blocks follow the next time. What was known before is not compared again.
 const PROOFS_MAX: usize = 2_000;
 
-/// What of a ledger's records may be carried on.
+/// Which of a ledger's records may be carried on.
 pub(super) struct Proof<'a> {
     db: &'a Connection,
     before: &'a Fingerprints,
     places: BTreeMap<BlockPlace, bool>,
     places_max: usize,
     waiting: BTreeSet<Identity>,
-    /// Whether seals prove what is not settled.
+    /// Whether seals prove the unsettled rows.
     pub journal: bool,
 }
 
@@ -50,12 +51,12 @@ impl<'a> Proof<'a> {
         self.before.contains(&fingerprint(table, row))
     }
 
-    /// Whether a settled reading is what it was: known before, or its block fits its digest.
+    /// Whether a settled reading is unchanged: known before, or its block fits its digest.
     pub fn settled(&mut self, id: Identity, row: &[Value]) -> Result<bool, Error> {
         let number = |at: usize| row.get(at).and_then(Value::as_u64);
         let key = (id.address.number().into(), id.epoch.number().into(), id.sequence.number().into());
         let is_it = (number(0), number(1), number(2)) == (Some(key.0), Some(key.1), Some(key.2));
-        // Nothing of it was taken: it is no settled reading.
+        // Nothing was read for it: it is not a settled reading.
         if !is_it || self.was_known("settled", row) {
             return Ok(true);
         }

@@ -1,4 +1,4 @@
-//! Reading a sidecar out of a ledger: what reports rest on, and only what is proven.
+//! Builds a sidecar from a ledger: the data on which reports depend, and only if it is proven.
 
 use super::file::{Fingerprints, Sidecar, WHOLE, path_of, ranges};
 use super::proof::Proof;
@@ -21,21 +21,21 @@ use rusqlite::{Connection, params};
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Records kept whole; beyond it, gaps have fewer facts and reports fewer times.
+/// The most records kept complete; with more, gaps have fewer facts and reports fewer times.
 const RECORDS_MAX: usize = 100_000;
-/// Spans of listening kept, the newest.
+/// The most spans of listening kept; the newest ones.
 const LISTENING_MAX: usize = 20_000;
-/// Events and profiles kept beside those of gaps, of each table the newest: a logger that starts anew each minute is
-/// not to fill the card with a list of its starts.
+/// The most events and profiles kept in addition to those of gaps, from each table the newest. A logger that
+/// restarts every minute must not fill the memory card with a list of its starts.
 const RARE_MAX: usize = 20_000;
-/// How far from a gap the nearest reading is looked for: as far as reports do.
+/// How far from a gap to search for the nearest reading: as far as reports do.
 const STEPS: u32 = 8;
 
 impl Sidecar {
-    /// Reads it out of a ledger, in the one transaction that `db` is in. Whatever it takes is compared with its digest
-    /// first: what is damaged must not be carried on. `before`: what was known last, whose records are not compared
-    /// once more. `is_sound`: what is not settled yet is taken without looking at its seals, and only so much is compared
-    /// as does not hold the daemon up.
+    /// Reads it from a ledger, in the one transaction that `db` is in. All data is compared with its digest
+    /// first, because damaged data must not be carried on. `before`: the last sidecar, whose records are not
+    /// compared again. `is_sound`: unsettled rows are taken without checking their seals, and the number of
+    /// comparisons is limited so that the daemon is not held up.
     pub(in crate::ledger) fn of(
         db: &Connection,
         before: &Fingerprints,
@@ -50,7 +50,7 @@ impl Sidecar {
         let mut state = State::load(db)?;
         let mut proof = Proof::new(db, before, is_sound)?;
         if !proof.journal {
-            // A take-over carries over the stretches whose seals fit.
+            // A take-over copies the stretches whose seals fit.
             state.coverage = load_ranges(db)?;
             state.seen_row = state.settled_through;
         }
@@ -87,7 +87,7 @@ impl Sidecar {
         Ok(())
     }
 
-    /// The records on which reports rest.
+    /// The records on which reports depend.
     fn records(&mut self, db: &Connection, coverage: &Coverage, proof: &mut Proof<'_>) -> Result<(), Error> {
         let snapshot = Snapshot::take(db)?;
         self.listening(&snapshot)?;
@@ -115,7 +115,7 @@ impl Sidecar {
         Ok(())
     }
 
-    /// When radios listened, as reports have it, with what is not settled yet.
+    /// When radios listened, as in reports, including what is not settled yet.
     fn listening(&mut self, snapshot: &Snapshot<'_>) -> Result<(), Error> {
         let mut listening = snapshot.listening()?;
         listening.sort_unstable_by_key(|span| std::cmp::Reverse(span.since));
@@ -133,7 +133,7 @@ impl Sidecar {
         Ok(())
     }
 
-    /// What was last heard of each logger, with what is not settled yet.
+    /// The last record received from each logger, including what is not settled yet.
     fn last_heard(&mut self, snapshot: &Snapshot<'_>, coverage: &Coverage) {
         let loggers: BTreeSet<Address> = coverage.epochs().map(|(address, ..)| address).collect();
         let heard = loggers.into_iter().filter_map(|address| {
@@ -149,7 +149,7 @@ impl Sidecar {
         self.rows.insert("last_heard".to_owned(), heard.collect());
     }
 
-    /// Profiles and events that reports ask for wherever they are.
+    /// Profiles and events that reports need, wherever they are.
     fn rare(&mut self, db: &Connection) -> Result<(), Error> {
         // The profiles that name ends of epochs.
         let profiles = format!(
@@ -157,14 +157,15 @@ impl Sidecar {
              GROUP BY logger, epoch, previous_last ORDER BY time DESC LIMIT {RARE_MAX}"
         );
         self.take(db, "profile_row", &profiles, ())?;
-        // Power-ups, clocks that were set, memories that were cleared: a few a year.
+        // Power-ups, clock settings, cleared memories: a few a year.
         let events = format!(
             "SELECT * FROM event_row WHERE code IN (1, 2, 3) AND rank = 0 ORDER BY time DESC LIMIT {RARE_MAX}"
         );
         self.take(db, "event_row", &events, ())
     }
 
-    /// Readings of the journal. It has no index, so it is read once, whole: what is not settled is not much.
+    /// Readings of the journal. It has no index, so it is read once, completely: there are not many unsettled
+    /// rows.
     fn unsettled(&mut self, db: &Connection, wanted: &BTreeSet<Identity>) -> Result<(), Error> {
         if wanted.is_empty() {
             return Ok(());
@@ -184,13 +185,13 @@ impl Sidecar {
         Ok(())
     }
 
-    /// Of the rows that were taken last, keeps what is proven.
+    /// Keeps the proven ones of the rows that were taken last.
     fn keep_proven(
         &mut self,
         table: &str,
         mut proven: impl FnMut(&[Value]) -> Result<bool, Error>,
     ) -> Result<(), Error> {
-        // At most one was: a record has one row of rank 0.
+        // At most one row was taken: a record has one row of rank 0.
         let Some(rows) = self.rows.get_mut(table) else { return Ok(()) };
         let is_proven = match rows.last() {
             Some(row) => proven(row)?,
@@ -203,7 +204,7 @@ impl Sidecar {
     }
 }
 
-/// The records at the edges of what is covered, and the profiles that reports ask for there.
+/// The records at the edges of what is covered, and the profiles that reports need there.
 fn wanted(snapshot: &Snapshot<'_>, coverage: &Coverage) -> Result<BTreeSet<Identity>, Error> {
     let mut wanted = BTreeSet::new();
     for (address, epoch, held) in coverage.epochs() {
@@ -213,7 +214,7 @@ fn wanted(snapshot: &Snapshot<'_>, coverage: &Coverage) -> Result<BTreeSet<Ident
             }
             edge(snapshot, &mut wanted, address, epoch, first, last, true)?;
             edge(snapshot, &mut wanted, address, epoch, last, first, false)?;
-            // What the report asks of a gap behind this range.
+            // What the report needs for a gap after this range.
             if let Some(id) = identity(address, epoch, last) {
                 let profiles = [
                     snapshot.profile_before(id)?,
@@ -230,14 +231,14 @@ fn wanted(snapshot: &Snapshot<'_>, coverage: &Coverage) -> Result<BTreeSet<Ident
     Ok(wanted)
 }
 
-/// A row as it is kept; what is absent at its end is left out.
+/// A row in its stored form; trailing null values are left out.
 fn values_of(row: &rusqlite::Row<'_>) -> Result<Vec<Value>, Error> {
     let mut values = Vec::new();
     for at in 0..row.as_ref().column_count() {
         values.push(match row.get_ref(at)? {
             ValueRef::Integer(number) => Value::from(number),
             ValueRef::Text(bytes) => Value::from(String::from_utf8_lossy(bytes)),
-            // There are none in these tables.
+            // These tables contain none of these.
             ValueRef::Null | ValueRef::Real(_) | ValueRef::Blob(_) => Value::Null,
         });
     }
@@ -251,7 +252,7 @@ fn identity(address: Address, epoch: Epoch, sequence: u32) -> Option<Identity> {
     Some(Identity { address, epoch, sequence: Sequence::new(sequence)? })
 }
 
-/// A range's record at one end, and the reading nearest to it.
+/// The record at one end of a range, and the reading nearest to it.
 fn edge(
     snapshot: &Snapshot<'_>,
     wanted: &mut BTreeSet<Identity>,
@@ -274,7 +275,7 @@ fn edge(
 }
 
 impl Ledger {
-    /// Writes what must outlive the ledger beside it; see the page of the folder.
+    /// Writes the sidecar next to the ledger; see the documentation of the module `sidecar`.
     pub fn write_sidecar(&mut self, now: Stamp) -> Result<(), Error> {
         let id = tx::snapshot(&self.db, |db| meta(db, "ledger_id"))?;
         let before = match Sidecar::read(&self.path) {

@@ -10,14 +10,14 @@ use rusqlite::Connection;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
-/// The most damaged ledgers that are kept beside the present one. With more of them, the disk or the memory is at fault, and
-/// going on would only fill the disk: the daemon ends, and says what to do.
+/// The most damaged ledgers that are kept next to the present one. With more of them, the disk or the memory is
+/// at fault, and continuing would only fill the disk: the daemon ends with a message about what to do.
 pub const ASIDE_MAX: usize = 8;
 
-/// What the name of a damaged ledger has behind the ledger's, before the date.
+/// The tail of a damaged ledger's name, before the date.
 const DAMAGED: &str = ".damaged-";
 
-/// Damaged ledgers beside this one, the oldest first.
+/// Damaged ledgers next to this one, the oldest first.
 pub(super) fn kept_aside(path: &Path) -> Vec<PathBuf> {
     let mut all = files::names_beside(path, DAMAGED);
     all.retain(|file| {
@@ -27,8 +27,8 @@ pub(super) fn kept_aside(path: &Path) -> Vec<PathBuf> {
     all
 }
 
-/// The damaged ledger of a take-over that was cut short: no ledger is there, and no new one has noted that it was set
-/// aside.
+/// The damaged ledger of an interrupted take-over: there is no ledger, and no new one has recorded that it was
+/// set aside.
 pub(super) fn unfinished(path: &Path, known: Option<&Sidecar>) -> Option<PathBuf> {
     let newest = kept_aside(path).pop().filter(|_| files::is_absent(path))?;
     let name = files::name_of(&newest);
@@ -41,8 +41,8 @@ pub(super) fn unfinished(path: &Path, known: Option<&Sidecar>) -> Option<PathBuf
     (!is_noted).then_some(newest)
 }
 
-/// Sets the ledger aside. The file goes first: if the process ends after that, the next start finds no ledger and a damaged
-/// one that is not noted, and goes on from there.
+/// Sets the ledger aside. The file goes first: if the process ends after that, the next start finds no ledger
+/// and a damaged one that is not recorded, and continues from there.
 pub(super) fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
     for end in ["", "-wal", "-shm"] {
         let (from, mut to) = (with_tail(path, end), with_tail(aside, end));
@@ -54,7 +54,7 @@ pub(super) fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
     files::sync_folder(path)
 }
 
-/// The name that the damaged ledger gets: a new one, or the one of a take-over that was cut short.
+/// The name for the damaged ledger: a new one, or that of an interrupted take-over.
 pub(super) fn name_for(
     path: &Path,
     known: Option<&Sidecar>,
@@ -71,7 +71,8 @@ pub(super) fn name_for(
     Ok(files::free_dated_name(path, DAMAGED, now))
 }
 
-/// Opens what is set aside, to see what can be read of it; `None`: nothing can, or it is of another schema.
+/// Opens the ledger that was set aside, to see what can be read of it; `None` if nothing can, or it is of
+/// another schema.
 pub(super) fn open_damaged(aside: &Path) -> Option<Connection> {
     let db = stranger::open_damaged(aside)?;
     let version: u32 = query::value(&db, "PRAGMA user_version", []).ok()?;

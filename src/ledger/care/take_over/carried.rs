@@ -1,4 +1,5 @@
-//! What came in since the sidecar was written, carried over from a damaged journal as far as its seals prove it.
+//! Copies the records that came in since the sidecar was written from a damaged journal, if its seals prove
+//! them.
 
 use crate::ledger::care::sidecar::Sidecar;
 use crate::ledger::db::error::Error;
@@ -7,8 +8,8 @@ use crate::ledger::digest::seal::{OddValue, SEAL_ROWS, Seal, Walk};
 use crate::record::coverage::{Basis, Coverage};
 use rusqlite::Connection;
 
-/// Carries over what came in since, as far as seals prove it; gives how many records. Trouble with reading the
-/// damaged ledger ends it, and nothing else: what cannot be read stays there.
+/// Copies the records that came in since, if seals prove them; returns how many. An error in reading the
+/// damaged ledger ends only this copy: what cannot be read stays there.
 pub(super) fn carry_over(
     db: &Connection,
     old: &Connection,
@@ -24,7 +25,7 @@ pub(super) fn carry_over(
         most: 2 * SEAL_ROWS as usize,
         ..Walk::WHOLE
     };
-    // A page that cannot be read ends it: what was proven before it stays.
+    // A page that cannot be read ends the walk: what was proven before it stays.
     let _ = walk.stretches(
         old,
         |row| Some(*row),
@@ -46,8 +47,9 @@ struct Carried<'a> {
 }
 
 impl Carried<'_> {
-    /// Takes a proven row; `true`: with a record. Of profiles, events and opaque records only that they are held: no
-    /// seal is over their tables. Of CSV rows too: their imports may not be known here.
+    /// Takes a proven row; `true` if a record was copied. Of profiles, events and opaque records it takes only
+    /// that they are held, because no seal covers their tables. The same for CSV rows, because their imports
+    /// may not be known here.
     fn take(&mut self, row: &StoredRow, covered: &mut Coverage, here: &mut Coverage) -> Result<bool, Error> {
         let kind = row.get(Column::Kind).unwrap_or(0);
         if kind >= kind::READING {

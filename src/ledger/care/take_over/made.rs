@@ -1,4 +1,4 @@
-//! The new ledger that takes over: filled with what is known of the damaged one.
+//! The new ledger that takes over: filled with what is known about the damaged one.
 
 use super::carried::carry_over;
 use super::outcome::TakenOver;
@@ -26,18 +26,18 @@ use std::path::Path;
 
 /// Which part of the record is still in the file of a ledger that was set aside.
 pub(super) enum InFile {
-    /// It is gone, or cannot be opened at all.
+    /// The file is gone, or cannot be opened at all.
     Nothing,
-    /// Exactly this: its own account of it fits its digests.
+    /// Exactly this: its own coverage fits its digests.
     Proven(Coverage),
-    /// This is not known before it is salvaged. Until then, all that was known to be held counts as held there.
+    /// Not known until it is salvaged. Until then, everything that was known to be held counts as held there.
     Perhaps,
 }
 
 /// The ledger that a new one takes over from.
 pub(super) struct Lost<'a> {
     pub file: Option<&'a Connection>,
-    /// Its number and those that it knew, as far as they can be read.
+    /// Its number and the numbers that it knew, if they can be read.
     pub ids: BTreeSet<i64>,
     pub in_file: InFile,
     pub known: Option<&'a Sidecar>,
@@ -56,7 +56,7 @@ pub(super) fn make(
     let mut ledger = Ledger::open(part)?;
     {
         let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
-        // Records that the new ledger has itself.
+        // Records that the new ledger contains itself.
         let mut here = Coverage::default();
         if let Some(known) = lost.known {
             fill(&db, known, &mut here)?;
@@ -85,7 +85,7 @@ pub(super) fn make(
         };
         note(&db, taken, there, now)?;
         site::note(&db, &lost.ids, site::SameSiteReason::SetAside, now)?;
-        // An earlier ledger may be set aside too, and be there: `fill` has what it holds.
+        // An earlier ledger may also be set aside and still exist: `fill` has what it holds.
         let mut held = here;
         held.take_in(there);
         held.take_in(&elsewhere(&db)?);
@@ -117,7 +117,7 @@ fn sql(value: &Value) -> Sql {
     }
 }
 
-/// Writes what is known into a new ledger; takes the records among it in, which the new ledger has itself.
+/// Writes what is known into a new ledger. Adds to `here` the records that the new ledger then contains itself.
 fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Error> {
     let (mut blocks, mut records) = (Blocks::default(), Vec::new());
     for (table, rows) in &known.rows {
@@ -163,14 +163,15 @@ fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Err
         here.insert(id, Basis::Authentic);
     }
     blocks.store(db, known.seen_row, known.settled_day)?;
-    // It goes on with the numbers of the journal, and under the same name for itself.
+    // It continues the numbers of the journal, and keeps the number of the ledger.
     table::set_meta(db, "ledger_id", known.ledger_id)?;
     table::set_meta(db, "settled_through", known.seen_row)?;
     table::set_meta(db, "settled_day", known.settled_day)?;
     Ok(())
 }
 
-/// Notes the set-aside ledger, and what counts as held because of it. Where nothing does, there is nothing to salvage.
+/// Records the ledger that was set aside, and what counts as held in it. If nothing does, there is nothing to
+/// salvage.
 fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Result<(), Error> {
     let id: i64 = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [])?;
     let name = files::name_of(&taken.aside);

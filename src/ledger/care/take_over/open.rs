@@ -1,4 +1,4 @@
-//! Opening the ledger for the daemon, and taking over where it is damaged.
+//! Opens the ledger for the daemon, and takes over if it is damaged.
 
 use super::aside;
 use super::look::{differs, file_looks, of_another};
@@ -20,16 +20,16 @@ use std::path::Path;
 #[derive(Debug)]
 pub struct Opened {
     pub ledger: Ledger,
-    /// Where the one that was there was damaged.
+    /// Set if the previous ledger was damaged.
     pub taken: Option<TakenOver>,
-    /// Whether what must outlive it stands beside it, whole.
+    /// Whether a complete sidecar is next to it.
     pub is_known: bool,
-    /// Why what stands there is not used, if so.
+    /// Why the sidecar is not used, if so.
     pub unused: Option<String>,
 }
 
-/// Opens the ledger for the daemon; where it is damaged, sets it aside and makes a new one. Call under the daemon's
-/// lock, with no connection to it open.
+/// Opens the ledger for the daemon; if it is damaged, sets it aside and makes a new one. Call it under the
+/// daemon's lock, with no connection to the ledger open.
 pub fn open(path: &Path, now: Stamp) -> Result<Opened, Error> {
     tidy(path);
     let (mut known, mut unused) = read_known(path);
@@ -47,8 +47,8 @@ pub fn open(path: &Path, now: Stamp) -> Result<Opened, Error> {
                 }
             }
             Err(error) if error.is_damage() => error.cause(),
-            // A file of something else is left alone, unless it is known that a ledger stood there.
-            Err(Error::NotALedger { .. }) if known.is_some() => "it is no ledger any more".to_owned(),
+            // A file of another kind is not touched, unless it is known that a ledger was there.
+            Err(Error::NotALedger { .. }) if known.is_some() => "it is not a ledger any more".to_owned(),
             Err(error) => return Err(error),
         },
     };
@@ -56,8 +56,8 @@ pub fn open(path: &Path, now: Stamp) -> Result<Opened, Error> {
     Ok(Opened { ledger, taken: Some(taken), is_known: false, unused })
 }
 
-/// The same for a running daemon, whose own connection must be closed before. `radios`: the numbers it goes by;
-/// `memory`: what it knows to be committed, which may be more than what was written down.
+/// Does the same for a running daemon, whose own connection must be closed before. `radios`: the numbers it
+/// uses; `memory`: what it knows to be committed, which may be more than the sidecar has.
 pub fn replace(
     path: &Path,
     reason: &str,
@@ -70,8 +70,9 @@ pub fn replace(
     Ok((ledger, TakenOver { unused, ..taken }))
 }
 
-/// A second look by a running daemon, whose connection must be closed before: one page that was read wrong is no
-/// reason to set years aside. `None`: it is damaged indeed, or lacks authentic records of `memory`.
+/// A second check by a running daemon, whose connection must be closed before: one page that was read wrongly
+/// is no reason to set years of data aside. `None`: it is damaged indeed, or lacks authentic records of
+/// `memory`.
 pub fn look_again(path: &Path, memory: &Coverage) -> Result<Option<Ledger>, Error> {
     let (known, _) = read_known(path);
     if file_looks(path, known.is_some()).is_some() {
@@ -114,7 +115,7 @@ fn take_over(
     let at = |source| Error::SetAside { path: path.to_owned(), source };
     let aside = aside::name_for(path, known.as_ref(), reason, now.time())?;
     aside::set_aside(path, &aside).map_err(at)?;
-    // The file itself may say more than what was written down yesterday, if what it says fits its digests.
+    // The file itself may know more than yesterday's sidecar, if that data fits its digests.
     let old = aside::open_damaged(&aside);
     let signs = site::signs_of_file(&aside);
     let before = known.as_ref().map(Sidecar::fingerprints).unwrap_or_default();
@@ -137,7 +138,8 @@ fn take_over(
         kept: aside::kept_aside(path).len(),
         unused: None,
     };
-    // Made beside and whole before it takes the name: one that is half made would pass for a ledger that holds nothing.
+    // It is made under another name and gets the ledger's name when it is complete: a half-made ledger would
+    // look like one that holds nothing.
     let part = with_tail(path, ".taking-over");
     files::remove_own_database(&part);
     let ids = signs.map(|signs| signs.ids).unwrap_or_default();
@@ -151,7 +153,7 @@ fn take_over(
     Ok((Ledger::open(path)?, taken))
 }
 
-/// The newer of what was written down and what the file itself says.
+/// The newer of the sidecar and what the file itself contains.
 fn newer(written: Option<Sidecar>, in_file: Option<Sidecar>) -> Option<Sidecar> {
     match (written, in_file) {
         (Some(written), Some(in_file)) => {
@@ -162,8 +164,8 @@ fn newer(written: Option<Sidecar>, in_file: Option<Sidecar>) -> Option<Sidecar> 
     }
 }
 
-/// Opens a ledger that came to the path from elsewhere, if it is sound as far as a start looks. What is known of the
-/// former one says nothing of this one.
+/// Opens a ledger that came to the path from elsewhere, if the checks at start find it sound. What is known
+/// about the former ledger does not apply to this one.
 pub(in crate::ledger) fn open_if_sound(path: &Path) -> Result<Option<Ledger>, Error> {
     if file_looks(path, false).is_some() {
         return Ok(None);
