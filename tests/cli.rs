@@ -294,17 +294,17 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04, "));
 
     // A pipe is plain: no escape sequences, and nothing on the other stream.
-    let status = site.output(&["status"]);
+    let status = site.output(&["status", "--all"]);
     let text = String::from_utf8_lossy(&status.stdout);
     assert!(!text.contains('\x1b') && status.stderr.is_empty());
     assert!(text.contains("P-17 toe drain") && text.contains("the daemon was stopped"), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
     assert!(text.contains("\nNext: start the daemon"), "{text}");
-    let ascii = site.command(&["status", "--ascii"]).env("LC_ALL", "C.UTF-8").output().unwrap();
+    let ascii = site.command(&["status", "--all", "--ascii"]).env("LC_ALL", "C.UTF-8").output().unwrap();
     assert!(ascii.status.success() && ascii.stdout.is_ascii());
-    let blocks = site.command(&["status"]).env("LC_ALL", "C.UTF-8").output().unwrap();
+    let blocks = site.command(&["status", "--all"]).env("LC_ALL", "C.UTF-8").output().unwrap();
     assert!(!blocks.stdout.is_ascii() && String::from_utf8(blocks.stdout).is_ok());
-    let letters = site.command(&["status"]).env("LC_ALL", "C").output().unwrap();
+    let letters = site.command(&["status", "--all"]).env("LC_ALL", "C").output().unwrap();
     assert!(letters.stdout.is_ascii());
     let status = site.json(&["status", "--json"]);
     assert_eq!(status["loggers"].as_array().unwrap().len(), 12);

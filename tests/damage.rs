@@ -565,7 +565,8 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
     aside.retain(|path| !["-wal", "-shm"].iter().any(|end| path.to_string_lossy().ends_with(end)));
     assert_eq!(aside.len(), 2, "{aside:?}\n{}", daemon.log());
     assert_eq!(daemon.log().matches("the ledger was damaged").count(), 2, "{}", daemon.log());
-    let status = site.output(&["status", "--now", &stonechat::text::rfc3339(run.truth.end().unix_s())]);
+    let status =
+        site.output(&["status", "--all", "--now", &stonechat::text::rfc3339(run.truth.end().unix_s())]);
     let text = String::from_utf8_lossy(&status.stdout).into_owned();
     assert!(text.contains("the ledger was damaged"), "{text}");
     let gaps = report(&site.ledger(), &plan, &run);

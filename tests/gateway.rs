@@ -130,7 +130,7 @@ fn a_frame_addressed_elsewhere_is_named_with_its_count_and_when_it_was_last_hear
             { "address": 99, "frames": 40, "first_heard": time(FROM + 60), "last_heard": time(FROM + 60) },
         ]);
         assert_eq!(list, expected.as_array().unwrap(), "the last heard comes first; settled: {is_settled}");
-        let text = text_of(&site, &["status", "--now", &now]);
+        let text = text_of(&site, &["status", "--all", "--now", &now]);
         assert!(text.contains("71 (5 frames, last 1 h 0 min ago)"), "{text}");
         let aside = text_of(&site, &["set-aside", "list"]);
         assert!(aside.contains("71 5 2026-05-04 09:00 2026-05-04 10:00"), "{aside}");
@@ -177,7 +177,7 @@ fn records_that_this_version_cannot_read_are_counted_per_logger_with_the_rule_th
         assert_eq!(opaque["rules"]["a type that this version does not know"], 1, "{opaque}");
         assert_eq!(of_logger(&json, 12)["opaque"]["records"], 0);
         let said = "61 records of logger 11 are stored whole but cannot be read";
-        for command in [&["status"][..], &["gaps", "--all"]] {
+        for command in [&["status", "--all"][..], &["gaps", "--all"]] {
             let text = text_of(&site, &[command, &["--now", &now]].concat());
             assert!(text.contains(said) && text.contains("a fault bit of a channel"), "{command:?}: {text}");
         }
@@ -229,7 +229,7 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
     assert_eq!(groups, [(11, 10), (12, 3), (13, 10)]);
     assert_eq!(aside["set_aside"].as_array().unwrap().len(), 23);
     let said = "1,204 frames that no key opened found no room to wait (logger 13: 1,200, logger 11: 4)";
-    for args in [&["status", "--now", &time(FROM + 7200)][..], &["set-aside", "list"]] {
+    for args in [&["status", "--all", "--now", &time(FROM + 7200)][..], &["set-aside", "list"]] {
         let text = text_of(&site, args);
         assert!(text.contains(said), "{text}");
     }
@@ -240,7 +240,7 @@ fn the_line_of_a_radio_shows_all_eight_outcomes() {
     let plan = quiet_plan(2, 1);
     let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
     store(&site.ledger(), &plan, 11, FROM, &with_a_spare_fault_bit(7));
-    let text = text_of(&site, &["status", "--now", &time(FROM + 3600)]);
+    let text = text_of(&site, &["status", "--all", "--now", &time(FROM + 3600)]);
     let line = "mast: 0 of 7 frames stored, 7 opaque, 0 held already, 0 in conflict, 0 foreign, 0 unopened, 0 skipped, \
                 0 noise";
     assert!(text.contains(line), "{text}");
@@ -260,7 +260,7 @@ fn open_conflicts_are_named_in_the_status_with_their_loggers() {
     store(&site.ledger(), &plan, 11, FROM, &records(1));
     let now = time(FROM + 3600);
     assert_eq!(site.json(&["status", "--json", "--now", &now])["conflicts"]["open"], 0);
-    assert!(!text_of(&site, &["status", "--now", &now]).contains("disagree"));
+    assert!(!text_of(&site, &["status", "--all", "--now", &now]).contains("disagree"));
     store(&site.ledger(), &plan, 11, FROM, &records(7));
     store(&site.ledger(), &plan, 12, FROM, &records(1)[..1]);
     store(&site.ledger(), &plan, 12, FROM, &records(7)[..1]);
@@ -268,7 +268,7 @@ fn open_conflicts_are_named_in_the_status_with_their_loggers() {
     assert_eq!(status["conflicts"]["open"], 6, "{}", status["conflicts"]);
     let expected = serde_json::json!([{ "logger": 11, "open": 5 }, { "logger": 12, "open": 1 }]);
     assert_eq!(status["conflicts"]["loggers"], expected);
-    let text = text_of(&site, &["status", "--now", &now]);
+    let text = text_of(&site, &["status", "--all", "--now", &now]);
     assert!(text.contains("6 records disagree with what is held (logger 11: 5, logger 12: 1)"), "{text}");
     assert!(text.contains("`stonechat set-aside list`"), "{text}");
 }
@@ -524,7 +524,7 @@ fn where_no_key_of_the_roster_opens_anything_the_key_comes_first_and_not_the_ant
     assert!(!aside.contains("enter the missing key"), "{aside}");
     // One notice for all of them, in the ledger and in the log.
     assert_eq!(mast.key_notices(), ["site key"]);
-    let said = text_of(&mast.site, &["status", "--now", &time(now)]);
+    let said = text_of(&mast.site, &["status", "--all", "--now", &time(now)]);
     assert!(said.contains("wrong key? Frames come in, first from loggers 11"), "{said}");
     let log = daemon.log();
     assert!(log.contains("site key: wrong key?"), "{log}");
@@ -544,7 +544,7 @@ fn where_no_key_of_the_roster_opens_anything_the_key_comes_first_and_not_the_ant
     assert_eq!(json["gateway"]["state"], "working", "{}", json["gateway"]);
     assert_eq!(json["radios"][0]["unopened_still"], 0);
     mast.await_key_notices(&daemon, &[]);
-    let text = text_of(&mast.site, &["status", "--now", &time(now)]);
+    let text = text_of(&mast.site, &["status", "--all", "--now", &time(now)]);
     let opened = format!("0 unopened ({} when they came),", json["radios"][0]["outcomes"]["unopened"]);
     assert!(text.contains(&opened), "{text}");
 }
@@ -703,7 +703,7 @@ fn a_logger_that_sends_another_version_of_the_format_is_named() {
     }
     mast.send(&line);
     daemon.wait_frames(5);
-    let text = text_of(&mast.site, &["status", "--now", &time(FROM + 60)]);
+    let text = text_of(&mast.site, &["status", "--all", "--now", &time(FROM + 60)]);
     assert!(text.contains("logger 12") && text.contains("version 2 of the wire format"), "{text}");
     assert!(text.contains("5 skipped"), "{text}");
 }

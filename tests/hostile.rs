@@ -321,7 +321,8 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
         drop(db);
         let mut shown = Vec::new();
         for args in [
-            &["status", "--now", &now][..],
+            &["status", "--all", "--now", &now][..],
+            &["status", "--now", &now],
             &["gaps", "--now", &now],
             &["gaps", "--all", "--now", &now],
             &["visits", "--now", &now],

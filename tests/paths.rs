@@ -292,7 +292,7 @@ fn whoever_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_
         assert!(locker.is_named_in(&state.trouble.clone().unwrap()), "{what}: {state:?}");
         let in_log = daemon.log();
         assert!(in_log.lines().any(|line| line.contains("ERROR") && locker.is_named_in(line)), "{in_log}");
-        let status = stage.site.output(&["status"]);
+        let status = stage.site.output(&["status", "--all"]);
         let mut said = String::from_utf8_lossy(&status.stdout).into_owned();
         said += &String::from_utf8_lossy(&status.stderr);
         assert!(
@@ -339,7 +339,7 @@ fn a_shared_lock_on_the_lock_file_is_no_daemon_it_is_named_and_what_comes_meanwh
     assert_eq!(state.waiting, rest);
     assert!(locker.is_named_in(&state.trouble.clone().unwrap()), "{state:?}");
     assert!(locker.is_named_in(&daemon.log()), "{}", daemon.log());
-    let status = String::from_utf8_lossy(&stage.site.output(&["status"]).stdout).into_owned();
+    let status = String::from_utf8_lossy(&stage.site.output(&["status", "--all"]).stdout).into_owned();
     assert!(status.contains("CANNOT COMMIT") && status.contains(&locker.child.id().to_string()), "{status}");
     // A restore needs the same lock.
     let restored = stage.site.output(&["restore", stage.site.path("none.db").to_str().unwrap()]);

@@ -345,7 +345,7 @@ fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
     let days = mine["strip"].as_array().unwrap();
     let sum = |name: &str| days.iter().map(|day| day[name].as_u64().unwrap()).sum::<u64>();
     assert!(sum("written_off") > 10 && sum("presumed_missing") == 0, "{mine}");
-    let text = desk.done(&["status"]);
+    let text = desk.done(&["status", "--all"]);
     assert!(text.contains("logger 11: written off 2026-05-05 08:00, by A. Surveyor:"), "{text}");
 
     // It comes back: what it made until then stays written off, what goes missing from then on is a gap.
@@ -654,7 +654,7 @@ fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over
     for name in ["strip", "heard_first_time_7d", "missing"] {
         assert_eq!(mine[name], before["loggers"][0][name], "{name}");
     }
-    let text = desk.done(&["status"]);
+    let text = desk.done(&["status", "--all"]);
     assert!(text.contains(&format!("logger 11: {mark}")) && text.contains("quiet 22 h"), "{text}");
     assert!(text.contains("1 silent (1 as expected)") && !text.contains("SILENT"), "{text}");
     // Over, by a remark that stands for the one before.

@@ -15,9 +15,10 @@ use std::process::{Command, Stdio};
 use std::sync::OnceLock;
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::selection::{self, GapsWanted};
-use stonechat::report::walk;
+use stonechat::report::{status, walk};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM;
@@ -25,6 +26,7 @@ use stonechat::sim::{FaultRates, Field, FieldPlan, Span};
 use stonechat::state::{DaemonState, Phase};
 use stonechat::text::{local, rfc3339};
 use stonechat::time::GatewayTime;
+use stonechat::view::status::Look;
 use stonechat::view::{self, term};
 
 const COLUMNS: usize = 80;
@@ -37,7 +39,7 @@ const DAY: i64 = 24 * HOUR;
 type Report = fn(&Scene) -> (String, Value);
 
 /// The reports that answer on one screen.
-const REPORTS: [(&str, Report); 2] = [("gaps", gaps), ("visits", visits)];
+const REPORTS: [(&str, Report); 3] = [("gaps", gaps), ("visits", visits), ("status", status)];
 
 fn gaps(scene: &Scene) -> (String, Value) {
     let wanted = GapsWanted::default();
@@ -50,6 +52,17 @@ fn visits(scene: &Scene) -> (String, Value) {
     let list = walk::read(&scene.config, &[], GatewayTime(scene.now)).unwrap();
     let (frame, wanted) = (frame(&scene.config, scene.now), view::visits::Wanted::default());
     (view::visits::page(frame, &list, wanted, COLUMNS), json!(view::visits::as_json(frame, &list)))
+}
+
+fn status(scene: &Scene) -> (String, Value) {
+    let (config, path) = (&scene.config, &scene.config.ledger.path);
+    let around = stonechat::cli::status::surroundings(config);
+    let status = Reader::open(path)
+        .unwrap()
+        .read(|snapshot| status::gather(&config.roster, snapshot, around, GatewayTime(scene.now)))
+        .unwrap();
+    let look = Look { width: COLUMNS, unicode: true, all: false };
+    (view::status::text(&status, &look), json!(view::status::as_json(&status)))
 }
 
 // ------------------------------------------------------------------------------------------------------ the scenes

@@ -174,7 +174,7 @@ fn a_daemon_that_waits_for_another_processs_lock_lives_and_its_notice_names_the_
     assert!(unit.await_message("end that process").contains(&Holder::name()));
     // As long again as it had waited already: the service manager goes on hearing it.
     assert!(unit.watches(watchdog(), watchdog() * 2) >= 2);
-    let status = stage.site.output(&["status"]);
+    let status = stage.site.output(&["status", "--all"]);
     let status = String::from_utf8_lossy(&status.stdout).into_owned();
     assert!(status.contains("write lock") && status.contains(&Holder::name()), "{status}");
     drop(holder);
@@ -487,7 +487,7 @@ fn a_start_with_a_wrong_clock_leaves_no_run_of_decades_and_no_size_of_another_da
     await_settles(&daemon, 2);
     set(format!("{} 2990", NOW + 2890));
     let now = "2026-05-28T21:15:00Z";
-    let status = stage.site.output(&["status", "--now", now]);
+    let status = stage.site.output(&["status", "--all", "--now", now]);
     let status = String::from_utf8_lossy(&status.stdout).into_owned();
     assert!(status.contains("running for 49 min"), "{status}");
     assert_eq!(daemon.stop().code(), Some(0));

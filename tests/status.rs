@@ -212,9 +212,9 @@ fn the_texts_are_those_that_were_read_and_found_good() {
     let (heard, now) = field();
     let status = heard.status(around(Some(running(now))), now);
     for (name, look) in [
-        ("status-80.txt", Look { width: 80, unicode: true }),
-        ("status-140.txt", Look { width: 140, unicode: true }),
-        ("status-piped.txt", Look { width: 100, unicode: false }),
+        ("status-80.txt", Look { width: 80, unicode: true, all: true }),
+        ("status-140.txt", Look { width: 140, unicode: true, all: true }),
+        ("status-piped.txt", Look { width: 100, unicode: false, all: true }),
     ] {
         let text = written(&status, &look);
         for line in text.lines() {
@@ -234,7 +234,7 @@ fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
     let now = heard.plan.end().unix_s();
     // Written by a clock of 1970, a minute ago by the steady one.
     let state = DaemonState { written_steady_s: Some(4000), ..running(300_000) };
-    let look = Look { width: 140, unicode: true };
+    let look = Look { width: 140, unicode: true, all: true };
     let state = state.by_the_clock_now(GatewayTime(now), 4060);
     let text = written(&heard.status(around(Some(state)), now), &look);
     assert!(text.contains("running for 3 d 4 h, ") && text.contains("last commit 1 min ago"), "{text}");
@@ -254,7 +254,7 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
             ..around(Some(running(now)))
         };
         let status = heard.status(around, now);
-        let text = written(&status, &Look { width: 200, unicode: true });
+        let text = written(&status, &Look { width: 200, unicode: true, all: true });
         (text.replace('\u{a0}', " "), serde_json::json!(as_json(&status))["ledger"].clone())
     };
     let (text, json) = with(70, &["process 812, sqlite3", "process 9, python3"]);
@@ -275,7 +275,7 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let plan = FieldPlan::harrow_tarn(4, 3, TrueTime(FROM), 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);
     let now = heard.plan.end().unix_s();
-    let look = Look { width: 80, unicode: true };
+    let look = Look { width: 80, unicode: true, all: true };
     let last = |daemon: Option<DaemonState>| {
         let text = written(&heard.status(around(daemon), now), &look);
         text.split_once("Next: ").unwrap().1.split_whitespace().collect::<Vec<_>>().join(" ")

@@ -108,7 +108,7 @@ fn a_reader_that_stays_is_named_commits_go_on_and_settling_waits_until_it_ends()
         matches!(&up[..], [text] if text.contains(&name) && text.contains("nothing is settled")),
         "{up:?}"
     );
-    let status = String::from_utf8(site.output(&["status", "--now", &now]).stdout).unwrap();
+    let status = String::from_utf8(site.output(&["status", "--all", "--now", &now]).stdout).unwrap();
     let status = status.replace('\u{a0}', " ").split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(status.contains(&name), "{status}");
 

@@ -1,4 +1,4 @@
-//! `stonechat status`: how the gateway is, and one line a logger.
+//! `stonechat status`: is a visit needed, how the gateway is, and which loggers need action; every logger with `--all`.
 
 use super::args::{NowArg, open};
 use super::exit::{DONE, Exit};
@@ -15,7 +15,7 @@ use std::path::Path;
 
 /// What `status --help` says at its end.
 pub(super) const HELP: &str = "\
-The strip has a character for each of the last 30 days (14 on a narrow terminal), the present day last: full \
+With --all, each logger has a strip. The strip has a character for each of the last 30 days (14 on a narrow terminal), the present day last: full \
 blocks are good, low ones bad; the legend below the table names those that occur. Days are days of UTC, shown \
 under the site's date. What came by radio is counted on the day it came; missing records on the estimated day on \
 which they were made.
@@ -28,13 +28,13 @@ logger.
 fetch before: when the logger's memory may begin to overwrite missing records that it still holds; of gaps of \
 three records and more, if there are such, else of records lost one by one.
 
-! marks a logger that needs somebody: silent, heard in less than 90 %, or with gaps of three records and more \
-whose time runs out within a week. One that is expected to be quiet (`stonechat remark`) or given up (`stonechat \
-write-off --rest-of-epoch`) is not marked for its silence; the lines above the table name it.
+! marks a logger that needs action: a visit to it is needed, it is silent, or less than 90 % of it is heard. One that is expected to be quiet (`stonechat remark`) or given up (`stonechat \
+write-off --rest-of-epoch`) is not marked for its silence; with --all, the lines above the table name it.
 
 Examples:
   stonechat status
-  stonechat status --ascii | mail -s 'how it is' somebody@example.org
+  stonechat status --all
+  stonechat status --ascii | mail -s 'how it is' operator@example.org
   stonechat status --json";
 
 /// For a pipe, or a terminal that does not say how wide it is.
@@ -43,6 +43,9 @@ const WIDTH: usize = 100;
 /// The arguments of `status`.
 #[derive(clap::Args)]
 pub struct Args {
+    /// Show the whole status: every logger with its last days, the ledger, and what came in
+    #[arg(long)]
+    all: bool,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -73,7 +76,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     if args.json {
         return Ok(print_json(out, &as_json(&status), DONE));
     }
-    Ok(print(out, &text(&status, &look(args.ascii)), DONE))
+    Ok(print(out, &text(&status, &look(args)), DONE))
 }
 
 /// What stands around the ledger, as it is now.
@@ -97,7 +100,7 @@ pub fn surroundings(config: &Config) -> Surroundings {
 }
 
 /// How the text is to look, by this process's standard output and locale.
-fn look(ascii: bool) -> Look {
+fn look(args: &Args) -> Look {
     let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
     let columns = size.map(|size| usize::from(size.ws_col)).filter(|&columns| columns > 0);
     // The first that is set decides, as POSIX has it.
@@ -108,5 +111,5 @@ fn look(ascii: bool) -> Look {
         .unwrap_or_default()
         .to_ascii_lowercase();
     let is_utf8 = locale.contains("utf-8") || locale.contains("utf8");
-    Look { width: columns.unwrap_or(WIDTH), unicode: is_utf8 && !ascii }
+    Look { width: columns.unwrap_or(WIDTH), unicode: is_utf8 && !args.ascii, all: args.all }
 }

@@ -59,6 +59,7 @@ pub struct Status {
     /// Whether a visit is needed.
     pub verdict: Verdict,
     pub now: GatewayTime,
+    pub roster: Roster,
     /// What belongs to a site's state and is not in the ledger.
     pub around: Surroundings,
     pub growth: Option<Growth>,
@@ -132,6 +133,8 @@ pub struct LoggerStatus {
     pub deadline: Option<GatewayTime>,
     /// The same for gaps that are worth a visit, and how many records those have.
     pub drive: Option<(GatewayTime, u64)>,
+    /// Its place in the order of visits, if it is a reason to go.
+    pub place: Option<usize>,
     /// Whether what a visit would fetch is still there; `None` if there is nothing to fetch.
     pub in_logger: Option<InLogger>,
     /// Its last days.
@@ -169,6 +172,7 @@ impl LoggerStatus {
             unheard: false,
             deadline,
             drive: worth.and_then(|visit| Some((deadline?, visit.stake.records))).filter(|&(_, n)| n > 0),
+            place: visits.iter().position(|visit| visit.logger == logger.address && visit.is_reason()),
             in_logger: visit.map(|visit| visit.in_logger),
             strip,
         }
@@ -200,6 +204,11 @@ impl LoggerStatus {
     /// Whether it is silent for no known reason.
     pub fn is_silent_unexpectedly(&self) -> bool {
         self.silent && self.quiet.is_none() && self.given_up.is_none() && self.out_of_service_from.is_none()
+    }
+
+    /// Whether a person should do something about it, soon or at the next visit that is needed.
+    pub fn needs_action(&self, now: GatewayTime) -> bool {
+        self.place.is_some() || self.needs_somebody(now)
     }
 
     pub fn needs_somebody(&self, now: GatewayTime) -> bool {
@@ -237,6 +246,7 @@ pub fn gather(
     Ok(Status {
         verdict,
         now,
+        roster: roster.clone(),
         growth: Growth::new(&snapshot.sizes()?, around.disk_free_bytes),
         around,
         radios: snapshot.radio_totals()?,

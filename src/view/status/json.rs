@@ -9,6 +9,7 @@ use crate::report::gaps::GapState;
 use crate::report::memory::InLogger;
 use crate::report::service::Service;
 use crate::report::status::{LoggerStatus, Status};
+use crate::report::verdict::Verdict;
 use crate::text::{as_rfc3339, rfc3339};
 use crate::time::GatewayTime;
 use crate::view::gateway::GatewayJson;
@@ -25,6 +26,7 @@ struct StatusJson<'a, D, N> {
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
     generated_at: GatewayTime,
+    visit: Verdict,
     gateway: GatewayJson<'a>,
     daemon_running: bool,
     daemon: Option<&'a D>,
@@ -120,6 +122,7 @@ pub fn as_json(status: &Status) -> impl Serialize {
     StatusJson {
         site: &around.site,
         generated_at: status.now,
+        visit: status.verdict,
         gateway: (&status.gateway).into(),
         daemon_running: around.daemon_alive,
         daemon: around.daemon.as_ref(),

@@ -31,7 +31,7 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
         let (battery_mv, rssi_dbm, snr_quarter_db) = heard.unwrap_or_default();
         let or_nothing = |text: Option<String>| text.unwrap_or_default();
         table.row([
-            format!("{} {}", if logger.needs_somebody(now) { '!' } else { ' ' }, logger.address),
+            format!("{} {}", if logger.needs_action(now) { '!' } else { ' ' }, logger.address),
             logger.name.clone(),
             last_heard(logger, now),
             logger.strip.marks(days).map(|mark| marks::character(mark, look.unicode)).collect(),
@@ -40,14 +40,14 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
             or_nothing(snr_quarter_db.map(|snr| format!("{:.1} dB", f64::from(snr) / 4.0))),
             or_nothing(logger.heard_percent().map(|percent| format!("{percent} %"))),
             thousands(logger.missing),
-            fetch_before(logger, now, offset),
+            fetch_before(logger, now, &|at| short_time(at, now, offset)),
         ]);
     }
     table.fitted(look.width, if look.unicode { '…' } else { '~' })
 }
 
 /// In one unit, so that a column of times can be compared at a glance.
-fn last_heard(logger: &LoggerStatus, now: GatewayTime) -> String {
+pub(super) fn last_heard(logger: &LoggerStatus, now: GatewayTime) -> String {
     let Some(heard) = logger.heard else { return "never".to_owned() };
     let since = now.since(heard.received_at).max(0);
     let length = match since {
@@ -63,12 +63,16 @@ fn last_heard(logger: &LoggerStatus, now: GatewayTime) -> String {
     }
 }
 
-fn fetch_before(logger: &LoggerStatus, now: GatewayTime, offset: i32) -> String {
-    match logger.drive.map(|(at, _)| at).or(logger.deadline) {
-        Some(at) if at <= now => "at risk now".to_owned(),
-        Some(at) => short_time(at, now, offset),
+pub(super) fn fetch_before(
+    logger: &LoggerStatus,
+    now: GatewayTime,
+    written: &dyn Fn(GatewayTime) -> String,
+) -> String {
+    match logger.deadline {
+        Some(at) if at <= now => "now".to_owned(),
+        Some(at) => written(at),
         None if logger.missing == 0 => String::new(),
-        None if logger.overwritten == logger.missing => "overwritten".to_owned(),
+        None if logger.overwritten == logger.missing => "no longer there".to_owned(),
         None => "not known".to_owned(),
     }
 }

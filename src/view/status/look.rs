@@ -18,6 +18,8 @@ pub struct Look {
     pub width: usize,
     /// Whether block characters can be shown.
     pub unicode: bool,
+    /// The whole status instead of the first screen.
+    pub all: bool,
 }
 
 impl Look {

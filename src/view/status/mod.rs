@@ -1,7 +1,8 @@
 //! The status as a person reads it, in a width.
 //!
-//! Input: [`Status`]. Output: plain lines without an escape sequence: first the gateway, then a row a logger, the
-//! legend, and in the last line what to do next.
+//! Input: [`Status`]. Output: plain lines without an escape sequence. The first line says whether a visit is needed. On the
+//! first screen follow the gateway, the loggers that need action, and what to do next. The whole status goes on: first the
+//! gateway, then a row for each logger, the legend, and in the last line what to do next.
 
 mod gateway;
 mod json;
@@ -9,15 +10,17 @@ mod loggers;
 mod look;
 mod marks;
 mod next;
+mod short;
 
 pub use json::as_json;
 pub use look::Look;
 
 use crate::report::status::{LoggerStatus, Status};
-use crate::text::{counted, local, offset_label, thousands};
+use crate::text::{counted, thousands};
 use crate::view;
+use crate::view::frame::Frame;
 use crate::view::notes::{cut, quiet_line, write_off_line};
-use crate::view::term::paragraph;
+use crate::view::term::{paragraph, wrapped};
 use gateway::{ledger, notices, radios, unread};
 use loggers::{legend, loggers};
 use look::INDENT;
@@ -29,9 +32,29 @@ const WIDTH_MIN: usize = 40;
 /// The whole text.
 pub fn text(status: &Status, look: &Look) -> String {
     let look = Look { width: look.width.max(WIDTH_MIN), ..*look };
+    let head = head(status, look);
+    let loggers = loggers_in_a_sentence(status);
+    if look.all { head + &whole(status, look, &loggers) } else { short::short(status, look, &head, &loggers) }
+}
+
+/// The verdict, the site, its time and offset.
+fn head(status: &Status, look: Look) -> String {
+    let around = &status.around;
+    let frame = Frame {
+        site: &around.site,
+        utc_offset_s: around.utc_offset_s,
+        roster: &status.roster,
+        now: status.now,
+    };
+    let site = format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset());
+    let verdict = view::verdict::line(&status.verdict, frame, &status.gateway, "");
+    wrapped(&verdict, 0, 0, look.width) + &wrapped(&site, 0, 0, look.width)
+}
+
+/// The whole status, below its head.
+fn whole(status: &Status, look: Look, loggers_in_a_sentence: &str) -> String {
     let offset = status.around.utc_offset_s;
-    let mut text =
-        format!("{}, {} {}\n", status.around.site, local(status.now, offset), offset_label(offset));
+    let mut text = String::from("\n");
     for (label, line) in gateway::gateway(status)
         .into_iter()
         .chain([ledger(status)])
@@ -41,7 +64,7 @@ pub fn text(status: &Status, look: &Look) -> String {
     {
         text += &paragraph(label, INDENT, line.split_ascii_whitespace(), look.width);
     }
-    text += &paragraph("loggers", INDENT, loggers_in_a_sentence(status).split_ascii_whitespace(), look.width);
+    text += &paragraph("loggers", INDENT, loggers_in_a_sentence.split_ascii_whitespace(), look.width);
     for line in view::service::lines(&status.report.service, offset) {
         text += &paragraph("", INDENT, line.split_ascii_whitespace(), look.width);
     }
@@ -73,10 +96,15 @@ fn loggers_in_a_sentence(status: &Status) -> String {
     let count = |wanted: &dyn Fn(&LoggerStatus) -> bool| {
         status.loggers.iter().filter(|logger| wanted(logger)).count() as u64
     };
-    let mut parts = vec![match count(&|logger| logger.needs_somebody(status.now)) {
-        0 => format!("{}, none needs anybody", status.loggers.len()),
-        1 => format!("{}, 1 needs somebody (!)", status.loggers.len()),
-        n => format!("{}, {n} need somebody (!)", status.loggers.len()),
+    let mut parts = vec![match count(&|logger| logger.needs_action(status.now)) {
+        0 if !status.gateway.explained.is_empty() => format!(
+            "{}; the state of {} is not known until the gateway works",
+            status.loggers.len(),
+            status.gateway.explained.len()
+        ),
+        0 => format!("{}, none needs action", status.loggers.len()),
+        1 => format!("{}, 1 needs action (!)", status.loggers.len()),
+        n => format!("{}, {n} need action (!)", status.loggers.len()),
     }];
     let silent = count(&|logger| logger.silent);
     let expected = silent - count(&LoggerStatus::is_silent_unexpectedly);

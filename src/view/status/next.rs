@@ -1,15 +1,11 @@
 //! What to do next, in a sentence or two.
 
-use super::look::{short_time, whole};
+use super::look::whole;
 use crate::report::gaps::GapState;
 use crate::report::memory::{InLogger, InMemory};
 use crate::report::status::{LoggerStatus, Status};
-use crate::text::{counted, duration, local};
-use crate::time::GatewayTime;
+use crate::text::{counted, duration};
 use crate::view;
-
-/// The most loggers after the first that the next step names; the table shows all of them.
-const OTHERS_MAX: usize = 3;
 
 /// What to do next: the gateway first, since nothing is heard without it; then the most urgent logger.
 pub(super) fn next_step(status: &Status) -> String {
@@ -30,8 +26,8 @@ pub(super) fn next_step(status: &Status) -> String {
         let open_ends = status.report.unclosed.iter().filter(|open| open.state == GapState::Open);
         let memories = open_gaps.map(|gap| &gap.in_memory).chain(open_ends.map(|open| &open.in_memory));
         if status.report.silent.is_empty() && !memories.into_iter().any(left) {
-            return "nothing is urgent: what is missing is no longer in any logger. Look for files read before; what \
-                    none has can be written off with a reason (`stonechat write-off`)."
+            return "nothing is urgent: what is missing is no longer in any logger. Look for files that were read before; \
+                    write off what no file has, with a reason (`stonechat write-off`)."
                 .to_owned();
         }
         return "nothing is urgent; `stonechat gaps` says what is missing and until when it can be fetched."
@@ -44,55 +40,26 @@ pub(super) fn next_step(status: &Status) -> String {
 }
 
 fn logger_step(status: &Status) -> Option<String> {
-    let now = status.now;
-    let offset = status.around.utc_offset_s;
-    let called = |logger: &LoggerStatus| format!("logger {} ({})", logger.address, logger.name);
-    let mut drives: Vec<(GatewayTime, u64, &LoggerStatus)> = status
-        .loggers
-        .iter()
-        .filter_map(|logger| logger.drive.map(|(at, records)| (at, records, logger)))
-        .collect();
-    drives.sort_by_key(|&(at, _, logger)| (at, logger.address));
-    let urgent = drives.iter().take_while(|(_, _, logger)| logger.is_urgent(now)).count();
-    if let Some(&(at, records, logger)) = drives.first().filter(|_| urgent > 0) {
-        let until = match at <= now {
-            true => "now: its memory may be overwriting them".to_owned(),
-            false => format!("before {}", whole(&local(at, offset))),
-        };
-        let mut step =
-            format!("fetch {} of {} by hand {until}", counted(records, "missing record"), called(logger));
-        for &(at, _, other) in drives.iter().take(urgent.min(OTHERS_MAX + 1)).skip(1) {
-            let until = if at <= now { "now".to_owned() } else { whole(&short_time(at, now, offset)) };
-            step += &format!("; logger {} by {until}", other.address);
-        }
-        let further = urgent.saturating_sub(OTHERS_MAX + 1) as u64;
-        if further > 0 {
-            step += &format!("; {} within a week", counted(further, "further one"));
-        }
-        step.push('.');
-        if let Some(silence) = silence_step(status) {
-            step += &format!(" Then {silence}");
-        }
-        return Some(step);
+    let silence = silence_step(status);
+    if let Some(trip) = status.verdict.trip().filter(|trip| !trip.is_only_silent || silence.is_none()) {
+        let visit = view::verdict::go(trip).replacen("Visit", "visit", 1);
+        return Some(silence.map_or(visit.clone(), |silence| format!("{visit} Then {silence}")));
     }
-    if let Some(silence) = silence_step(status) {
-        return Some(silence);
-    }
+    silence.or_else(|| bad_path(status).map(|(logger, percent)| path_step(logger, percent)))
+}
+
+/// The logger whose radio path is the worst, if it is a bad one, and its percentage.
+pub(super) fn bad_path(status: &Status) -> Option<(&LoggerStatus, u64)> {
     let bad = status.loggers.iter().filter(|logger| logger.has_bad_path());
-    if let Some(worst) = bad.min_by_key(|logger| logger.heard_percent()) {
-        return Some(format!(
-            "look at the path of {}: only {} % heard first time.",
-            called(worst),
-            worst.heard_percent().unwrap_or(0)
-        ));
-    }
-    let &(at, records, logger) = drives.first()?;
-    Some(format!(
-        "nothing is urgent; {} of {} can be fetched by hand until {}.",
-        counted(records, "missing record"),
-        called(logger),
-        whole(&local(at, offset))
-    ))
+    bad.filter_map(|logger| Some((logger, logger.heard_percent()?))).min_by_key(|&(_, percent)| percent)
+}
+
+/// What to do about it.
+pub(super) fn path_step(logger: &LoggerStatus, percent: u64) -> String {
+    format!(
+        "look at the radio path of logger {} ({}): only {percent} % arrived the first time.",
+        logger.address, logger.name
+    )
 }
 
 /// Which silent logger to check first.

@@ -1,0 +1,133 @@
+//! The status on one screen: is a visit needed, the gateway, the loggers that need action, and what to do next. The rest
+//! comes with `--all`.
+
+use super::gateway;
+use super::loggers::{fetch_before, last_heard};
+use super::look::{INDENT, Look};
+use super::next::{bad_path, path_step};
+use crate::report::status::{LoggerStatus, Status};
+use crate::text::{counted, local, thousands};
+use crate::view;
+use crate::view::term::{Column, SCREEN_LINES, Table, paragraph, wrapped};
+
+/// The loggers that have a line each; fewer where there is no room for so many.
+const LOGGERS_SHOWN: usize = 10;
+/// The notices that are shown where the gateway works.
+const NOTICES_SHOWN: usize = 2;
+/// Names may be cut to this, where there is no room.
+const NAME_MIN: usize = 12;
+
+/// The first screen, with its head and the loggers in a sentence.
+pub(super) fn short(status: &Status, look: Look, head: &str, loggers_in_a_sentence: &str) -> String {
+    let head = head.to_owned() + &above(status, look, loggers_in_a_sentence);
+    let next = next(status, look);
+    let taken = head.lines().count() + next.lines().count();
+    // Before the loggers an empty line and the table's head; after them the number of the others.
+    head + &loggers(status, look, SCREEN_LINES.saturating_sub(taken + 3).min(LOGGERS_SHOWN)) + &next
+}
+
+/// The gateway, what it reports, and the loggers in a sentence.
+fn above(status: &Status, look: Look, loggers_in_a_sentence: &str) -> String {
+    let offset = status.around.utc_offset_s;
+    let first = view::gateway::first(&status.gateway, offset);
+    let is_working = first.is_none();
+    let mut text = String::from("\n");
+    if let Some(words) = first {
+        text += &(wrapped(&words, 0, 0, look.width) + "\n");
+    }
+    let mut line = |label: &str, words: &str| {
+        text += &paragraph(label, INDENT, words.split_ascii_whitespace(), look.width)
+    };
+    // Where the gateway is at fault, the paragraph above says so.
+    for (label, words) in gateway::gateway(status).iter().filter(|_| is_working) {
+        line(label, words);
+    }
+    let shown = if is_working { NOTICES_SHOWN } else { 0 };
+    for (label, words) in gateway::notices(status).take(shown) {
+        line(label, &words);
+    }
+    let mut more: Vec<String> = Vec::new();
+    let notices = status.notices.len().saturating_sub(shown) as u64;
+    if notices > 0 {
+        more.push(counted(notices, "more notice"));
+    }
+    let others = [
+        (!status.foreign.is_empty(), "frames of addresses not on the roster"),
+        (!status.opaque.is_empty(), "records that cannot be read"),
+        (!status.conflicts.is_empty(), "records that disagree with those held"),
+        (!status.no_room.is_empty(), "frames that found no room"),
+    ];
+    more.extend(others.into_iter().filter_map(|(is_so, what)| is_so.then(|| what.to_owned())));
+    if !more.is_empty() {
+        line("also", &format!("{}: `stonechat status --all`", more.join(", ")));
+    }
+    line("loggers", loggers_in_a_sentence);
+    for words in view::service::lines(&status.report.service, offset) {
+        line("", &words);
+    }
+    text
+}
+
+/// The loggers that need action first, in the order of visits; then the others.
+fn loggers(status: &Status, look: Look, room: usize) -> String {
+    let (now, offset) = (status.now, status.around.utc_offset_s);
+    let mut all: Vec<&LoggerStatus> = status.loggers.iter().collect();
+    all.sort_by_key(|logger| {
+        (!logger.needs_action(now), logger.place.is_none(), logger.place, logger.address)
+    });
+    let mut table = Table::of(vec![
+        Column::new(""),
+        Column::new("logger").right(),
+        Column::new("name").cut_to(NAME_MIN),
+        Column::new("last heard"),
+        Column::new("missing").right(),
+        Column::new("fetch before"),
+        Column::new(""),
+    ]);
+    for logger in all.iter().take(room) {
+        let path = logger.heard_percent().filter(|_| logger.has_bad_path());
+        table.row([
+            if logger.needs_action(now) { "!" } else { "" }.to_owned(),
+            logger.address.to_string(),
+            logger.name.clone(),
+            last_heard(logger, now),
+            thousands(logger.missing),
+            fetch_before(logger, now, &|at| local(at, offset)),
+            path.map_or(String::new(), |percent| format!("{percent} % heard")),
+        ]);
+    }
+    let table = if room > 0 {
+        table.fitted(look.width, if look.unicode { '…' } else { '~' })
+    } else {
+        String::new()
+    };
+    let left = all.get(room..).unwrap_or_default();
+    let need = left.iter().filter(|logger| logger.needs_action(now)).count();
+    let more = match (left.len(), need) {
+        (0, _) => String::new(),
+        (more, 0) if !status.gateway.explained.is_empty() => {
+            format!("and {more} more: `stonechat status --all`\n")
+        }
+        (1, 0) => "and 1 more needs nothing: `stonechat status --all`\n".to_owned(),
+        (more, 0) => format!("and {more} more need nothing: `stonechat status --all`\n"),
+        (more, need) if need == more => {
+            format!("and {more} more that need action: `stonechat status --all`\n")
+        }
+        (more, need) => format!("and {more} more, {need} of which need action: `stonechat status --all`\n"),
+    };
+    format!("\n{table}{more}")
+}
+
+/// What to do next.
+fn next(status: &Status, look: Look) -> String {
+    // A visit that is needed comes first.
+    let path = bad_path(status).filter(|_| status.verdict.trip().is_none());
+    let first = path.map(|(logger, percent)| path_step(logger, percent).replacen("look", "Look", 1));
+    view::verdict::next(
+        &status.verdict,
+        &status.gateway,
+        first.into_iter().collect(),
+        view::verdict::go,
+        look.width,
+    )
+}
