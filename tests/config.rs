@@ -226,7 +226,7 @@ site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio
 site.toml | "/dev/serial/by-id/radio" | /dev/serial/by-id/radio
     site.toml:12: not TOML at column 8: a value is missing or has no quotes; write text in double quotes
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\nname = "hut"
-    site.toml:13: `name` at column 1 stands here a second time; keep one of the two
+    site.toml:13: `name` at column 1 is here a second time; keep one of the two
 site.toml | [site] | [site
     site.toml:1: not TOML at column 6: unclosed table, expected `]`
 site.toml | "loggers.toml" | "ledger.db"
@@ -300,7 +300,7 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed 
 loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed = "2026-05-04T08:30:00Z"
     loggers.toml:6: `battery_installed` of logger 17: "2026-05-04T08:30:00Z" is no date; write the day as in "2026-05-04"
 loggers.toml | memory_records = 4000 | memory_records = 4000\narea = [ "crest" ]
-    loggers.toml:6: `area` of logger 17: found an array, expected text in quotes; write where it stands
+    loggers.toml:6: `area` of logger 17: found an array, expected text in quotes; write where it is
 loggers.toml | memory_records = 4000 | memory_records = 4000\nlatitude = 46.5
     loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
 loggers.toml | "milli_hertz" | "millihertz"
@@ -318,7 +318,7 @@ loggers.toml | [ { name = "pore pressure", raw_unit = "milli_hertz" } ] | 2
 loggers.toml | interval_s = 900 | interval_s =
     loggers.toml:10: not TOML at column 13: a value is missing or has no quotes; write text in double quotes
 loggers.toml | interval_s = 900 | interval_s = 900\ninterval_s = 901
-    loggers.toml:11: `interval_s` at column 1 stands here a second time; keep one of the two
+    loggers.toml:11: `interval_s` at column 1 is here a second time; keep one of the two
 keys.toml | KEY64 | KEY62
     keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | KEYBAD
@@ -342,14 +342,14 @@ keys.toml | hex = "KEY64" | hex = "KEY64"\n"KEY64" = 1
 keys.toml | hex = "KEY64" | hex = "KEY64"\nKEY32 = 1
     keys.toml:3: `[site_key] …`: unknown, allowed here: hex, slots; remove it
 keys.toml | hex = "KEY64" | hex = "KEY64"\nKEY32 = 1\nKEY32 = 2
-    keys.toml:4: `…` at column 1 stands here a second time; keep one of the two
+    keys.toml:4: `…` at column 1 is here a second time; keep one of the two
 keys.toml | hex = "KEY64" | hexx = "KEY64"
     keys.toml:1: `[site_key] hex`: missing; write a site key, as `stonechat key new --site` makes one
     keys.toml:2: `[site_key] …`: unknown, allowed here: hex, slots; write `hex`
 keys.toml | hex = "KEY64" | hex = "KEY64"\n8d1f4ac0.7be26395 = 1
     keys.toml:3: `[site_key] …`: unknown, allowed here: hex, slots; remove it
 keys.toml | hex = "KEY64" | hex = "KEY64"\n8d1f4ac0.a = 1\n8d1f4ac0.a = 2
-    keys.toml:4: `…` at column 10 stands here a second time; keep one of the two
+    keys.toml:4: `…` at column 10 is here a second time; keep one of the two
 keys.toml | slot = 2 | slot = 8137426
     keys.toml:6: `slot` of key entry 1: the number is out of range, allowed 0 to 255; write the key slot
 keys.toml | slot = 2 | 8d1f4ac0.7be26395.c6 = 5
@@ -405,7 +405,7 @@ keys.toml | [site_key] | [sitekey]
     keys.toml:1: `…`: unknown, allowed here: site_key, key; write `site_key`
     keys.toml:8: `hex` of the key of logger 18, slot 0: missing, and no `[site_key]` serves this slot; write the key, or remove the entry
 keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
-    keys.toml:8: `…` at column 3 stands here a second time; keep one of the two
+    keys.toml:8: `…` at column 3 is here a second time; keep one of the two
 "##;
 /// How many there are: so that a slip in the table cannot pass for success.
 const COUNT: usize = 142;
