@@ -474,10 +474,9 @@ fn a_roster_that_the_check_would_refuse_is_not_written() {
         })
         .collect();
     let args = [&["--address", "2001", "--yes", "--key-file", "key.toml"], &GIVEN[..]].concat();
-    for (before, expected) in [
-        (inline, "`logger` at column 3 is here a second time"),
-        (&full, "1025 entries, allowed 1 to 1024"),
-    ] {
+    for (before, expected) in
+        [(inline, "`logger` at column 3 is here a second time"), (&full, "1025 entries, allowed 1 to 1024")]
+    {
         fs::write(site.path("loggers.toml"), before).unwrap();
         let (code, text) = said(&unasked(&site, &args));
         assert!(code == Some(2) && text.contains(expected), "{text}");
