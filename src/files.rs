@@ -9,9 +9,9 @@
 //!
 //! - [`open`] opens a file that a user names: a FIFO or a device is refused and never waited for;
 //! - [`open_own`] opens the program's own files in a folder: no link is followed, so that other users who may write to
-//! the   folder cannot have another file written or emptied;
+//!   the folder cannot have another file written or emptied;
 //! - a file or folder that the program makes is never writable by the group or by others ([`keep_from_others`]),
-//! whatever   the umask is.
+//!   whatever the umask is.
 //!
 //! ```
 //! use std::io::ErrorKind;

@@ -13,9 +13,9 @@
 //!
 //! Rules, our choice:
 //! - The corrected time of the reading (see `clock`) decides which entry of points and calibrations applies.
-//! - A value of another point is taken at exactly the same time, or on a straight line between two readings that are
-//! each   within the given distance, both of one stay of that point. It is never taken from one side only. Both
-//! readings are   converted by the entry that applies at the time asked for: two sheets are never mixed in one line.
+//! - A value of another point is taken at exactly the same time, or on a straight line between two readings that are each
+//!   within the given distance, both of one stay of that point. It is never taken from one side only. Both readings are
+//!   converted by the entry that applies at the time asked for: two sheets are never mixed in one line.
 //! - A derived point has values at the readings of its first point, and is looked up by the same rule.
 //! - An input that is in the same record is taken from that record, whatever the times of other readings.
 //! - A count of pulses is never interpolated.
