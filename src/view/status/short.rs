@@ -57,7 +57,7 @@ fn above(status: &Status, look: Look, loggers_in_a_sentence: &str) -> String {
         (!status.conflicts.is_empty(), "records that disagree with those held"),
         (!status.no_room.is_empty(), "frames that found no room"),
     ];
-    more.extend(others.into_iter().filter_map(|(is_so, what)| is_so.then(|| what.to_owned())));
+    more.extend(others.into_iter().filter(|(is_so, _)| *is_so).map(|(_, what)| what.to_owned()));
     if !more.is_empty() {
         line("also", &format!("{}: `stonechat status --all`", more.join(", ")));
     }
