@@ -207,8 +207,7 @@ pub enum Absent {
     /// The unit of the counts is not known: a profile that says it may be missing, and the other sources do not decide
     /// it.
     #[error(
-        "the unit of the counts is not known: a profile that says it may be missing, and neither the held profiles nor \
-         the roster decide it"
+        "the unit of the counts is not known: a profile may be missing, and neither the held profiles nor the roster give it"
     )]
     RawUnitUnknown,
     /// The raw unit measures a quantity other than the one that the conversion takes.
