@@ -219,8 +219,8 @@ pub struct KeysState {
     pub entries: Vec<KeyState>,
 }
 
-/// One slot of one logger in the daemon's keyring. A key's check value belongs here, so that another key under the same
-/// slot is visible too; until keys have one, only slots and closings can be compared.
+/// One slot of one logger in the daemon's keyring. It holds no check value of the key, so slots and closings can be
+/// compared, but another key under the same slot does not show here.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct KeyState {
     pub logger: u16,

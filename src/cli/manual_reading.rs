@@ -1,4 +1,4 @@
-//! `stonechat manual-reading`: what somebody measured by hand, a dip or a readout, beside the record.
+//! `stonechat manual-reading`: what a person measured by hand, such as a dip or a readout. It is kept next to the record.
 
 mod args;
 

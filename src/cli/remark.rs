@@ -1,4 +1,4 @@
-//! `stonechat remark`: what a person saw or did at a logger, beside the record.
+//! `stonechat remark`: what a person saw or did at a logger. It is kept next to the record.
 
 use super::args::{logger as named_logger, open};
 use super::exit::{DONE, Exit};

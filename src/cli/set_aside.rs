@@ -1,4 +1,4 @@
-//! `stonechat set-aside`: what was kept beside the record, and another try at it.
+//! `stonechat set-aside`: lists what was kept next to the record, and tries it again.
 
 use super::args::open;
 use super::exit::{DONE, Exit};

@@ -1,4 +1,4 @@
-//! `stonechat units`: points in engineering units, for whoever holds the calibrations.
+//! `stonechat units`: points in engineering units, for people who hold the calibrations.
 //!
 //! Input: the site's points, a file of calibrations that the command names, and the ledger. Output: a table of values, the
 //! calculation of one value as one would do it on paper, or every mistake of both files. What this is not: it stores no

@@ -1,4 +1,4 @@
-//! `stonechat write-off`: what nobody looks for any more, who decided so and why, and what has turned up since.
+//! `stonechat write-off`: what is no longer looked for, who decided so and why, and what has turned up since.
 
 mod args;
 

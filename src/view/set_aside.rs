@@ -1,4 +1,4 @@
-//! What was kept beside the record, in words and as JSON.
+//! What was kept next to the record, in words and as JSON.
 
 use crate::record::judge::Row;
 use crate::record::set_aside::{ConflictSide, DifferingField, SetAside};

@@ -1,4 +1,4 @@
-//! `stonechat key derive`: key sheets, of one logger or of all, for whoever programs them.
+//! `stonechat key derive`: prints key sheets, of one logger or of all, for the person who programs them.
 
 use super::super::args::open;
 use super::super::exit::{DONE, Exit, NO, USAGE};

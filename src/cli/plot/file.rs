@@ -1,4 +1,4 @@
-//! A file that is there whole or not at all, and takes the place of none that nobody gave up.
+//! Writes a file whole or not at all. An existing file is only replaced on request.
 
 use crate::files::{self, PutOptions};
 use std::path::Path;

@@ -1,4 +1,4 @@
-//! What stands apart in the gap report, since it is not counted as missing: unclosed epochs, silent loggers, records that
+//! What the gap report lists separately, because it is not counted as missing: unclosed epochs, silent loggers, records that
 //! cannot be read, write-offs; and what comes before all of it.
 
 use super::page::{FETCH_BEFORE, INDENT, Page};

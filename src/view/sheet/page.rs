@@ -1,4 +1,4 @@
-//! What stands on a sheet, whatever it is written as.
+//! What is on a sheet, in whatever form it is written.
 
 use crate::report::sheet::{EXPECTED_DAYS, Sheet, SheetPage};
 use crate::text::{duration, local, offset_label};
