@@ -4,19 +4,17 @@
 
 use crate::util;
 
-use rustix::pty::OpenptFlags;
-use std::fs::{self, File, OpenOptions};
-use std::io::{Read, Write};
+use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::ExitStatusExt;
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
-use std::sync::mpsc::{Receiver, channel};
 use stonechat::link::pty::PtyMaster;
 use stonechat::seal::SiteKey;
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, TrueTime};
 use stonechat::wire::seq::{Address, Slot};
 use util::daemon::{Daemon, PATIENCE, Site, binary};
+use util::terminal::Terminal;
 use util::{hand, read_data};
 
 const FROM: TrueTime = TrueTime(1_780_000_000);
@@ -29,9 +27,9 @@ fn plan(seed: u64, loggers: usize) -> FieldPlan {
 
 /// Somebody at a terminal in which a command runs.
 struct Person {
-    child: Child,
-    terminal: File,
-    shown: Receiver<Vec<u8>>,
+    /// Gone once it is waited for.
+    child: Option<Child>,
+    terminal: Terminal,
     screen: String,
     /// Up to where the screen was read.
     read: usize,
@@ -39,35 +37,18 @@ struct Person {
 
 impl Person {
     fn starts(mut command: Command) -> Self {
-        let master = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-        rustix::pty::grantpt(&master).unwrap();
-        rustix::pty::unlockpt(&master).unwrap();
-        let name = rustix::pty::ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
-        let terminal = || OpenOptions::new().read(true).write(true).open(&name).unwrap();
-        command.stdin(terminal()).stdout(terminal()).stderr(terminal());
-        let child = command.spawn().unwrap();
-        // The terminal's last holder here, so that reading ends when the child does.
-        drop(command);
-        let terminal = File::from(master);
-        let (send, shown) = channel();
-        let mut reader = terminal.try_clone().unwrap();
-        std::thread::spawn(move || {
-            let mut buffer = [0; 4096];
-            while let Ok(n @ 1..) = reader.read(&mut buffer) {
-                if send.send(buffer[..n].to_vec()).is_err() {
-                    break;
-                }
-            }
-        });
-        Self { child, terminal, shown, screen: String::new(), read: 0 }
+        let terminal = Terminal::new();
+        let child =
+            command.stdin(terminal.end()).stdout(terminal.end()).stderr(terminal.end()).spawn().unwrap();
+        Self { child: Some(child), terminal, screen: String::new(), read: 0 }
     }
 
     /// Waits until the screen shows this, behind what was read before.
     fn reads(&mut self, text: &str) -> &mut Self {
         while !self.screen[self.read..].contains(text) {
-            match self.shown.recv_timeout(PATIENCE) {
-                Ok(more) => self.screen += &String::from_utf8(more).unwrap().replace("\r\n", "\n"),
-                Err(_) => {
+            match self.terminal.more() {
+                Some(screen) => self.screen = screen,
+                None => {
                     panic!("no {text:?} in:\n{}\n(read before:\n{})", &self.screen[self.read..], self.screen)
                 }
             }
@@ -77,23 +58,23 @@ impl Person {
     }
 
     fn types(&mut self, answer: &str) -> &mut Self {
-        self.terminal.write_all(format!("{answer}\n").as_bytes()).unwrap();
+        self.terminal.types(answer);
         self
     }
 
     /// The exit code, and all that was shown.
     fn ends(mut self) -> (Option<i32>, String) {
-        while let Ok(more) = self.shown.recv_timeout(PATIENCE) {
-            self.screen += &String::from_utf8(more).unwrap().replace("\r\n", "\n");
-        }
-        (self.child.wait().unwrap().code(), std::mem::take(&mut self.screen))
+        let (ended, screen) = self.terminal.ends(self.child.take().unwrap());
+        (ended.status.code(), screen)
     }
 }
 
 impl Drop for Person {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        if let Some(child) = &mut self.child {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
     }
 }
 
@@ -274,7 +255,7 @@ fn an_answer_of_no_and_an_input_that_ends_write_nothing() {
 
     let mut person = Person::starts(enrol(&site, &args));
     // End of file, as Ctrl-D gives it.
-    person.reads("Key file [logger-21.toml]: ").terminal.write_all(&[4]).unwrap();
+    person.reads("Key file [logger-21.toml]: ").terminal.presses(&[4]);
     let (code, screen) = person.ends();
     assert!(code == Some(1) && screen.contains("the input has ended; nothing is written"), "{screen}");
     assert_eq!(roster(&site), before);

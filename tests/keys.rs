@@ -21,6 +21,7 @@ use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
 use tempfile::TempDir;
 use util::daemon::{Daemon, PATIENCE, Site, binary};
+use util::terminal::Terminal;
 use util::truth::ledger_equals_truth;
 use util::{hand, read_data, unhex};
 
@@ -29,24 +30,7 @@ const DAY: i64 = 86_400;
 
 /// Runs a command whose output goes to a terminal: its exit code, what the terminal shows, what it complains of.
 fn at_a_terminal(mut command: Command) -> (Option<i32>, String, String) {
-    let master = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-    rustix::pty::grantpt(&master).unwrap();
-    rustix::pty::unlockpt(&master).unwrap();
-    let name = rustix::pty::ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
-    let terminal = OpenOptions::new().read(true).write(true).open(name).unwrap();
-    let child = command.stdin(Stdio::null()).stdout(terminal).stderr(Stdio::piped()).spawn().unwrap();
-    // The terminal's last holder here, so that reading ends when the child does.
-    drop(command);
-    let (mut master, mut shown) = (File::from(master), Vec::new());
-    let mut buffer = [0; 4096];
-    loop {
-        match master.read(&mut buffer) {
-            Ok(0) | Err(_) => break,
-            Ok(n) => shown.extend_from_slice(&buffer[..n]),
-        }
-    }
-    let ended = child.wait_with_output().unwrap();
-    let shown = String::from_utf8(shown).unwrap().replace("\r\n", "\n");
+    let (ended, shown) = Terminal::new().runs(command.stdin(Stdio::null()).stderr(Stdio::piped()));
     (ended.status.code(), shown, String::from_utf8(ended.stderr).unwrap())
 }
 

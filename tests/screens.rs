@@ -6,10 +6,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use crate::util;
+use crate::util::terminal::Terminal;
 use crate::util::{frame, same_as_snapshot};
 
 use serde_json::{Value, json};
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::OnceLock;
@@ -235,27 +235,13 @@ fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
 
 /// The command on a terminal of 100 columns and so many lines: what it shows there.
 fn on_terminal(rows: u16, pager: Option<&str>, args: &[&str]) -> String {
-    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-    let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-    grantpt(&master).unwrap();
-    unlockpt(&master).unwrap();
-    let name = ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
-    let terminal = std::fs::OpenOptions::new().read(true).write(true).open(name).unwrap();
-    let size = rustix::termios::Winsize { ws_row: rows, ws_col: 100, ws_xpixel: 0, ws_ypixel: 0 };
-    rustix::termios::tcsetwinsize(&terminal, size).unwrap();
+    let terminal = Terminal::sized(rows, 100);
     let mut command = gaps_of_a_long_report();
     command.args(args).env("TERM", "xterm").env_remove("PAGER").envs(pager.map(|pager| ("PAGER", pager)));
-    command.stdin(Stdio::null()).stdout(terminal.try_clone().unwrap()).stderr(terminal);
-    let mut child = command.spawn().unwrap();
-    // Its ends of the terminal are the child's alone, so that reading ends with it.
-    drop(command);
-    let (mut shown, mut master) = (Vec::new(), std::fs::File::from(master));
-    let mut piece = [0; 4096];
-    while let Ok(read @ 1..) = master.read(&mut piece) {
-        shown.extend_from_slice(&piece[..read]);
-    }
-    assert_eq!(child.wait().unwrap().code(), Some(0));
-    String::from_utf8(shown).unwrap().replace("\r\n", "\n")
+    command.stdin(Stdio::null()).stderr(terminal.end());
+    let (ended, shown) = terminal.runs(&mut command);
+    assert_eq!(ended.status.code(), Some(0), "{shown}");
+    shown
 }
 
 fn gaps_of_a_long_report() -> Command {

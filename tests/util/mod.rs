@@ -8,6 +8,7 @@ pub mod hand;
 pub mod promises;
 pub mod reader_site;
 pub mod shim;
+pub mod terminal;
 pub mod truth;
 pub mod unit;
 
