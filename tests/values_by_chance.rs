@@ -343,12 +343,12 @@ impl World {
         };
         let form = match (channel, chance.below(3)) {
             (0, 0) => json!({
-                "kind": "vibrating_wire_linear", "input": *chance.pick(&["digits", "Hz"]).unwrap(),
-                "sense": *chance.pick(&["R0-R1", "R1-R0"]).unwrap(), "G": real(chance, 1, 2) / 10.0,
-                "R0": real(chance, 2_000, 9_000),
+                "kind": "vibrating_wire_linear", "reading_unit": *chance.pick(&["10*3.Hz2", "Hz"]).unwrap(),
+                "difference": *chance.pick(&["zero_minus_reading", "reading_minus_zero"]).unwrap(),
+                "factor": real(chance, 1, 2) / 10.0, "zero_reading": real(chance, 2_000, 9_000),
             }),
             (1, 0..=1) => {
-                json!({ "kind": "thermistor_beta", "R25": real(chance, 2_000, 4_000), "beta": real(chance, 3_000, 4_000) })
+                json!({ "kind": "thermistor_beta", "resistance_at_25_c_ohm": real(chance, 2_000, 4_000), "beta": real(chance, 3_000, 4_000) })
             }
             (2, 0) => {
                 json!({ "kind": "loop_4_20_ma", "at_4_ma": real(chance, 50, 60), "at_20_ma": real(chance, 100, 120) })
@@ -393,11 +393,11 @@ impl World {
                     json!({ "point": point, "within_s": within_s, "when_missing": when_missing });
                 let own = correction.as_object_mut().unwrap();
                 if key == "temperature" {
-                    own.insert("K".into(), json!(real(chance, -1, 1)));
-                    own.insert("T0".into(), json!(real(chance, 5, 25)));
+                    own.insert("temperature_factor".into(), json!(real(chance, -1, 1)));
+                    own.insert("reference_temperature_c".into(), json!(real(chance, 5, 25)));
                 } else {
-                    own.insert("F".into(), json!(*chance.pick(&[1.0, 0.5]).unwrap()));
-                    own.insert("S0".into(), json!(real(chance, 80, 100)));
+                    own.insert("air_pressure_factor".into(), json!(*chance.pick(&[1.0, 0.5]).unwrap()));
+                    own.insert("reference_pressure".into(), json!(real(chance, 80, 100)));
                     own.insert("unit".into(), json!(*chance.pick(&["kPa", "hPa"]).unwrap()));
                 }
                 correction
