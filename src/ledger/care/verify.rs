@@ -119,12 +119,12 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
 
 /// Compares the ends of epochs with the profiles that name them.
 fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verified) -> Result<(), Error> {
-    let mut told = Coverage::default();
+    let mut by_profiles = Coverage::default();
     let sql = "SELECT logger, previous_epoch, previous_last, epoch FROM profile_row WHERE previous_epoch > 0";
     query::each(db, sql, [], |(logger, epoch, last, by): (u16, u32, u32, u32)| {
         let (address, epoch) = address_epoch(logger, epoch)?;
         if let Some(by) = Epoch::new(by) {
-            told.name_epoch(address, epoch, last, by);
+            by_profiles.name_epoch(address, epoch, last, by);
         }
         Ok(())
     })?;
@@ -133,10 +133,10 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
     let nothing_lost: bool = query::value(db, "SELECT NOT EXISTS (SELECT 1 FROM once_held)", [])?;
     let is_whole = nothing_lost && elsewhere(db)?.epochs().next().is_none();
     let fits = if is_whole {
-        told.named().eq(stored.named())
+        by_profiles.named().eq(stored.named())
     } else {
         let mut both = stored.clone();
-        told.named().all(|(address, epoch, named)| {
+        by_profiles.named().all(|(address, epoch, named)| {
             both.name_epoch(address, epoch, named.last, named.by_epoch).is_none()
         })
     };
