@@ -32,7 +32,6 @@ use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
 use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
-use stonechat::report::service::Service;
 use stonechat::report::status;
 use stonechat::report::walk;
 use stonechat::seal::keyring::Keyring;
@@ -307,9 +306,8 @@ impl Site {
             .map(|of| Spanned { from: GatewayTime(of[0]), to: GatewayTime(of[1]) })
             .collect();
         let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
-        let counts = origin::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
-        let service = Service::default();
-        let completeness = json!(view::completeness::as_json(frame, &wanted, &counts, &service));
+        let found = origin::completeness(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
+        let completeness = json!(view::completeness::as_json(frame, &wanted, &found));
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
             let around = surroundings(config);
             status::gather(&config.roster, snapshot, around, GatewayTime(now))

@@ -26,10 +26,13 @@ use crate::record::expected;
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
 use crate::record::roster::{Logger, Roster};
 use crate::record::written::WrittenOff;
-use crate::report::completeness::{self, CompletenessWanted, Count, LoggerCounts, Source, Span};
+use crate::report::completeness::{
+    self, Completeness, CompletenessWanted, Count, LoggerCounts, Source, Span,
+};
 use crate::report::gaps::{self, Report};
+use crate::report::gateway::Gateway;
 use crate::report::health;
-use crate::report::service::{Service, service};
+use crate::report::service::service;
 use crate::state::DaemonState;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -90,11 +93,25 @@ pub fn count(
     Ok(counts)
 }
 
-/// Wanted loggers that left.
-pub fn left(config: &Config, wanted: &CompletenessWanted, now: GatewayTime) -> Read<Service> {
-    let takes = |logger: Address| wanted.takes(logger);
-    Reader::open(&config.ledger.path)?
-        .read(|snapshot| service(&config.roster, snapshot.coverage(), snapshot, now, takes))
+/// The same, with what comes before any logger: those that left, and the gateway.
+pub fn completeness(
+    config: &Config,
+    wanted: &CompletenessWanted,
+    now: GatewayTime,
+    progress: impl FnMut(Address, usize, usize),
+) -> Read<Completeness> {
+    let loggers = count(config, wanted, now, progress)?;
+    let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+    Reader::open(&config.ledger.path)?.read(|snapshot| {
+        let takes = |logger: Address| wanted.takes(logger);
+        let service = service(&config.roster, snapshot.coverage(), snapshot, now, takes)?;
+        // The gateway of today says nothing about what was known at an earlier time.
+        let gateway = match wanted.as_of {
+            None => health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?,
+            Some(_) => Gateway::default(),
+        };
+        Ok(Completeness { loggers, service, gateway })
+    })
 }
 
 fn source(row: &StoredRecord) -> Source {
