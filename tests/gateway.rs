@@ -207,7 +207,7 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
             let frame = stonechat::wire::frame::AirFrame::parse(&air).unwrap();
             let reception = Some(Reception { radio, at, signal: None });
             let why = stonechat::seal::keyring::Unopened::Unproven;
-            batch.shut.push(stonechat::ledger::Shut::new(&frame, why, reception));
+            batch.unopened.push(stonechat::ledger::UnopenedArrival::new(&frame, why, reception));
         }
     }
     ledger.append(&batch, &plan.to_roster(), at).unwrap();

@@ -229,7 +229,7 @@ pub fn dump(data: &[u8]) {
         tally.count(match judge::open(run.decoded, roster(), &mut keyring, &mut out) {
             Opened::Dropped(outcome) => outcome,
             Opened::Foreign(_) => Outcome::Foreign,
-            Opened::Shut { .. } => Outcome::Unopened,
+            Opened::NotOpened { .. } => Outcome::Unopened,
             Opened::Record { frame, plaintext, .. } => {
                 let coverage = desk.coverage.clone();
                 let verdict = judge::judge(&coverage, &mut desk, frame.identity, plaintext)?;

@@ -168,9 +168,9 @@ fn entry<'a, 'i>(
 }
 
 /// The mistake was already noted.
-struct Told;
+struct Noted;
 
-fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Told> {
+fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Noted> {
     let strain = match conversion {
         Some(Conversion::WireStrain(_, result)) => Some(*result),
         _ => None,
@@ -181,7 +181,7 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
                 &TEMPERATURE,
                 "missing; this strain is corrected for temperature, write T0 and the expansions",
             );
-            return Err(Told);
+            return Err(Noted);
         }
         return Ok(None);
     }
@@ -193,10 +193,10 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
         };
         if let Some(text) = refused {
             table.note(&TEMPERATURE, text);
-            return Err(Told);
+            return Err(Noted);
         }
     }
-    let inner = table.inner(&TEMPERATURE).ok_or(Told)?;
+    let inner = table.inner(&TEMPERATURE).ok_or(Noted)?;
     let common = [&T0, &SOURCE_POINT, &SOURCE_LOGGER, &SOURCE_CHANNEL, &WITHIN_OR_0, &WHEN_MISSING];
     let own: &[&Field] = match strain {
         None => &[&K],
@@ -227,7 +227,7 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
         (Some(effect), Some(source), Some(when_missing)) => {
             Ok(Some(Temperature { effect, source, within_s: within_s.unwrap_or(0), when_missing }))
         }
-        _ => Err(Told),
+        _ => Err(Noted),
     }
 }
 
@@ -235,15 +235,15 @@ fn barometer(
     table: &Table<'_, '_>,
     conversion: Option<&Conversion>,
     value_unit: Option<Unit>,
-) -> Result<Option<Barometer>, Told> {
+) -> Result<Option<Barometer>, Noted> {
     if !table.has(&BAROMETER) {
         return Ok(None);
     }
     if conversion.is_some_and(|conversion| !takes_corrections(conversion)) {
         table.note(&BAROMETER, "this kind of conversion has none; remove it");
-        return Err(Told);
+        return Err(Noted);
     }
-    let inner = table.inner(&BAROMETER).ok_or(Told)?;
+    let inner = table.inner(&BAROMETER).ok_or(Noted)?;
     inner.refuse_unknown(&[
         &F,
         &S0,
@@ -260,9 +260,9 @@ fn barometer(
             let text = "is that of a vented sensor, which does not measure air pressure; remove the barometer that is named \
                         here, or write the factor of a sealed sensor";
             inner.note(&F, text);
-            return Err(Told);
+            return Err(Noted);
         }
-        let unit = value_unit.ok_or(Told)?;
+        let unit = value_unit.ok_or(Noted)?;
         let when_missing = Missing::Omit;
         return Ok(Some(Barometer { f: 0.0, s0: 0.0, unit, source: None, within_s: 0, when_missing }));
     }
@@ -284,7 +284,7 @@ fn barometer(
         (Some(f), Some(s0), Some(unit), Some(source), Some(within_s), Some(when_missing)) => {
             Ok(Some(Barometer { f, s0, unit, source: Some(source), within_s, when_missing }))
         }
-        _ => Err(Told),
+        _ => Err(Noted),
     }
 }
 

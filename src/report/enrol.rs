@@ -75,7 +75,7 @@ pub fn known_before(
 ) -> Result<KnownBefore, ReadError> {
     let heard = snapshot.foreign(roster)?.into_iter().find(|one| one.address == Some(address.number()));
     let waiting =
-        snapshot.kept_shut()?.iter().filter(|kept| kept.logger == address).map(|kept| kept.frames).sum();
+        snapshot.kept_unopened()?.iter().filter(|kept| kept.logger == address).map(|kept| kept.frames).sum();
     let held = snapshot.newest_profile(address)?;
     let opened = if waiting > 0 { profile_waiting(address, snapshot, opener)? } else { None };
     Ok(KnownBefore {

@@ -44,7 +44,7 @@ impl BesideRecord {
         }
         Ok(Self {
             items,
-            unopened: snapshot.kept_shut()?,
+            unopened: snapshot.kept_unopened()?,
             foreign: snapshot.foreign(roster)?,
             no_room: snapshot.found_no_room()?,
         })
