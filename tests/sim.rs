@@ -91,7 +91,7 @@ fn every_whole_frame_opens_to_the_record_that_was_made() {
                 if opens {
                     let record = run.truth.record(meant).unwrap();
                     assert_eq!(opened.as_deref(), Some(&*record.plaintext));
-                    let decoded = Record::decode(&record.plaintext, meant.epoch).unwrap();
+                    let decoded = Record::decode(&record.plaintext, meant).unwrap();
                     assert_eq!(decoded.time(), record.time);
                     assert_eq!(frame.slot, record.slot);
                 } else {
@@ -319,6 +319,7 @@ fn the_truth_is_one_line_of_json_a_record() {
             }
             Record::Profile(_) => assert_eq!(line["type"], "profile"),
             Record::Event(_) => assert_eq!(line["type"], "event"),
+            Record::Statement(_) => assert_eq!(line["type"], "memory statement"),
         }
     }
 }
@@ -632,6 +633,7 @@ fn alarm_mode_is_announced_by_a_profile_and_holds_from_the_next_reading() {
                 interval = profile.interval_s;
             }
             Record::Event(event) => last = last.filter(|_| event.code != Event::CLOCK_SET),
+            Record::Statement(_) => {}
             Record::Reading(reading) => {
                 if let Some(last) = last.replace(reading.time) {
                     assert_eq!(reading.time - last, interval, "{}", made.identity);

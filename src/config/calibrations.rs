@@ -178,9 +178,9 @@ fn entry<'a, 'i>(
 }
 
 /// The mistake was already noted.
-struct Told;
+struct Noted;
 
-fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Told> {
+fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Noted> {
     let strain = match conversion {
         Some(Conversion::WireStrain(_, result)) => Some(*result),
         _ => None,
@@ -191,7 +191,7 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
                 &TEMPERATURE,
                 "missing; this strain is corrected for temperature, write `reference_temperature_c` and the expansions",
             );
-            return Err(Told);
+            return Err(Noted);
         }
         return Ok(None);
     }
@@ -203,10 +203,10 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
         };
         if let Some(text) = refused {
             table.note(&TEMPERATURE, text);
-            return Err(Told);
+            return Err(Noted);
         }
     }
-    let inner = table.inner(&TEMPERATURE).ok_or(Told)?;
+    let inner = table.inner(&TEMPERATURE).ok_or(Noted)?;
     let common =
         [&REFERENCE_TEMPERATURE, &SOURCE_POINT, &SOURCE_LOGGER, &SOURCE_CHANNEL, &WITHIN_OR_0, &WHEN_MISSING];
     let own: &[&Field] = match strain {
@@ -238,7 +238,7 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
         (Some(effect), Some(source), Some(when_missing)) => {
             Ok(Some(Temperature { effect, source, within_s: within_s.unwrap_or(0), when_missing }))
         }
-        _ => Err(Told),
+        _ => Err(Noted),
     }
 }
 
@@ -246,15 +246,15 @@ fn barometer(
     table: &Table<'_, '_>,
     conversion: Option<&Conversion>,
     value_unit: Option<Unit>,
-) -> Result<Option<Barometer>, Told> {
+) -> Result<Option<Barometer>, Noted> {
     if !table.has(&BAROMETER) {
         return Ok(None);
     }
     if conversion.is_some_and(|conversion| !takes_corrections(conversion)) {
         table.note(&BAROMETER, "this kind of conversion has none; remove it");
-        return Err(Told);
+        return Err(Noted);
     }
-    let inner = table.inner(&BAROMETER).ok_or(Told)?;
+    let inner = table.inner(&BAROMETER).ok_or(Noted)?;
     inner.refuse_unknown(&[
         &AIR_PRESSURE_FACTOR,
         &REFERENCE_PRESSURE,
@@ -271,9 +271,9 @@ fn barometer(
             let text = "is that of a vented sensor, which does not measure air pressure; remove the barometer that is named \
                         here, or write the factor of a sealed sensor";
             inner.note(&AIR_PRESSURE_FACTOR, text);
-            return Err(Told);
+            return Err(Noted);
         }
-        let unit = value_unit.ok_or(Told)?;
+        let unit = value_unit.ok_or(Noted)?;
         let when_missing = Missing::Omit;
         let barometer =
             Barometer { factor: 0.0, reference: 0.0, unit, source: None, within_s: 0, when_missing };
@@ -297,7 +297,7 @@ fn barometer(
         (Some(factor), Some(reference), Some(unit), Some(source), Some(within_s), Some(when_missing)) => {
             Ok(Some(Barometer { factor, reference, unit, source: Some(source), within_s, when_missing }))
         }
-        _ => Err(Told),
+        _ => Err(Noted),
     }
 }
 

@@ -110,16 +110,16 @@ impl<'t> Notes<'t> {
         };
         errors.sort_by_key(|error| error.span().map(|span| span.start));
         let clean = errors.is_empty();
-        let mut told = None;
+        let mut reported_line = None;
         let mut listed = 0;
         for error in &errors {
             let span = error.span().unwrap_or_default();
             let line = self.line(span.start);
             // Errors after the first one of a line mostly follow from it.
-            if told == Some(line) {
+            if reported_line == Some(line) {
                 continue;
             }
-            told = Some(line);
+            reported_line = Some(line);
             listed += 1;
             if listed > SYNTAX_ERRORS_MAX {
                 self.note(None, "more syntax errors follow; correct these first");

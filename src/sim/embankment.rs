@@ -2,9 +2,9 @@
 //!
 //! Input: a seed and a place in the list. Output: [`LoggerPlan`]s. Names, numbers and values are invented.
 
-use super::chance::unit;
 use super::physics::Sensor;
 use super::plan::{ADDRESS_FIRST, ChannelPlan, LoggerPlan};
+use super::random::unit;
 use crate::wire::seq::{Address, Epoch, Slot};
 
 /// The offset within its interval at which a logger reads.

@@ -128,13 +128,13 @@ impl FieldPlan {
                  decimals = {decimals}\n[calibration.conversion]\n{conversion}"
             );
             let Sensor::Piezometer { kpa_per_c, head_m, .. } = channel.sensor else { continue };
-            if let Some(beside) = logger.channels.get(index + 1) {
+            if let Some(other) = logger.channels.get(index + 1) {
                 let _ = writeln!(
                     text,
                     "[calibration.temperature]\ntemperature_factor = {}\nreference_temperature_c = {}\npoint = {}\nwhen_missing = \"omit\"",
                     float(kpa_per_c),
                     float(physics::PIEZOMETER_ZERO_C),
-                    quoted(&point_name(logger, beside)),
+                    quoted(&point_name(logger, other)),
                 );
             }
             if let Some(barometer) = &barometer {

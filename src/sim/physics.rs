@@ -16,7 +16,7 @@
 //! Guarantees: the pool moves at most 0.5 m a day; the ground's temperature solves the heat equation; counts
 //! of one seed, logger, channel and instant are always the same.
 
-use super::chance::{mix, noise, unit};
+use super::random::{mix, noise, unit};
 use super::true_time::TrueTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;

@@ -187,7 +187,7 @@ impl Strain {
     }
 }
 
-/// + factor × (temperature − reference): the effect of temperature on a pressure sensor.
+/// The effect of temperature on a pressure sensor: factor × (temperature − reference).
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForTemperature {
     /// In the entry's unit per degree Celsius.
@@ -218,7 +218,7 @@ pub(super) const FOR_AIR: &str = "air_pressure_correction";
 /// The share of air pressure that acts on a sensor: 0 (vented) to 1 (sealed).
 pub const AIR_SHARE: Range = Range::new(0.0, 1.0);
 
-/// − factor × (air pressure − reference): the effect of air pressure on a sensor that is not vented.
+/// The effect of air pressure on a sensor that is not vented: − factor × (air pressure − reference).
 ///
 /// Air pressure is station pressure, absolute, never reduced to sea level, in the unit of the value (`ucum::convert`). If
 /// the zero was read at a place other than that of the reference, the difference of altitudes appears as a false head.
@@ -246,8 +246,8 @@ impl ForAir {
     }
 }
 
-/// + (temperature − reference) × (expansion of the wire − expansion of its host), or without the host: the effect of
-/// temperature on a strain.
+/// The effect of temperature on a strain: (temperature − reference) × (expansion of the wire − expansion of its host), or
+/// without the host.
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForExpansion {
     /// The temperature of the dated zero, in °C.

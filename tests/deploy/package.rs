@@ -3,7 +3,7 @@
 
 use crate::util::daemon::{Site, is_root};
 use crate::util::truth::verified;
-use crate::{has, pages, project, read, succeeds};
+use crate::{documents, has, pages, project, read, succeeds};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::os::unix::fs::PermissionsExt;
@@ -85,6 +85,7 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
         "usr/share/fish/vendor_completions.d/stonechat.fish",
         "usr/share/doc/stonechat/handbook.md",
         "usr/share/doc/stonechat/README.md",
+        "usr/share/doc/stonechat/pictures/repaired.svg",
         "usr/share/doc/stonechat/copyright",
         "usr/share/doc/stonechat/licences.txt.gz",
         "usr/share/doc/stonechat/LICENSE-MIT",
@@ -94,6 +95,9 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
     ] {
         assert!(files.contains_key(name), "there is no {name}");
     }
+    let documents = dir.path().join("usr/share/doc/stonechat");
+    let links = documents::links_lead_to_files(&documents::markdown(&documents));
+    assert!(links >= 25, "{links}");
     let pages = files.keys().filter(|name| name.starts_with("usr/share/man/man1/")).count();
     assert!(pages > 25, "{pages}");
     // Stripped: no table of symbols is left (ELF section .symtab).

@@ -17,7 +17,7 @@ from iapws import IAPWS95
 from scipy.optimize import brentq
 
 OUT = Path(sys.argv[1])
-chance = random.Random(7)
+rng = random.Random(7)
 
 
 def write(name, header, rows):
@@ -29,7 +29,7 @@ def write(name, header, rows):
 
 def uniform(low, high, digits):
     """A decimal with few digits, as f64: the Fraction of it is exactly what the project reads."""
-    return float(f"{chance.uniform(low, high):.{digits}f}")
+    return float(f"{rng.uniform(low, high):.{digits}f}")
 
 
 def rtd():
@@ -123,7 +123,7 @@ def string():
     """Joints in a plane from the lowest up: what numpy's cumsum gives with the datum at either end."""
     rows = []
     for case in range(12):
-        n = chance.randint(1, 8)
+        n = rng.randint(1, 8)
         lengths = np.array([uniform(0.3, 3, 2) for _ in range(n)])
         s0 = np.array([uniform(-0.2, 0.2, 6) for _ in range(n)])
         s1 = np.array([uniform(-0.2, 0.2, 6) for _ in range(n)])

@@ -1,6 +1,6 @@
 """Every value of a random site, worked out by code that shares nothing with the program, from what is true of the site.
 
-Reads a site and the program's answers as JSON (tests/values_by_chance.rs writes it). The site knows the raw unit of each
+Reads a site and the program's answers as JSON (tests/values_random.rs writes it). The site knows the raw unit of each
 reading also where the profile that says it is lost; the program must not guess it. So an outcome here is a set: where a
 profile may be lost, a reading may have its value or none, and what follows from it follows from both. Where nothing is
 lost the set has one member. Prints what does not fit, then one line of counts. Formulas: docs/units.md; the Python
