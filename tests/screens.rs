@@ -1,7 +1,7 @@
 //! Each report answers on one screen of 80 columns and 24 lines, for 3 loggers or 255, whether all is as it should be, after
 //! an outage, while the daemon is stopped, or where no key fits; and its first line says what its JSON says.
 //!
-//! The sites are made once for all tests of this file. A further report is one line in [`REPORTS`]. The texts that were
+//! The sites are made once for all tests of this file. A further report is one line in [`OTHERS`]. The texts that were
 //! read and found good are in `tests/snapshots/screens`; `UPDATE_SNAPSHOTS=1` writes them anew.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
@@ -17,6 +17,8 @@ use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
+use stonechat::report::completeness::{CompletenessWanted, months};
+use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::report::{status, walk};
 use stonechat::seal::SiteKey;
@@ -24,7 +26,7 @@ use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Span};
 use stonechat::state::{DaemonState, Phase};
-use stonechat::text::{local, rfc3339};
+use stonechat::text::{local, rfc3339, thousands};
 use stonechat::time::GatewayTime;
 use stonechat::view::status::Look;
 use stonechat::view::{self, term};
@@ -38,8 +40,19 @@ const DAY: i64 = 24 * HOUR;
 /// What a report says of a scene: its screen, and the same as JSON.
 type Report = fn(&Scene) -> (String, Value);
 
-/// The reports that answer on one screen.
-const REPORTS: [(&str, Report); 3] = [("gaps", gaps), ("visits", visits), ("status", status)];
+/// The reports that answer on one screen whether a visit is needed.
+const OF_VISITS: [(&str, Report); 3] = [("gaps", gaps), ("visits", visits), ("status", status)];
+
+/// What the first line of a report must be, by its JSON.
+type FirstLine = fn(&Scene, &Value) -> String;
+
+/// The other reports that answer on one screen, with their first line.
+const OTHERS: [(&str, Report, FirstLine); 1] = [("completeness", completeness, completeness_by_json)];
+
+/// All of them.
+fn reports() -> impl Iterator<Item = (&'static str, Report)> {
+    OF_VISITS.into_iter().chain(OTHERS.into_iter().map(|(name, of, _)| (name, of)))
+}
 
 fn gaps(scene: &Scene) -> (String, Value) {
     let wanted = GapsWanted::default();
@@ -63,6 +76,34 @@ fn status(scene: &Scene) -> (String, Value) {
         .unwrap();
     let look = Look { width: COLUMNS, unicode: true, all: false };
     (view::status::text(&status, &look), json!(view::status::as_json(&status)))
+}
+
+fn completeness(scene: &Scene) -> (String, Value) {
+    let (config, now) = (&scene.config, GatewayTime(scene.now));
+    let spans = months(now, config.site.utc_offset_s, 3);
+    let wanted = CompletenessWanted { loggers: Vec::new(), spans, by_month: true, as_of: None };
+    let found = origin::completeness(config, &wanted, now, |_, _, _| {}).unwrap();
+    let frame = frame(config, scene.now);
+    let text = view::completeness::page(frame, &wanted, &found, false, COLUMNS);
+    (text, json!(view::completeness::as_json(frame, &wanted, &found)))
+}
+
+fn completeness_by_json(scene: &Scene, json: &Value) -> String {
+    let number = |name: &str| json["all"][name].as_u64().unwrap();
+    let (expected, missing) = (thousands(number("expected")), number("missing"));
+    let answer = match scene.state {
+        State::Healthy => format!("Yes: all {expected} expected records are held."),
+        State::AfterAnOutage => {
+            let held = json["all"]["percent_held"].as_f64().unwrap();
+            format!(
+                "No: {} of {expected} expected records are missing; {held:.1} % are held.",
+                thousands(missing)
+            )
+        }
+        State::DaemonStopped | State::WrongKey => "Not yet known: ".to_owned(),
+    };
+    assert_eq!(missing == 0, scene.state != State::AfterAnOutage);
+    format!("Is the record complete? {answer}")
 }
 
 // ------------------------------------------------------------------------------------------------------ the scenes
@@ -180,7 +221,7 @@ fn receive(plan: &FieldPlan, state: State, config: &Config) {
 fn each_report_answers_on_one_screen_and_reads_as_reviewed() {
     let mut failed = Vec::new();
     for scene in scenes() {
-        for (report, of) in REPORTS {
+        for (report, of) in reports() {
             let (text, _) = of(scene);
             let name = format!("{report}-{}", scene.name);
             let widest = text.lines().map(term::width).max().unwrap();
@@ -200,7 +241,12 @@ fn each_report_answers_on_one_screen_and_reads_as_reviewed() {
 #[test]
 fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
     for scene in scenes() {
-        for (report, of) in REPORTS {
+        for (report, of, first) in OTHERS {
+            let (text, json) = of(scene);
+            let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(words.starts_with(&first(scene, &json)), "{report} of {}: {text}\n{json}", scene.name);
+        }
+        for (report, of) in OF_VISITS {
             let (text, json) = of(scene);
             let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
             let (context, visit) = (format!("{report} of {}: {text}", scene.name), &json["visit"]);
