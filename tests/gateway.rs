@@ -151,9 +151,8 @@ fn with_a_spare_fault_bit(n: u32) -> Vec<Vec<u8>> {
             let changed = (0..plaintext.len()).find(|&byte| {
                 plaintext.clone_from(&whole);
                 plaintext[byte] |= 0x04;
-                let epoch = Identity::new(11, 9, 1).unwrap().epoch;
-                Record::decode(&plaintext, epoch)
-                    == Err(stonechat::wire::record::NotUnderstood::SpareFaultBit)
+                let id = Identity::new(11, 9, 1).unwrap();
+                Record::decode(&plaintext, id) == Err(stonechat::wire::fields::NotUnderstood::SpareFaultBit)
             });
             assert!(changed.is_some());
             plaintext
@@ -208,7 +207,7 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
             let frame = stonechat::wire::frame::AirFrame::parse(&air).unwrap();
             let reception = Some(Reception { radio, at, signal: None });
             let why = stonechat::seal::keyring::Unopened::Unproven;
-            batch.shut.push(stonechat::ledger::Shut::new(&frame, why, reception));
+            batch.unopened.push(stonechat::ledger::UnopenedArrival::new(&frame, why, reception));
         }
     }
     ledger.append(&batch, &plan.to_roster(), at).unwrap();

@@ -6,7 +6,7 @@
 //! Promises: a frame costs no allocation except for what the batch keeps of it; each frame between delimiters
 //! is counted exactly once.
 
-use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
+use crate::ledger::{Arrival, Batch, RadioId, Reception, Stamp, UnopenedArrival, Window};
 use crate::record::judge::{self, Opened, Outcome};
 use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
@@ -17,11 +17,11 @@ use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
 /// The most unopened frames that wait for their commit. Beyond this each logger has room for
-/// [`SHUT_OF_LOGGER_MIN`], no matter what others send, and the rest is only counted. This many wait only while
+/// [`UNOPENED_OF_LOGGER_MIN`], no matter what others send, and the rest is only counted. This many wait only while
 /// the ledger refuses a commit.
-const SHUT_PER_BATCH_MAX: usize = 4096;
-/// See [`SHUT_PER_BATCH_MAX`].
-const SHUT_OF_LOGGER_MIN: usize = 32;
+const UNOPENED_PER_BATCH_MAX: usize = 4096;
+/// See [`UNOPENED_PER_BATCH_MAX`].
+const UNOPENED_OF_LOGGER_MIN: usize = 32;
 
 /// The state for one radio.
 #[derive(Debug)]
@@ -47,9 +47,9 @@ pub struct Intake {
     /// Frames between delimiters so far: equals the sum of all outcomes, once everything is committed.
     pub frames_in: u64,
     /// Unopened frames that were counted but could not wait for a commit.
-    pub shut_dropped: u64,
+    pub unopened_dropped: u64,
     /// Unopened frames that wait for it, by logger.
-    shut_of: BTreeMap<Address, usize>,
+    unopened_of: BTreeMap<Address, usize>,
     /// Loggers of the roster that are named as the sender in valid frames of another version, and the version.
     pub other_versions: BTreeMap<Address, u8>,
 }
@@ -78,8 +78,8 @@ impl Intake {
             plaintext: [0; RECORD_MAX],
             batch: Batch::default(),
             frames_in: 0,
-            shut_dropped: 0,
-            shut_of: BTreeMap::new(),
+            unopened_dropped: 0,
+            unopened_of: BTreeMap::new(),
             other_versions: BTreeMap::new(),
         }
     }
@@ -154,17 +154,19 @@ impl Intake {
                     window.tally.count(Outcome::Foreign);
                     self.batch.count_foreign(frame.identity.address);
                 }
-                Opened::Shut { frame, signal, why } => {
+                Opened::NotOpened { frame, signal, why } => {
                     window.tally.count(Outcome::Unopened);
-                    if self.batch.shut.is_empty() {
-                        self.shut_of.clear();
+                    if self.batch.unopened.is_empty() {
+                        self.unopened_of.clear();
                     }
-                    let of_logger = self.shut_of.entry(frame.identity.address).or_default();
-                    if self.batch.shut.len() < SHUT_PER_BATCH_MAX || *of_logger < SHUT_OF_LOGGER_MIN {
+                    let of_logger = self.unopened_of.entry(frame.identity.address).or_default();
+                    if self.batch.unopened.len() < UNOPENED_PER_BATCH_MAX
+                        || *of_logger < UNOPENED_OF_LOGGER_MIN
+                    {
                         *of_logger += 1;
-                        self.batch.shut.push(Shut::new(&frame, why, reception(signal)));
+                        self.batch.unopened.push(UnopenedArrival::new(&frame, why, reception(signal)));
                     } else {
-                        self.shut_dropped += 1;
+                        self.unopened_dropped += 1;
                     }
                 }
                 Opened::Record { frame, signal, plaintext } => {

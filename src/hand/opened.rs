@@ -69,7 +69,7 @@ fn open_dump(
         match judge::open(run.decoded, roster, keyring, &mut plaintext) {
             Opened::Dropped(outcome) => tally.count(outcome),
             Opened::Foreign(_) => tally.count(Outcome::Foreign),
-            Opened::Shut { .. } => tally.count(Outcome::Unopened),
+            Opened::NotOpened { .. } => tally.count(Outcome::Unopened),
             Opened::Record { frame, plaintext, .. } => {
                 tally.count(Outcome::Stored);
                 take(frame.identity, plaintext);

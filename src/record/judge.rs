@@ -106,7 +106,7 @@ pub enum Opened<'f, 'p> {
     /// Foreign: counted by address, not kept.
     Foreign(AirFrame<'f>),
     /// Unopened: the whole frame is set aside.
-    Shut {
+    NotOpened {
         frame: AirFrame<'f>,
         /// The radio's report.
         signal: Option<Signal>,
@@ -137,7 +137,7 @@ pub fn open<'f, 'p>(
                 return Opened::Foreign(frame);
             }
             match keyring.open(&frame, plaintext) {
-                Err(why) => Opened::Shut { frame, signal, why },
+                Err(why) => Opened::NotOpened { frame, signal, why },
                 Ok(plaintext) => Opened::Record { frame, signal, plaintext },
             }
         }
@@ -217,7 +217,7 @@ pub fn judge<H: Held + ?Sized>(
             None => {}
         }
     }
-    let record = Record::decode(plaintext, identity.epoch).ok();
+    let record = Record::decode(plaintext, identity).ok();
     let agrees_with_row = if coverage.holds_row(identity) {
         held.row(identity)?.map(|row| match &record {
             Some(Record::Reading(reading)) => row.agrees_with(reading),
@@ -521,12 +521,12 @@ fn is_telling<H: Held + ?Sized>(
     for place in places {
         let mut is_held = false;
         for by in 1..=BESIDE_MAX {
-            let Some(beside) = place(by).and_then(Sequence::new) else { break };
-            let beside = Identity { sequence: beside, ..identity };
-            if !coverage.holds_authentic(beside) {
+            let Some(near) = place(by).and_then(Sequence::new) else { break };
+            let near = Identity { sequence: near, ..identity };
+            if !coverage.holds_authentic(near) {
                 continue;
             }
-            if let Some(reading) = held.reading(beside)? {
+            if let Some(reading) = held.reading(near)? {
                 if row.agrees_with(&reading) {
                     return Ok(false);
                 }

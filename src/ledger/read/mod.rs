@@ -1,7 +1,6 @@
 //! Everything that reads from a ledger.
 
 pub(in crate::ledger) mod ahead;
-pub mod beside;
 pub mod content;
 pub(in crate::ledger) mod coverage;
 pub mod days;
@@ -19,6 +18,7 @@ pub mod notes;
 pub mod origin;
 pub mod readings;
 pub mod recent;
+pub mod side_tables;
 pub mod snapshot;
 pub(in crate::ledger) mod tables;
 pub(in crate::ledger) mod unread;

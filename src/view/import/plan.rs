@@ -102,7 +102,7 @@ fn refused(file: &FilePlan, name: &str, prose: usize) -> String {
             text += &format!("    and {} more\n", thousands(more));
         }
     }
-    if !file.shut.is_empty() && file.same_as.is_empty() {
+    if !file.unopened.is_empty() && file.same_as.is_empty() {
         text += &wrapped(
             "Frames that no key opens are set aside, within limits, and tried again when keys change. Keep the file.",
             4,
