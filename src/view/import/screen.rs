@@ -312,7 +312,7 @@ impl Page<'_> {
         if self.not_imported() > 0 {
             steps.push("Import again the files that are not in the ledger; the reason is above.".to_owned());
         }
-        if self.of.files.iter().any(|file| !file.shut.is_empty()) {
+        if self.of.files.iter().any(|file| !file.unopened.is_empty()) {
             steps.push(
                 "Check the keys of the loggers whose frames no key opens: `stonechat key slot --logger LOGGER`. Keep these \
                  files, and import them again with the right keys."
