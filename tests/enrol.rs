@@ -286,7 +286,7 @@ fn what_waited_for_a_key_says_what_the_logger_is_and_is_stored_once_it_is_enroll
     fs::write(site.path("keys.toml"), keys).unwrap();
     let output = unasked(&site, &args);
     let (code, text) = said(&output);
-    let waiting = String::from_utf8(site.output(&["set-aside", "list"]).stdout).unwrap();
+    let waiting = String::from_utf8(site.output(&["set-aside", "list", "--all"]).stdout).unwrap();
     assert_eq!(code, Some(0), "{text}\n{waiting}");
     let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let logger = plan.logger(Address::new(12).unwrap()).unwrap();
