@@ -18,7 +18,7 @@ const RESTART: &str = "Restart it, so that it reads the file: systemctl restart 
 const RELOAD: &str =
     "restart the daemon, which reads it: systemctl restart stonechat (a reload does not hand it in)";
 /// The slots that have a line each on the first screen, the highest; and the records below a step.
-const SLOTS_SHOWN: usize = 3;
+const SLOTS_SHOWN: usize = 2;
 const BEYOND_ON_SCREEN: usize = 1;
 /// Indent of a step's text.
 const STEP_INDENT: usize = 11;
@@ -382,8 +382,7 @@ fn closing_text(address: Address, closing: &SlotClosing, named: &Named<'_>) -> S
     let is_cut = closing.beyond.len() > most || closing.beyond.len() >= BEYOND_SHOWN;
     let first = if is_cut { " (the first ones)" } else { "" };
     let words = format!(
-        "These records came under slot {slot} and lie beyond it{first}. Judge whether the logger made them; they stay in \
-         the ledger either way:"
+        "Records under slot {slot} beyond this end{first}; they stay in the ledger. Judge whether the logger made them:"
     );
     text += &below(&words, named);
     for sealed in closing.beyond.iter().take(most) {

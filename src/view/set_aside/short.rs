@@ -89,7 +89,7 @@ impl<'a> Short<'a> {
             Column::new("frames").right(),
             Column::new("first came"),
             Column::new("last came"),
-            Column::new("why it is not opened"),
+            Column::new("why not opened"),
         ]);
         let at = |time: Option<_>| time.map_or("by hand".to_owned(), |time| self.frame.at(time));
         for group in all.iter().take(room) {
@@ -155,9 +155,7 @@ impl<'a> Short<'a> {
         let no_room = (!no_room.is_empty()).then(|| {
             let of = counted(no_room.len() as u64, "logger");
             let frames = sum(&mut no_room.iter().map(|of| of.frames));
-            format!(
-                "{frames} of {of} were not kept, for lack of room. Genuine records are still in the loggers."
-            )
+            format!("{frames} of {of} were not kept, for lack of room.")
         });
         let words: String =
             foreign.into_iter().chain(no_room).map(|words| prose(&words, self.columns)).collect();
