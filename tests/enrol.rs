@@ -404,6 +404,20 @@ fn where_nothing_can_be_asked_all_that_is_missing_is_named_at_once() {
 }
 
 #[test]
+fn a_logger_that_listens_and_is_expected_from_a_date_on_is_enrolled_in_one_command() {
+    let site = Site::new(&plan(77, 3), "/nowhere/radio", 1.0, "");
+    let options = ["--address", "21", "--yes", "--no-key-file", "--listens", "--in-service-from"];
+    let (code, text) = said(&unasked(&site, &[&options[..], &["last spring"], &GIVEN].concat()));
+    assert!(code == Some(2) && text.contains("`in_service_from` of logger 21"), "{text}");
+    let before = roster(&site);
+    assert!(!before.contains("address = 21"), "{before}");
+    let (code, text) = said(&unasked(&site, &[&options[..], &["2026-05-04"], &GIVEN].concat()));
+    assert_eq!(code, Some(0), "{text}");
+    let added = roster(&site).split_off(before.len());
+    assert!(added.contains("in_service_from = \"2026-05-04\"\nlistens = true\n"), "{added}");
+}
+
+#[test]
 fn the_first_logger_of_a_site_and_a_key_of_its_own() {
     let plan = plan(86, 1);
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
