@@ -2,9 +2,8 @@
 
 mod args;
 
-use super::args::{logger as named_logger, open};
+use super::args::{ListArgs, open};
 use super::exit::{DONE, Exit, NO, USAGE};
-use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -23,7 +22,7 @@ use std::path::Path;
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
     match &args.command {
-        Some(Command::List { logger, json }) => list(&config, logger.as_ref(), *json, out),
+        Some(Command::List(args)) => list(&config, args, out),
         None => write_off(&config, args, out),
     }
 }
@@ -114,10 +113,10 @@ fn confirm(logger: &str) -> Result<(), u8> {
     Err(NO)
 }
 
-fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, args: &ListArgs, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = args.logger(config)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.write_off_histories(of))?;
-    if json {
+    if args.json {
         let all: Vec<_> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();
         return Ok(print_json(out, &json!({ "write_offs": all }), DONE));
     }
