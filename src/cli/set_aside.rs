@@ -69,7 +69,7 @@ fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit
         ledger.retry(&config.roster, &mut keyring, clock.now())
     });
     let retried = retried.map_err(|error| match error {
-        Error::Busy(_) => Exit::could_not(format!("{error}; try again in a moment")),
+        Error::Busy(_) => Exit::locked(format!("{error}; try again in a moment")),
         error => error.into(),
     })?;
     if json {

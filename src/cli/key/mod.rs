@@ -47,11 +47,14 @@ pub enum Command {
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
-    code(match command {
-        Command::New(args) => new(args, out),
-        Command::Derive(args) => derive::derive(config_path, args, out),
-        Command::Slot(args) => slot(config_path, args, out),
-    })
+    code(
+        config_path,
+        match command {
+            Command::New(args) => new(args, out),
+            Command::Derive(args) => derive::derive(config_path, args, out),
+            Command::Slot(args) => slot(config_path, args, out),
+        },
+    )
 }
 
 fn new(args: &NewArgs, out: &mut dyn Write) -> Result<u8, Exit> {
