@@ -97,7 +97,7 @@ fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_wh
             assert_eq!(hand, 0, "settled: {is_settled}: {logger}");
             assert_eq!(radio, logger["held"].as_u64().unwrap(), "settled: {is_settled}");
             assert_eq!(logger["heard_first_time_7d"], 1.0, "settled: {is_settled}: {logger}");
-            assert_eq!(logger["needs_somebody"], false, "settled: {is_settled}: {logger}");
+            assert_eq!(logger["needs_action"], false, "settled: {is_settled}: {logger}");
         }
         Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
     }
@@ -383,7 +383,7 @@ impl Mast {
         let status = self.site.json(&["status", "--json", "--now", &now]);
         for logger in status["loggers"].as_array().unwrap() {
             assert_eq!(logger["silent"], false, "{logger}");
-            assert_eq!(logger["needs_somebody"], false, "{logger}");
+            assert_eq!(logger["needs_action"], false, "{logger}");
         }
         let explained = status["gateway"]["explains_silence_of"].as_array().unwrap();
         assert_eq!(explained.len(), self.plan.loggers.len(), "{}", status["gateway"]);

@@ -99,11 +99,7 @@ impl Page<'_> {
                 let missing = counted(self.found.missing(), "record");
                 format!("No: {missing} of loggers that are not on the roster are missing.")
             }
-            Complete::NotYetKnown => {
-                let matter = view::gateway::worst(&self.found.gateway, self.frame.utc_offset_s);
-                let matter = matter.unwrap_or_else(|| "the gateway does not work".to_owned());
-                format!("Not yet known: {matter}.")
-            }
+            Complete::NotYetKnown => view::gateway::not_yet_known(&self.found.gateway),
             Complete::Presumed => format!("Not yet known: {held}. {}.", self.presumed()),
             Complete::Empty => "No record is expected yet.".to_owned(),
             Complete::Yes if all.written_off > 0 => format!(

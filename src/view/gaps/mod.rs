@@ -5,13 +5,13 @@
 //! what is missing, what moved meanwhile, where to go until when; then, apart, what is not counted as missing.
 
 mod apart;
-mod drive;
 mod json;
 mod missing;
 mod moved;
 mod outages;
 mod page;
 mod short;
+mod visit;
 
 pub use json::as_json;
 
@@ -49,7 +49,7 @@ impl Page<'_> {
             text += &self.outages();
             text += &self.missing();
             text += &self.moved();
-            text += &self.drive();
+            text += &self.visit();
         }
         text += &self.unclosed();
         text += &self.opaque();
