@@ -58,7 +58,7 @@ fn keys(found: &RecordsCompared, kind: DifferenceKind) -> BTreeSet<Key> {
     for (address, logger) in &found.loggers {
         for difference in logger.differences.iter().filter(|difference| difference.kind == kind) {
             for sequence in difference.first..=difference.last {
-                assert!(keys.insert((address.number(), difference.epoch.number(), sequence)), "told twice");
+                assert!(keys.insert((address.number(), difference.epoch.number(), sequence)), "listed twice");
             }
         }
     }
@@ -214,9 +214,9 @@ fn a_folder_of_dumps_against_the_sites_ledger_says_which_records_it_lacks_and_ex
     let stick = stick.to_str().unwrap();
     let output = site.output(&["compare", stick, "--json"]);
     assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
-    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(told["is_same"], false);
-    let loggers = told["loggers"].as_array().unwrap();
+    let printed: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(printed["is_same"], false);
+    let loggers = printed["loggers"].as_array().unwrap();
     assert_eq!(loggers.len(), 2);
     for logger in loggers {
         let differences = logger["differences"].as_array().unwrap();
@@ -278,10 +278,10 @@ fn a_damaged_copy_is_named_with_a_remedy_for_a_copy_and_nothing_is_changed() {
         (["restore", copy.to_str().unwrap()], "nothing was changed: restore another backup"),
     ] {
         let output = site.output(&line);
-        let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert_eq!(output.status.code(), Some(3), "{told}");
-        assert!(told.contains("copy.db") && told.contains(remedy), "{told}");
-        assert!(!told.contains("the daemon sets it aside"), "{told}");
+        let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(3), "{printed}");
+        assert!(printed.contains("copy.db") && printed.contains(remedy), "{printed}");
+        assert!(!printed.contains("the daemon sets it aside"), "{printed}");
     }
     assert_eq!(std::fs::read(site.ledger()).unwrap(), held);
 }

@@ -396,7 +396,7 @@ proptest! {
             .windows(2)
             .map(|pair| Span { from: GatewayTime(pair[0]), to: GatewayTime(pair[1]) })
             .collect();
-        let mut told = Vec::new();
+        let mut printed = Vec::new();
         for step in steps {
             history.step(step);
             let counts = history.counts(&spans, None);
@@ -416,11 +416,11 @@ proptest! {
                 prop_assert_eq!(counts.spans[at].radio, mine(&history.naive.radio) + extra);
                 prop_assert_eq!(counts.spans[at].sealed, mine(&history.naive.sealed));
             }
-            told.push((history.now, counts));
+            printed.push((history.now, counts));
         }
         // Whatever came later, what was known at each of those times is what was told then.
         history.ledger.settle(u32::MAX, history.now / DAY).unwrap();
-        for (at, then) in told {
+        for (at, then) in printed {
             let counts = history.counts(&spans, Some(at));
             prop_assert_eq!(row_of(&counts.all), row_of(&then.all), "as of {}", at);
         }

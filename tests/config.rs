@@ -126,7 +126,7 @@ site.toml | "Harrow Tarn embankment" | 5
 site.toml | "Harrow Tarn embankment" | "NAME101"
     site.toml:2: `[site] name`: 101 characters are too many, allowed 1 to 100; write the site's name
 site.toml | "-07:00" | "-7"
-    site.toml:3: `[site] utc_offset`: "-7" is no offset; write the site's hours and minutes from UTC, as in "-07:00"
+    site.toml:3: `[site] utc_offset`: "-7" is not an offset; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "-14:30"
     site.toml:3: `[site] utc_offset`: "-14:30" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "+05:75"
@@ -216,9 +216,9 @@ site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[[radio]]\nna
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[[radio]]\nname = "hut"\nport = "/dev/serial/by-id/radio"
     site.toml:15: `port` of radio "hut": the radio at line 12 has this port; give each its own
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nlisten = "localhost:8420"
-    site.toml:14: `[page] listen`: "localhost:8420" is no address and port; write an address and a port, as in "127.0.0.1:8420"
+    site.toml:14: `[page] listen`: "localhost:8420" is not an address and port; write an address and a port, as in "127.0.0.1:8420"
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nlisten = "127.0.0.1:84200"
-    site.toml:14: `[page] listen`: "127.0.0.1:84200" is no address and port; write an address and a port, as in "127.0.0.1:8420"
+    site.toml:14: `[page] listen`: "127.0.0.1:84200" is not an address and port; write an address and a port, as in "127.0.0.1:8420"
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[pages]\nlisten = "127.0.0.1:8420"
     site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, points, radio, page; write `page`
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio
@@ -272,7 +272,7 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nsilent_after_s = 0
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "May 2026"
     loggers.toml:6: `in_service_from` of logger 17: "May 2026" is neither a date nor an instant; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-02-30"
-    loggers.toml:6: `in_service_from` of logger 17: "2026-02-30" is no day of the calendar; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
+    loggers.toml:6: `in_service_from` of logger 17: "2026-02-30" is not a day in the calendar; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = 2026-02-30
     loggers.toml:6: not TOML at column 19: invalid date, expected day between 01 and 28
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04T08:30:00"
@@ -296,15 +296,15 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 0
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 1\nstart_sequence = 4294967296
     loggers.toml:7: `start_sequence` of logger 17: 4294967296 is out of range, allowed 1 to 4294967295; write the first sequence that is expected in it
 loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed = "4.5.2026"
-    loggers.toml:6: `battery_installed` of logger 17: "4.5.2026" is no date; write the day as in "2026-05-04"
+    loggers.toml:6: `battery_installed` of logger 17: "4.5.2026" is not a date; write the day as in "2026-05-04"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed = "2026-05-04T08:30:00Z"
-    loggers.toml:6: `battery_installed` of logger 17: "2026-05-04T08:30:00Z" is no date; write the day as in "2026-05-04"
+    loggers.toml:6: `battery_installed` of logger 17: "2026-05-04T08:30:00Z" is not a date; write the day as in "2026-05-04"
 loggers.toml | memory_records = 4000 | memory_records = 4000\narea = [ "crest" ]
     loggers.toml:6: `area` of logger 17: found an array, expected text in quotes; write where it is
 loggers.toml | memory_records = 4000 | memory_records = 4000\nlatitude = 46.5
     loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
 loggers.toml | "milli_hertz" | "millihertz"
-    loggers.toml:6: `raw_unit` of channel 0 of logger 17: "millihertz" is no raw unit; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
+    loggers.toml:6: `raw_unit` of channel 0 of logger 17: "millihertz" is not a raw unit; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
 loggers.toml | , raw_unit = "milli_hertz" | (nothing)
     loggers.toml:6: `raw_unit` of channel 0 of logger 17: missing; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
 loggers.toml | raw_unit = "milli_hertz" | raw_unit = "milli_hertz", unit = "kPa"
@@ -322,7 +322,7 @@ loggers.toml | interval_s = 900 | interval_s = 900\ninterval_s = 901
 keys.toml | KEY64 | KEY62
     keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | KEYBAD
-    keys.toml:2: `[site_key] hex`: character 41 of 64 is no hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
+    keys.toml:2: `[site_key] hex`: character 41 of 64 is not a hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | 0000000000000000000000000000000000000000000000000000000000000000
     keys.toml:2: `[site_key] hex`: one byte over and over is a placeholder; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | (nothing)
@@ -332,7 +332,7 @@ keys.toml | hex = "KEY64"\n | (nothing)
 keys.toml | "KEY64" | KEY64
     keys.toml:2: `[site_key] hex`: found a whole number, expected 64 hex digits in quotes; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | '''KEY64'''
-    keys.toml:2: `[site_key] hex`: character 1 of 68 is no hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
+    keys.toml:2: `[site_key] hex`: character 1 of 68 is not a hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | [ "KEY64" ]
     keys.toml:2: `[site_key] hex`: found an array, expected 64 hex digits in quotes; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | "KEY64
@@ -382,7 +382,7 @@ keys.toml | KEY32 | KEY30
 keys.toml | KEY32 | KEY48
     keys.toml:7: `hex` of the key of logger 17, slot 2: 48 hex digits found, expected 32 or 64; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | "KEY32" | "KEY32 "
-    keys.toml:7: `hex` of the key of logger 17, slot 2: character 33 of 33 is no hex digit, expected 32 or 64 of them; write the key of this logger and slot, as `stonechat key new` makes one
+    keys.toml:7: `hex` of the key of logger 17, slot 2: character 33 of 33 is not a hex digit, expected 32 or 64 of them; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | KEY32 | abababababababababababababababab
     keys.toml:7: `hex` of the key of logger 17, slot 2: one byte over and over is a placeholder; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | hex = "KEY32"\n | (nothing)
@@ -489,7 +489,7 @@ fn mistakes_of_all_files_come_out_together_by_file_and_line() {
             "loggers.toml:4: `interval_s` of logger 17: 0 is out of range, allowed 1 to 604800; write the \
              seconds between two readings",
             "loggers.toml:8: `address` of logger 17: the logger at line 1 has this address; give each its own",
-            "site.toml:3: `[site] utc_offset`: \"UTC-7\" is no offset; write the site's hours and minutes from \
+            "site.toml:3: `[site] utc_offset`: \"UTC-7\" is not an offset; write the site's hours and minutes from \
              UTC, as in \"-07:00\"",
             "site.toml:5: `[ledger] path`: \"\" is empty; write the path of the ledger, as in \"ledger.db\"",
         ]

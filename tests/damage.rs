@@ -487,7 +487,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
         "what is known beside the ledger is used only if it is whole",
         "a flipped byte, a cut",
         u64::from(refused) * 2,
-        "not used, told, written anew",
+        "not used, reported, written again",
     );
 }
 

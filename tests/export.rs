@@ -270,7 +270,7 @@ fn push(batch: &mut Batch, radio: stonechat::ledger::RadioId, id: Identity, reco
 }
 
 #[test]
-fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_told() {
+fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_reported() {
     let (site, plan, _) = site(84, 6, 6);
     let (from, to) = (1_780_000_000 + 86_400, 1_780_000_000 + 3 * 86_400);
     let logger = plan.to_roster().loggers().next().unwrap().address.number();
@@ -295,8 +295,8 @@ fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_told()
     let mut all = vec!["export", "--json", "--no-descriptor", "-o", file.to_str().unwrap(), "--now", NOW];
     all.extend(args);
     let output = site.output(&all);
-    let told = stderr(&output);
-    assert!(told.contains("1 reading with an impossible recorded time"), "{told}");
+    let printed = stderr(&output);
+    assert!(printed.contains("1 reading with an impossible recorded time"), "{printed}");
     let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(
         (summary["impossible_times"].as_i64(), summary["impossible_times_left_out"].as_i64()),
@@ -591,16 +591,16 @@ fn what_cannot_be_done_is_said_and_leaves_everything_as_it_was() {
         ),
         (vec!["-o", free, "--logger", "4711"], 2, "neither on the roster"),
         (vec!["-o", free, "--logger", "0"], 2, "no logger has this address"),
-        (vec!["-o", free, "--from", "last week"], 2, "--from \"last week\" is no time"),
+        (vec!["-o", free, "--from", "last week"], 2, "--from \"last week\" is not a time"),
         (
             vec!["-o", free, "--from", "2026-02-01T00:00:00Z", "--to", "2026-01-01T00:00:00Z"],
             2,
             "is not before --to",
         ),
-        (vec!["-o", free, "--offset", "7"], 2, "--offset \"7\" is none"),
+        (vec!["-o", free, "--offset", "7"], 2, "--offset \"7\" is not an offset"),
         (vec!["-o", free, "--format", "xlsx"], 2, "write csv, jsonl or parquet"),
         (vec!["-o", free, "--gaps", "--as-of", "2026-01-01T00:00:00Z"], 2, "give one of them"),
-        (vec!["-o", "/nowhere/at/all.csv"], 3, "its folder is not there"),
+        (vec!["-o", "/nowhere/at/all.csv"], 3, "its folder does not exist"),
         (vec!["-o", free, "--descriptor", "../x.json"], 2, "give a bare name"),
     ] {
         let mut all = vec!["export", "--now", NOW];
@@ -774,11 +774,11 @@ fn calibrations_that_cannot_be_read_end_an_export_before_a_file_is_there() {
         let units = site.path(name);
         let output =
             site.output(&["export", "--calibrations", units.to_str().unwrap(), "-o", file.to_str().unwrap()]);
-        let told = stderr(&output);
-        println!("{name}: {told}");
-        assert_eq!(output.status.code(), Some(code), "{name}: {told}");
-        assert!(told.starts_with("stonechat: ") && told.contains(says), "{name}: {told}");
-        assert!(!told.contains("31337"), "a calibration's value is told: {told}");
+        let printed = stderr(&output);
+        println!("{name}: {printed}");
+        assert_eq!(output.status.code(), Some(code), "{name}: {printed}");
+        assert!(printed.starts_with("stonechat: ") && printed.contains(says), "{name}: {printed}");
+        assert!(!printed.contains("31337"), "a calibration's value is printed: {printed}");
         assert!(!file.exists() && !site.path("datapackage.json").exists(), "{name}");
     }
 }

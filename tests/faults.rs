@@ -25,7 +25,7 @@ use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 use util::{hand, read_data};
 
 #[test]
-fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_told_committed() {
+fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_reported_committed() {
     let plan = FieldPlan::harrow_tarn(31, 6, TrueTime(1_780_000_000), 4).without_incidents();
     let plan = plan.with_faults(FaultRates::none());
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
@@ -39,7 +39,7 @@ fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_told_commit
     });
     daemon.wait_listening();
     pty.write_within(&line[..half], PATIENCE).unwrap();
-    let told = daemon.wait_frames(run.emissions.len() as u64 / 2).commit.unwrap().records;
+    let reported = daemon.wait_frames(run.emissions.len() as u64 / 2).commit.unwrap().records;
     std::fs::write(&trigger, "").unwrap();
     // No more than the terminal itself holds: the daemon ends in the middle of it.
     pty.write_within(&line[half..half + 1500], PATIENCE).unwrap();
@@ -49,7 +49,7 @@ fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_told_commit
 
     // The disk is well again: what was told committed is there, and the rest comes again.
     let held = held_equals_truth(&site.ledger(), &run.truth).len() as u64;
-    assert!(held >= told, "{held} held, {told} told");
+    assert!(held >= reported, "{held} held, {reported} reported");
     std::fs::remove_file(&trigger).unwrap();
     let mut daemon = site.start();
     daemon.wait_listening();
@@ -173,7 +173,7 @@ impl Ends {
         self.0.lock().unwrap().iter().filter(|((.., this), _)| *this == end).map(|(_, count)| count).sum()
     }
 
-    fn told(&self, scenario: &str, promise: &str) {
+    fn reported(&self, scenario: &str, promise: &str) {
         let ends = self.0.lock().unwrap();
         let text: Vec<String> =
             ends.iter().map(|((what, error, end), count)| format!("{what} {error}: {count} {end}")).collect();
@@ -300,8 +300,8 @@ const PARTS: usize = 3;
 fn daemon_life(stage: &Stage, case: &Case, rule: Option<&Rule>) -> (ExitStatus, u64, String) {
     let mut daemon = case.start(rule);
     let status = live(stage, case, &mut daemon, rule).unwrap_or_else(|| daemon.stop());
-    let told = daemon.state().and_then(|state| state.commit).map_or(0, |commit| commit.records);
-    (status, told, daemon.log())
+    let reported = daemon.state().and_then(|state| state.commit).map_or(0, |commit| commit.records);
+    (status, reported, daemon.log())
 }
 
 /// Until it has ended by itself, or is to be stopped.
@@ -351,7 +351,7 @@ fn sound_and_goes_on(stage: &Stage, case: &Case, at_least: u64, why: &str) {
     // As the restart does: it makes a ledger where none came to be.
     drop(Ledger::open(&path).unwrap_or_else(|error| panic!("{why}: {error}")));
     let held = held_equals_truth(&path, &stage.run.truth).len() as u64;
-    assert!(held >= at_least, "{why}: {held} held, {at_least} told committed");
+    assert!(held >= at_least, "{why}: {held} held, {at_least} reported committed");
     verified(&path);
     hand::receive(&path, &stage.plan, &stage.run.emissions);
     ledger_equals_truth(&path, &stage.run.truth, &stage.plan.to_roster());
@@ -359,13 +359,13 @@ fn sound_and_goes_on(stage: &Stage, case: &Case, at_least: u64, why: &str) {
 
 fn daemon_cases(scenario: &str, stage: &Stage, promise: &str) {
     let case = Case::new(stage);
-    let (status, told, log) = daemon_life(stage, &case, None);
+    let (status, reported, log) = daemon_life(stage, &case, None);
     assert_eq!(status.code(), Some(0), "{log}");
-    assert_eq!(told as usize, stage.run.emissions.len() - stage.received);
+    assert_eq!(reported as usize, stage.run.emissions.len() - stage.received);
     let ends = Ends::default();
     in_threads(16, &rules(scenario, case.notes().counts), |rule| {
         let case = Case::new(stage);
-        let (status, told, log) = daemon_life(stage, &case, Some(rule));
+        let (status, reported, log) = daemon_life(stage, &case, Some(rule));
         let (notes, code) = (case.notes(), status.code());
         let why = format!("{scenario}, {rule:?}, {:?}, ended with {code:?}:\n{log}", notes.faults);
         assert!(matches!(code, Some(0 | 3)), "{why}");
@@ -388,19 +388,19 @@ fn daemon_cases(scenario: &str, stage: &Stage, promise: &str) {
             assert_eq!(code, Some(0), "{why}");
         }
         ends.count(rule, end);
-        sound_and_goes_on(stage, &case, stage.received as u64 + told, &why);
+        sound_and_goes_on(stage, &case, stage.received as u64 + reported, &why);
     });
     assert!(ends.of("ended with 3") > 0, "{ends:?}");
-    ends.told(scenario, promise);
+    ends.reported(scenario, promise);
 }
 
 #[test]
-fn whichever_write_or_sync_of_a_daemons_life_fails_what_it_told_committed_is_there() {
+fn whichever_write_or_sync_of_a_daemons_life_fails_what_it_reported_committed_is_there() {
     let stage = stage(41, 24, 60);
     daemon_cases(
         "daemon",
         &stage,
-        "nothing told committed is missing; after a failed sync exit 3 and never the same sync again; on a full disk \
+        "nothing reported committed is missing; after a failed sync exit 3 and never the same sync again; on a full disk \
          it holds, says so and resumes",
     );
 }
@@ -458,7 +458,7 @@ fn command_cases(
         check(&case, rule, code, &notes, &why);
     });
     assert!(ends.of("ended with 3") > 0, "{ends:?}");
-    ends.told(scenario, promise);
+    ends.reported(scenario, promise);
 }
 
 fn ended(mut command: Command) -> (Option<i32>, String) {
@@ -496,7 +496,7 @@ fn whichever_write_or_sync_of_an_import_fails_a_file_is_in_whole_or_not_at_all()
 }
 
 #[test]
-fn a_failed_sync_of_the_checkpoint_that_follows_a_large_commit_is_told() {
+fn a_failed_sync_of_the_checkpoint_that_follows_a_large_commit_is_reported() {
     // So much that the commit itself moves the -wal into the ledger.
     let plan = FieldPlan::dense(49, 255, 350, 0.0, 0.0, 0.0).without_incidents();
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");

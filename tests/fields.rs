@@ -425,7 +425,7 @@ fn of(all: &Value, logger: Address) -> Vec<&Value> {
 }
 
 fn integer(value: &Value) -> u64 {
-    value.as_u64().unwrap_or_else(|| panic!("{value} is no count"))
+    value.as_u64().unwrap_or_else(|| panic!("{value} is not a count"))
 }
 
 fn time(value: &Value) -> Option<i64> {
@@ -456,7 +456,7 @@ struct Seen {
     rests: u64,
     one_reason: u64,
     needs_nobody: u64,
-    foretold: u64,
+    predicted: u64,
     more_than_any: u64,
     perhaps_there: u64,
     perhaps_gone: u64,
@@ -601,7 +601,7 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
                     left_at => assert_eq!(left_at, None, "{context}: {id} went before its date"),
                 }
                 seen.there += 1;
-                seen.foretold += u64::from(site.left_at(id).is_some());
+                seen.predicted += u64::from(site.left_at(id).is_some());
             }
         }
         // The logger went on measuring at its interval: by the latest date the oldest that was there had gone.
@@ -939,7 +939,7 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             exact,
             rests,
             needs_nobody,
-            foretold,
+            predicted,
             perhaps_there,
             perhaps_gone,
             elsewhere,
@@ -957,7 +957,7 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             ("exact dates", exact),
             ("rests that are there", rests),
             ("loggers that need nobody", needs_nobody),
-            ("foretold", foretold),
+            ("predicted", predicted),
             ("perhaps there", perhaps_there),
             ("perhaps, and gone", perhaps_gone),
             ("in another unit", elsewhere),
@@ -982,7 +982,7 @@ impl Seen {
             (&mut self.rests, other.rests),
             (&mut self.one_reason, other.one_reason),
             (&mut self.needs_nobody, other.needs_nobody),
-            (&mut self.foretold, other.foretold),
+            (&mut self.predicted, other.predicted),
             (&mut self.more_than_any, other.more_than_any),
             (&mut self.perhaps_there, other.perhaps_there),
             (&mut self.perhaps_gone, other.perhaps_gone),

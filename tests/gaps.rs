@@ -1487,7 +1487,7 @@ fn a_radio_taken_down_long_ago_was_not_off() {
 }
 
 #[test]
-fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_several() {
+fn an_outage_of_nearly_all_while_the_gateway_listened_is_distinguished_from_one_of_several() {
     let mut scene = site([20..=39, 20..=39, 20..=38]);
     scene.model.listening = vec![(1, T0, at(200))];
     assert_eq!(only(&scene.report().outages).cause, Cause::NoneHeard);
@@ -1698,7 +1698,7 @@ fn a_fast_interval_brings_only_the_earliest_date_forward() {
 
 #[test]
 fn a_wrong_clock_of_a_logger_moves_no_date_and_no_word() {
-    let told = |off: i64| {
+    let printed = |off: i64| {
         let mut scene = Scene::new();
         scene.live(Life { capacity: 100, ..LIFE });
         scene.lose(L, 1, 11..=14);
@@ -1711,10 +1711,10 @@ fn a_wrong_clock_of_a_logger_moves_no_date_and_no_word() {
         scene.now = at(30) + 60;
         only(&scene.report().gaps).in_memory
     };
-    assert_eq!(told(0).in_logger, InLogger::Yes);
+    assert_eq!(printed(0).in_logger, InLogger::Yes);
     // A year and a day behind: these records are minutes old, and were said to be in no logger any more.
-    assert_eq!(told(-366 * DAY), told(0));
-    assert_eq!(told(366 * DAY), told(0));
+    assert_eq!(printed(-366 * DAY), printed(0));
+    assert_eq!(printed(366 * DAY), printed(0));
 }
 
 #[test]
@@ -2289,7 +2289,7 @@ struct Compared {
     there: usize,
     at_risk: [usize; 2],
     /// Of those said to be there, how many went later in the plan, none before its date.
-    foretold: usize,
+    predicted: usize,
     /// A memory was cleared by hand.
     cleared: usize,
 }
@@ -2336,7 +2336,7 @@ fn compare(plan: &FieldPlan, listener: &Listener, report: &Report, context: &str
                 out.there += 1;
                 let earliest = memory.earliest.unwrap().unix_s();
                 assert!(left_at.is_none_or(|at| at >= earliest), "{context}: {record} went at {left_at:?}");
-                out.foretold += usize::from(left_at.is_some());
+                out.predicted += usize::from(left_at.is_some());
             }
         }
     }
@@ -2381,8 +2381,8 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
         }
     }
     println!("60 fields: {compared:?}");
-    let Compared { gone, there, at_risk, foretold, cleared } = compared;
-    assert!(gone > 4_000 && there > 10_000 && foretold > 1_500, "{compared:?}");
+    let Compared { gone, there, at_risk, predicted, cleared } = compared;
+    assert!(gone > 4_000 && there > 10_000 && predicted > 1_500, "{compared:?}");
     assert!(at_risk[0] > 0 && at_risk[1] > 0 && cleared > 0, "{compared:?}");
 }
 

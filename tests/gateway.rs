@@ -228,7 +228,8 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
         .collect();
     assert_eq!(groups, [(11, 10), (12, 3), (13, 10)]);
     assert_eq!(aside["set_aside"].as_array().unwrap().len(), 23);
-    let said = "1,204 frames that no key opened found no room to wait (logger 13: 1,200, logger 11: 4)";
+    let said = "1,204 frames that no key opened were dropped because there was no room (logger 13: 1,200, logger 11: \
+                4)";
     for args in [&["status", "--all", "--now", &time(FROM + 7200)][..], &["set-aside", "list"]] {
         let text = text_of(&site, args);
         assert!(text.contains(said), "{text}");
@@ -362,8 +363,8 @@ impl Mast {
         for command in ["gaps", "status", "visits"] {
             let json = self.site.json(&[command, "--json", "--now", &now]);
             assert_eq!(json["gateway"]["state"], state, "{command}: {}", json["gateway"]);
-            let told = json["gateway"]["advice"].as_str().unwrap();
-            assert!(told.contains(advice), "{command}: {told}");
+            let printed = json["gateway"]["advice"].as_str().unwrap();
+            assert!(printed.contains(advice), "{command}: {printed}");
             let text = text_of(&self.site, &[command, "--now", &now]);
             let advice_at = text.find(advice).unwrap_or_else(|| panic!("{command}: {text}"));
             for words in
@@ -482,7 +483,7 @@ fn a_port_that_is_missing_comes_first_and_the_services_status_line_says_so() {
     drop(mast.pty.take());
     daemon.wait_for("the loss of the port", |state| !state.radios[0].up);
     status_line("not listening on mast");
-    mast.blames_the_gateway(lost + 2 * DAY, "port not open", "see to the radio `mast`");
+    mast.blames_the_gateway(lost + 2 * DAY, "port not open", "check the radio `mast`");
     assert_eq!(daemon.stop().code(), Some(0));
 
     // From the start: the service does not say that it listens.
@@ -490,18 +491,18 @@ fn a_port_that_is_missing_comes_first_and_the_services_status_line_says_so() {
         command.arg("--simulated-clock").arg(mast.site.path("clock"));
         command.env("NOTIFY_SOCKET", mast.site.path("notify"));
     });
-    let mut told = Vec::new();
+    let mut printed = Vec::new();
     daemon.wait_for("a reason", |state| state.radios[0].reason.is_some());
     loop {
         let mut message = [0; 4096];
         let read = socket.recv(&mut message).unwrap();
         let message = String::from_utf8_lossy(&message[..read]).into_owned();
-        told.push(message.clone());
+        printed.push(message.clone());
         if message.contains("not listening on mast") {
             break;
         }
     }
-    assert!(told.iter().all(|line| !line.contains("STATUS=listening")), "{told:?}");
+    assert!(printed.iter().all(|line| !line.contains("STATUS=listening")), "{printed:?}");
 }
 
 #[test]
@@ -661,7 +662,7 @@ fn a_clock_that_is_not_synchronised_comes_before_advice_about_loggers() {
         assert_eq!(json["gateway"]["state"], "clock not synchronised", "{command}: {}", json["gateway"]);
         let text = text_of(&mast.site, &[command, "--now", &now]);
         let first = text.find("time service").unwrap_or_else(|| panic!("{command}: {text}"));
-        for words in ["see why logger 12", "Silent now: 12", "12 loggers to go"] {
+        for words in ["find out why logger 12", "Silent now: 12", "12 loggers to go"] {
             assert!(text.find(words).is_none_or(|at| at > first), "{command}: {words}: {text}");
         }
     }

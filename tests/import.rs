@@ -1078,10 +1078,10 @@ impl Small {
         let before = hand::tables(&self.site.ledger());
         let output = self.site.output(&[&["import", "--by", "R. Dale"], args].concat());
         ended(&output, code);
-        let told = text(&output.stdout) + &text(&output.stderr);
+        let printed = text(&output.stdout) + &text(&output.stderr);
         for word in words {
             // Prose is wrapped to the terminal's width.
-            assert!(flat(&told).contains(&flat(word)), "no {word:?} in:\n{told}");
+            assert!(flat(&printed).contains(&flat(word)), "no {word:?} in:\n{printed}");
         }
         assert!(before == hand::tables(&self.site.ledger()), "{args:?} has changed the ledger");
         verified(&self.site.ledger());
@@ -1089,7 +1089,7 @@ impl Small {
 }
 
 #[test]
-fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
+fn files_that_are_no_downloads_are_reported_with_a_remedy_and_change_nothing() {
     let small = Small::new();
     let empty = small.file("empty", "");
     let line = format!("stonechat: {empty} is empty; copy it from the reader again\n");
@@ -1260,9 +1260,9 @@ fn a_line_of_two_gibibytes_costs_no_memory() {
     let len = 2 << 30;
     let (peak, output) = run(&hand::csv_header(2), b'7', len);
     ended(&output, 1);
-    let told = text(&output.stdout);
+    let printed = text(&output.stdout);
     let line = format!("line 2: {len} bytes without a line end; a row has a few hundred");
-    assert!(told.contains(&line), "{told}");
+    assert!(printed.contains(&line), "{printed}");
     println!("a CSV with a line of 2 GiB: peak {peak} KiB");
     assert!(peak < 64 << 10, "{peak} KiB");
 
@@ -1310,9 +1310,9 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     let mut quiet = Quiet(0);
 
     let pulled = planning.sealed("P-1", &mut Pulled(&bytes), Some(bytes.len() as u64 + 9), &mut quiet);
-    let told = pulled.unwrap_err().to_string();
-    assert!(told.starts_with("cannot be read to its end (Input/output error"), "{told}");
-    assert!(told.ends_with("copy it from the reader again, and import that"), "{told}");
+    let printed = pulled.unwrap_err().to_string();
+    assert!(printed.starts_with("cannot be read to its end (Input/output error"), "{printed}");
+    assert!(printed.ends_with("copy it from the reader again, and import that"), "{printed}");
     let shrunk = planning.sealed("P-1", &mut &bytes[..], Some(bytes.len() as u64 + 100), &mut quiet);
     assert_eq!(
         shrunk.unwrap_err().to_string(),
@@ -1491,8 +1491,8 @@ fn whoever_imports_must_say_who() {
     let refused = |args: &[&str], word: &str| {
         let output = small.site.output(&[&["import"], args].concat());
         ended(&output, 2);
-        let told = text(&output.stderr);
-        assert!(told.starts_with("stonechat: ") && told.contains(word), "{told}");
+        let printed = text(&output.stderr);
+        assert!(printed.starts_with("stonechat: ") && printed.contains(word), "{printed}");
     };
     refused(&[&csv], "say who imports with --by NAME");
     let long = "x".repeat(81);
@@ -1516,8 +1516,8 @@ fn whoever_imports_must_say_who() {
     {
         let output = small.site.output(&[&["import", "withdraw", "1"], &given[..]].concat());
         ended(&output, 2);
-        let told = text(&output.stderr);
-        assert!(told.contains("not provided") && told.contains(missing), "{told}");
+        let printed = text(&output.stderr);
+        assert!(printed.contains("not provided") && printed.contains(missing), "{printed}");
     }
     assert!(before == hand::tables(&small.site.ledger()));
 }
@@ -1642,11 +1642,11 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
         .enumerate()
         .filter(|(at, made)| *at == 0 || !matches!(made.record(), Some(Record::Reading(_))));
     let lost: u64 = lost.count() as u64;
-    let told: u64 = not_there
+    let printed: u64 = not_there
         .iter()
         .map(|span| span["last"].as_u64().unwrap() - span["first"].as_u64().unwrap() + 1)
         .sum();
-    assert_eq!((told, &json["authenticated"]), (lost, &false.into()));
+    assert_eq!((printed, &json["authenticated"]), (lost, &false.into()));
     let out = run(1, &[&half], false);
     assert!(out.contains("Next: fetch what is not there before you leave"), "{out}");
     // A frame cut off in its middle is not there.

@@ -156,9 +156,9 @@ fn keys_go_to_a_terminal_or_into_a_new_file_of_their_owner_and_nowhere_else() {
     let args = ["key", "derive", "--all", "-o", name];
     let output = in_folder(&dir, &args).output().unwrap();
     assert_eq!(output.status.code(), Some(0));
-    let told = String::from_utf8(output.stdout).unwrap();
+    let printed = String::from_utf8(output.stdout).unwrap();
     assert_eq!(
-        told,
+        printed,
         format!(
             "{name}, which only its owner can read, holds 2 keys; delete it when the loggers are programmed\n"
         )
@@ -169,7 +169,7 @@ fn keys_go_to_a_terminal_or_into_a_new_file_of_their_owner_and_nowhere_else() {
     for address in [17, 18] {
         let key = site.derive(Address::new(address).unwrap(), Slot(0)).hex();
         assert!(text.contains(&format!("\n  key        {}\n", *key)), "{address}");
-        assert!(!told.contains(&key[..8]));
+        assert!(!printed.contains(&key[..8]));
     }
     // Never over anything: not over a file, nor through a name that points somewhere.
     refused(&in_folder(&dir, &args).output().unwrap(), &[name, "is there already", "name a new file"]);
@@ -364,9 +364,9 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     // Before.
     let mut frames = send(&mut pty, between(0, FROM + DAY));
     daemon.wait_frames(frames);
-    let told = slots(&site);
-    assert_eq!((&told["in_use"], &told["change"]["from"]), (&0.into(), &serde_json::json!([0])));
-    assert_eq!((&told["change"]["to"], &told["change"]["step"]), (&1.into(), &1.into()));
+    let printed = slots(&site);
+    assert_eq!((&printed["in_use"], &printed["change"]["from"]), (&0.into(), &serde_json::json!([0])));
+    assert_eq!((&printed["change"]["to"], &printed["change"]["step"]), (&1.into(), &1.into()));
     let text = text_of(&site, &["key", "slot", "--logger", "12"]);
     assert!(text.contains("1. NEXT  give slot 1 a key in ") && text.contains("slot = 1\n"), "{text}");
     assert!(text.contains("add it to `slots` of [site_key]"), "{text}");
@@ -377,15 +377,15 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     // Between: both slots, and the last two frames under the old one come late.
     frames += send(&mut pty, between(FROM + DAY, changed_at + DAY).filter(|emission| !is_late(emission)));
     daemon.wait_frames(frames);
-    let told = slots(&site);
-    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()));
-    let newest = told["newest_records"].as_u64().unwrap();
-    let of = |at: usize| told["slots"][at]["of_newest_records"].as_u64().unwrap();
-    assert!(of(1) > 0 && of(0) + of(1) == newest, "{told}");
+    let printed = slots(&site);
+    assert_eq!((&printed["in_use"], &printed["change"]["step"]), (&1.into(), &4.into()));
+    let newest = printed["newest_records"].as_u64().unwrap();
+    let of = |at: usize| printed["slots"][at]["of_newest_records"].as_u64().unwrap();
+    assert!(of(1) > 0 && of(0) + of(1) == newest, "{printed}");
     // What was not heard yet may be of the old key, and is let in.
     let last = old_last.sequence.number();
-    assert_eq!(told["change"]["closing"][0]["last"]["sequence"], last);
-    assert_eq!(told["change"]["closing"][0]["beyond"], serde_json::json!([]));
+    assert_eq!(printed["change"]["closing"][0]["last"]["sequence"], last);
+    assert_eq!(printed["change"]["closing"][0]["beyond"], serde_json::json!([]));
     frames += send(&mut pty, run.emissions.iter().filter(is_late));
     daemon.wait_frames(frames);
 
@@ -398,10 +398,14 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     assert!(sheet.contains(&format!("above {}, the largest used", old_last.epoch)), "{sheet}");
 
     // After: what the command says to write is written.
-    let told = slots(&site);
+    let printed = slots(&site);
     let line = format!("last = {{ epoch = {}, sequence = {} }}", old_last.epoch, old_last.sequence);
-    assert_eq!(told["change"]["closing"][0]["toml"], line.as_str());
-    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()), "late ones are no news");
+    assert_eq!(printed["change"]["closing"][0]["toml"], line.as_str());
+    assert_eq!(
+        (&printed["in_use"], &printed["change"]["step"]),
+        (&1.into(), &4.into()),
+        "late ones are no news"
+    );
     let text = text_of(&site, &["key", "slot", "--logger", "12"]);
     let entry: String = text
         .lines()
@@ -434,9 +438,9 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
 
     let aside = site.json(&["set-aside", "list", "--json"]);
     assert_eq!(aside["set_aside"][0]["reason"], "its slot is closed before this identity");
-    let told = slots(&site);
-    assert_eq!((&told["in_use"], &told["slots"][0]["last"]["sequence"]), (&1.into(), &last.into()));
-    assert_eq!((&told["change"]["from"], &told["change"]["to"]), (&serde_json::json!([1]), &2.into()));
+    let printed = slots(&site);
+    assert_eq!((&printed["in_use"], &printed["slots"][0]["last"]["sequence"]), (&1.into(), &last.into()));
+    assert_eq!((&printed["change"]["from"], &printed["change"]["to"]), (&serde_json::json!([1]), &2.into()));
     let check = text_of_check(&site);
     assert!(check.contains("1 frame of logger 12 came under key slot 0 although it is closed"), "{check}");
     assert!(!check.contains("still sends"), "{check}");
@@ -471,17 +475,17 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     frames += 1;
     daemon.wait_frames(frames);
     // While it is the latest: both are said, and how to close the old one.
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
     let log = || daemon.log();
-    assert_eq!(told["change"]["step"], 3, "{told}\n{}", log());
-    assert_eq!(told["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
+    assert_eq!(printed["change"]["step"], 3, "{printed}\n{}", log());
+    assert_eq!(printed["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
     hour(2);
     frames +=
         send(&mut pty, run.emissions.iter().filter(|emission| emission.at.unix_s() >= changed_at + DAY / 2));
     daemon.wait_frames(frames);
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
-    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()), "{told}");
-    let closing = &told["change"]["closing"][0];
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert_eq!((&printed["in_use"], &printed["change"]["step"]), (&1.into(), &4.into()), "{printed}");
+    let closing = &printed["change"]["closing"][0];
     assert_eq!(closing["last"]["sequence"], old_last.sequence.number(), "{closing}");
     assert_eq!(closing["beyond"].as_array().unwrap().len(), 1);
     assert_eq!(closing["beyond"][0]["sequence"], 4_000_000);
@@ -516,8 +520,8 @@ fn a_closing_that_the_running_daemon_has_not_read_is_said_to_be_not_in_force() {
     assert!(text.contains("NOT IN FORCE: in the running daemon slot 0 is open."), "{text}");
     assert!(text.contains("systemctl restart stonechat") && !text.contains("kill -HUP"), "{text}");
     assert!(is_in_force(&text_of(&site, &["key", "slot", "--logger", "11"])));
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
-    assert_eq!(told["slots"][0]["daemon_differs"], true);
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert_eq!(printed["slots"][0]["daemon_differs"], true);
     // A restart does.
     assert_eq!(daemon.stop().code(), Some(0));
     unit.load_credential(&site);
@@ -570,8 +574,8 @@ fn a_loggers_own_key_that_is_entered_a_week_late_opens_that_week() {
     let aside = aside["set_aside"].as_array().unwrap().len();
     assert!(aside.abs_diff(waiting) <= 2 && aside > 100, "{aside} of {waiting}");
     assert_eq!(daemon.state().unwrap().aside_over_limit, 0);
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
-    assert!(told["in_use"].is_null() && told["change"].is_null(), "{told}");
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert!(printed["in_use"].is_null() && printed["change"].is_null(), "{printed}");
     append(&site, "keys.toml", &entry(late));
     reload(&daemon, 1);
     send_hours(&mut daemon, 7 * 24..8 * 24 + 1);
@@ -925,10 +929,10 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
         assert!(!output.stdout.is_empty() || !output.stderr.is_empty(), "{args:?}");
         assert_no_key(&keys, &format!("{args:?}"), &[output.stdout, output.stderr].concat());
     }
-    let told = site.path("sheet.txt");
-    let told = site.output(&["key", "derive", "--all", "-o", told.to_str().unwrap()]);
-    assert_eq!(told.status.code(), Some(0));
-    assert_no_key(&keys, "what is said of a sheet", &[told.stdout, told.stderr].concat());
+    let printed = site.path("sheet.txt");
+    let printed = site.output(&["key", "derive", "--all", "-o", printed.to_str().unwrap()]);
+    assert_eq!(printed.status.code(), Some(0));
+    assert_no_key(&keys, "what is said of a sheet", &[printed.stdout, printed.stderr].concat());
     assert_eq!(daemon.stop().code(), Some(0));
     let log = daemon.log();
     assert!(log.contains("not reloaded") && log.contains("a key slot opened its first frame"), "{log}");
@@ -1045,7 +1049,7 @@ impl Drop for Ends {
 }
 
 #[test]
-fn who_may_not_lock_memory_is_told_so_once_and_hears_all_the_same() {
+fn who_may_not_lock_memory_is_reported_so_once_and_hears_all_the_same() {
     let plan = FieldPlan::harrow_tarn(78, 1, TrueTime(FROM), 2);
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     if !util::daemon::is_root() {

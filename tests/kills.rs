@@ -140,18 +140,18 @@ impl<'a> Life<'a> {
     }
 
     /// What must hold, and how many are held now.
-    fn after(&mut self, told: u64, why: &str) {
+    fn after(&mut self, reported: u64, why: &str) {
         let path = self.site.ledger();
         if !path.exists() {
-            assert!(self.held.is_empty() && told == 0, "{why}");
+            assert!(self.held.is_empty() && reported == 0, "{why}");
             return;
         }
         drop(Ledger::open(&path).unwrap_or_else(|error| panic!("{why}: {error}")));
         let held = held_equals_truth(&path, &self.run.truth);
         assert!(held.is_superset(&self.held), "{why}: what was held is gone");
         assert!(
-            held.len() as u64 >= self.held.len() as u64 + told,
-            "{why}: {} held, {} before, {told} told committed since",
+            held.len() as u64 >= self.held.len() as u64 + reported,
+            "{why}: {} held, {} before, {reported} reported committed since",
             held.len(),
             self.held.len()
         );
@@ -187,14 +187,14 @@ impl<'a> Life<'a> {
 
     fn daemon_killed(&mut self, daemon: &Daemon, kind: &str) {
         let (state, log) = (daemon.state(), daemon.log());
-        let told = state.and_then(|state| state.commit).map_or(0, |commit| commit.records);
+        let reported = state.and_then(|state| state.commit).map_or(0, |commit| commit.records);
         if log.matches("settle begins").count() > log.matches("settle ends").count() {
             self.count.add("inside a settle");
         }
         if !log.contains("started") {
             self.count.add("inside opening or making the ledger");
         }
-        self.after(told, &format!("{kind}:\n{log}"));
+        self.after(reported, &format!("{kind}:\n{log}"));
     }
 
     fn spawn(&self, args: &[&str], kill_at: Option<u64>) -> Child {
@@ -357,7 +357,7 @@ fn migrated(path: &Path) {
 }
 
 #[test]
-fn killed_at_a_random_instant_of_whatever_it_does_nothing_told_is_lost_and_nothing_doubled() {
+fn killed_at_a_random_instant_of_whatever_it_does_nothing_reported_is_lost_and_nothing_doubled() {
     let kills = setting("STONECHAT_TEST_KILLS", 60);
     let seed = setting("STONECHAT_TEST_SEED", 7);
     println!("seed {seed}");

@@ -892,7 +892,7 @@ fn a_file_that_has_no_room_is_named() {
 }
 
 /// What the page for contributors lets a room import.
-fn told(page: &str, room: &str) -> BTreeSet<String> {
+fn stated(page: &str, room: &str) -> BTreeSet<String> {
     const PURE: [&str; 8] = ["time", "text", "when", "wire", "seal", "record", "units", "siting"];
     const LEDGER: [&str; 5] = ["ledger/db", "ledger/digest", "ledger/read", "ledger/write", "ledger/care"];
     let names = |names: &[&str]| names.iter().map(|&name| name.to_owned()).collect::<BTreeSet<String>>();
@@ -912,7 +912,7 @@ fn told(page: &str, room: &str) -> BTreeSet<String> {
             "pure" => all.extend(names(&PURE)),
             "pure but seal" => all.extend(names(&PURE).into_iter().filter(|name| name != "seal")),
             "all" => all.extend(names(&["*"])),
-            "as ledger/db" => all.extend(told(page, "ledger/db")),
+            "as ledger/db" => all.extend(stated(page, "ledger/db")),
             "and the ledger's rooms before it in this order" => all.extend(before(&LEDGER)),
             name => all.extend(names(&[name])),
         }
@@ -927,6 +927,6 @@ fn the_page_for_contributors_has_the_table_that_is_tested() {
     let without = ["page", "notices", "office", "office/pull", "main", "lib", "ledger"];
     for (room, may) in TABLE.iter().filter(|(room, _)| !without.contains(room)) {
         let may: BTreeSet<String> = may.iter().map(|&name| name.to_owned()).collect();
-        assert_eq!(told(&page, room), may, "{room}");
+        assert_eq!(stated(&page, room), may, "{room}");
     }
 }

@@ -274,7 +274,7 @@ fn a_bad_layout_gets_every_mistake_with_its_line() {
         (
             "utc_offset = \"+00:00\"",
             "zone = \"Europe/Atlantis\"",
-            "a.toml:5: `[time] zone`: \"Europe/Atlantis\" is no zone of the IANA database; write a time zone",
+            "a.toml:5: `[time] zone`: \"Europe/Atlantis\" is not a zone in the IANA database; write a time zone",
         ),
         (
             "unit = \"Hz\"",
@@ -301,7 +301,7 @@ fn a_bad_layout_gets_every_mistake_with_its_line() {
         ("%H:%M:%S", "%H:%M", "no format shows seconds (%S); write 60"),
         ("%Y-%m-%d", "%d/%Y", "needs one year (%Y or %y), one month"),
         ("channel = 0", "channel = 1", "channel 0 is missing"),
-        ("utc_offset = \"+00:00\"", "utc_offset = \"?\"", "\"?\" is no offset"),
+        ("utc_offset = \"+00:00\"", "utc_offset = \"?\"", "\"?\" is not an offset"),
     ] {
         let problems = layout::parse(Path::new("a.toml"), &RIGHT.replace(from, to)).unwrap_err();
         assert!(problems.to_string().contains(says), "{says}\n{problems}");

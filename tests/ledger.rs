@@ -449,7 +449,7 @@ fn an_opaque_record_that_this_version_reads_joins_its_kind_and_stays() {
 }
 
 #[test]
-fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
+fn when_a_record_came_by_hand_is_reported_the_same_before_and_after_settling() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
     let mut ledger = Ledger::open(&path).unwrap();
@@ -467,14 +467,14 @@ fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
         batch.push_record(arrival, &plaintext(id, variant));
     }
     ledger.append(&batch, &roster(1), NOW).unwrap();
-    let told = || {
+    let printed = || {
         let reader = Reader::open(&path).unwrap();
         ids.map(|id| reader.read(|snapshot| snapshot.came(id)).unwrap())
     };
     let by_hand = Came::Hand { imported_at: Some(GatewayTime(came_at)) };
-    assert_eq!(told(), [Some(by_hand); 3]);
+    assert_eq!(printed(), [Some(by_hand); 3]);
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    assert_eq!(told(), [Some(by_hand); 3]);
+    assert_eq!(printed(), [Some(by_hand); 3]);
 }
 
 #[test]

@@ -187,7 +187,7 @@ async fn a_slow_consumer_loses_nothing_and_the_queue_keeps_its_limit() {
 }
 
 #[tokio::test]
-async fn unplugged_is_told_after_all_bytes_and_plugged_in_again_is_heard() {
+async fn unplugged_is_reported_after_all_bytes_and_plugged_in_again_is_heard() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     assert_eq!(heard.down(0).await, format!("{} does not exist (unplugged?)", scratch.path().display()));
@@ -240,7 +240,7 @@ async fn bytes_of_two_connections_are_never_taken_together() {
 }
 
 #[tokio::test]
-async fn an_absent_port_is_told_once_until_the_reason_changes() {
+async fn an_absent_port_is_reported_once_until_the_reason_changes() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     assert!(heard.down(0).await.ends_with("does not exist (unplugged?)"));
@@ -254,7 +254,7 @@ async fn an_absent_port_is_told_once_until_the_reason_changes() {
 }
 
 #[tokio::test]
-async fn a_port_that_another_holds_is_told_as_such_and_free_after_close() {
+async fn a_port_that_another_holds_is_named_as_such_and_free_after_close() {
     let scratch = Scratch::new();
     let _master = scratch.plug();
     let mut first = open(&[scratch.port()]);
@@ -346,7 +346,7 @@ async fn a_dropped_links_lets_go_of_its_connections() {
 }
 
 #[tokio::test]
-async fn an_address_that_is_none_is_told() {
+async fn an_address_that_is_none_is_reported() {
     let mut heard = open(&[Port::Tcp { address: "no port".into() }]);
     let reason = heard.down(0).await;
     assert!(reason.starts_with("tcp://no port: cannot find the host: "), "{reason}");

@@ -46,8 +46,8 @@ impl Behind {
     }
 
     fn acts(&self, args: &[&str]) -> Vec<Value> {
-        let told = self.site.json(&[&["logbook", "--json"], args].concat());
-        told["acts"].as_array().unwrap().clone()
+        let printed = self.site.json(&[&["logbook", "--json"], args].concat());
+        printed["acts"].as_array().unwrap().clone()
     }
 
     fn kinds(&self) -> Vec<String> {

@@ -156,7 +156,7 @@ fn an_outage_is_a_band_over_its_span_and_is_gone_after_its_repair() {
         "times in UTC-07:00",
         "records missing",
         &format!("held {heard} of {made} readings (8"),
-        "no warning or alarm system for life safety",
+        "not a warning or alarm system for life safety",
     ] {
         assert!(text.contains(words), "{words}");
     }

@@ -181,7 +181,7 @@ calibrations.toml | G = 0.082736 | g = 0.082736
 calibrations.toml | G = 0.082736 | G = "0.082736"
     calibrations.toml:12: `G` of `conversion` of the calibration of "P-17", serial "S1": found text, expected a number; write the sheet's linear factor, in the entry's unit a unit of R
 calibrations.toml | G = 0.082736 | G = nan
-    calibrations.toml:12: `G` of `conversion` of the calibration of "P-17", serial "S1": is no finite number; write the sheet's linear factor, in the entry's unit a unit of R
+    calibrations.toml:12: `G` of `conversion` of the calibration of "P-17", serial "S1": is not a finite number; write the sheet's linear factor, in the entry's unit a unit of R
 calibrations.toml | R0 = 8982.736 | R0 = 8982.736\n182736 = 5
     calibrations.toml:14: `…` of `conversion` of the calibration of "P-17", serial "S1": unknown, allowed here: kind, input, sense, G, R0; remove it
 calibrations.toml | unit = "Cel" | unit = "°C"

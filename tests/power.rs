@@ -52,7 +52,7 @@ enum Op {
     },
     SyncFolder,
     /// The program has told what is committed.
-    Told,
+    Reported,
     /// A process begins.
     Start,
 }
@@ -81,7 +81,7 @@ fn read_trace(file: &Path) -> Vec<Op> {
             b'C' => Op::Create { name },
             b'U' => Op::Unlink { name },
             b'D' => Op::SyncFolder,
-            b'M' => Op::Told,
+            b'M' => Op::Reported,
             b'P' => Op::Start,
             other => panic!("an entry of kind {other}"),
         });
@@ -173,7 +173,7 @@ impl Disk {
                     name(&mut self.durable_names, &naming);
                 }
             }
-            Op::Told | Op::Start => {}
+            Op::Reported | Op::Start => {}
         }
     }
 
@@ -308,10 +308,10 @@ fn record(seed: u64, swallow: &str) -> Record {
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     let mut ops = read_trace(&trace);
     // It ended with 0.
-    ops.push(Op::Told);
-    let told = ops.iter().filter(|op| matches!(op, Op::Told)).count();
+    ops.push(Op::Reported);
+    let reported = ops.iter().filter(|op| matches!(op, Op::Reported)).count();
     let syncs = ops.iter().filter(|op| matches!(op, Op::Sync { .. })).count();
-    println!("{} entries recorded, {syncs} syncs, told {told} times", ops.len());
+    println!("{} entries recorded, {syncs} syncs, reported {reported} times", ops.len());
     Record { ops, truth: run.truth }
 }
 
@@ -356,7 +356,7 @@ struct Found {
 /// Builds so many distinct disks, and looks at each.
 fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
     // Held whenever the program told that all is committed: as all that was written, lost or not, makes it.
-    let mut told: Vec<(usize, Held)> = vec![(0, Held::new())];
+    let mut reported: Vec<(usize, Held)> = vec![(0, Held::new())];
     let mut disk = Disk::default();
     let mut disks = Vec::new();
     // Between which entries a cut falls between two syncs of one commit or settle: nothing was told between these two,
@@ -366,13 +366,13 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
     for (at, op) in record.ops.iter().enumerate() {
         disk.apply(op);
         match op {
-            Op::Told => {
+            Op::Reported => {
                 let files = disk.cut(How::Everything, &mut Random(0));
                 if files.contains_key("ledger.db") {
-                    let before = &told.last().unwrap().1;
+                    let before = &reported.last().unwrap().1;
                     let held = held_after_restart(&files, &record.truth, None);
                     assert!(held.is_superset(before));
-                    told.push((at + 1, held));
+                    reported.push((at + 1, held));
                 }
                 (last_sync, is_start) = (None, false);
             }
@@ -434,7 +434,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
             let shm = (random.below(2) == 0).then(|| (0..32_768).map(|_| random.below(256) as u8).collect());
             let looked =
                 std::panic::catch_unwind(AssertUnwindSafe(|| held_after_restart(&files, &record.truth, shm)));
-            let must = &told.iter().rfind(|(told_at, _)| *told_at <= at).unwrap().1;
+            let must = &reported.iter().rfind(|(reported_at, _)| *reported_at <= at).unwrap().1;
             let mut found = found.lock().unwrap();
             found.between_syncs += usize::from(between[at]);
             *found.by_how.entry(how).or_default() += 1;
@@ -461,7 +461,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
 }
 
 #[test]
-fn whenever_the_power_is_cut_all_that_was_told_committed_is_there_once_and_the_ledger_is_sound() {
+fn whenever_the_power_is_cut_all_that_was_reported_committed_is_there_once_and_the_ledger_is_sound() {
     let wanted = setting("STONECHAT_TEST_CUTS", 250) as usize;
     let seed = setting("STONECHAT_TEST_SEED", 7);
     println!("seed {seed}");
@@ -473,7 +473,7 @@ fn whenever_the_power_is_cut_all_that_was_told_committed_is_there_once_and_the_l
     assert!(found.between_syncs >= 100, "only {} between two syncs", found.between_syncs);
     promises::kept(
         "power-cut",
-        "after a power cut all that was told committed is there, once, and verify is sound",
+        "after a power cut all that was reported committed is there, once, and verify is sound",
         "writes since the last sync dropped, reordered, torn at 512 bytes",
         found.distinct as u64,
         &format!(
@@ -484,7 +484,7 @@ fn whenever_the_power_is_cut_all_that_was_told_committed_is_there_once_and_the_l
 }
 
 #[test]
-fn without_syncs_the_same_test_finds_told_records_lost() {
+fn without_syncs_the_same_test_finds_reported_records_lost() {
     let seed = setting("STONECHAT_TEST_SEED", 7);
     // No sync is made: SQLite's synchronous = OFF. Then those of the -wal only are not made.
     for (swallow, name) in [("all", "power-cut-control-all"), ("-wal", "power-cut-control-wal")] {
@@ -495,9 +495,9 @@ fn without_syncs_the_same_test_finds_told_records_lost() {
         promises::kept(
             name,
             "the power cut test finds lost commits where syncs are left out",
-            "syncs told done and not made",
+            "syncs reported as done but not made",
             found.distinct as u64,
-            &format!("{} cuts with told records lost, {} unsound", found.lost, found.unsound),
+            &format!("{} cuts with reported records lost, {} unsound", found.lost, found.unsound),
         );
     }
 }

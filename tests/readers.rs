@@ -104,11 +104,11 @@ fn rows_without_sequences_are_matched_by_time_fill_the_gaps_and_say_so_everywher
     } else {
         anchored.to_string()
     };
-    let told = format!(
+    let output = format!(
         "{} matched by time to missing records; {shown} agree with held readings (anchored); 0 left out",
         lost.len()
     );
-    assert!(flat.contains(&told), "{told}\n{out}");
+    assert!(flat.contains(&output), "{output}\n{out}");
     assert_eq!(stored_rows(&site), before);
 
     let (code, out, err) = site.import(&["--by", "R. Dale", "--json", "--layout", "by-the-minute", &file]);
@@ -245,7 +245,7 @@ fn encoded(text: &str, encoding: &str) -> Vec<u8> {
 }
 
 #[test]
-fn utf_16_and_windows_1252_are_described_and_imported_and_a_wrong_encoding_is_told() {
+fn utf_16_and_windows_1252_are_described_and_imported_and_a_wrong_encoding_is_reported() {
     for (encoding, name) in [("utf-16le", "utf-16"), ("utf-16be", "utf-16"), ("windows-1252", "windows-1252")]
     {
         let site = Site::new(is_lost);
@@ -405,7 +405,7 @@ fn a_layout_that_is_wrong_ends_with_code_2_before_any_file_is_read() {
     let before = stored_rows(&site);
     let twice = "is = \"battery_mv\"\nresolution = 1";
     for (from, to, says) in [
-        ("utc_offset = \"+00:00\"", "zone = \"America/Atlantis\"", "is no zone of the IANA database"),
+        ("utc_offset = \"+00:00\"", "zone = \"America/Atlantis\"", "is not a zone in the IANA database"),
         ("is = \"board_c\"\nresolution = 0.01", twice, "keep one of the two"),
         ("[layout]", "[layout", "wrong.toml"),
     ] {

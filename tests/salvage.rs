@@ -186,7 +186,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         "every record that fits its digest is brought over from a damaged ledger, and nothing wrong is stored",
         "flipped bytes and zeroed pages at seeded places",
         damaged,
-        &format!("{brought} records brought over, {lost_all} lost and told, 0 wrong"),
+        &format!("{brought} records brought over, {lost_all} lost and reported, 0 wrong"),
     );
 }
 
@@ -353,9 +353,9 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let aside = taken.aside.to_str().unwrap();
     // What came in since is told as missing, and that it may be in there.
     let now = stonechat::text::rfc3339(end);
-    let told = site.json(&["gaps", "--json", "--now", &now]);
+    let printed = site.json(&["gaps", "--json", "--now", &now]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap();
-    assert_eq!(told["ledgers_set_aside"][0]["file"], name);
+    assert_eq!(printed["ledgers_set_aside"][0]["file"], name);
     assert!(missing(&path, &plan, end).is_superset(&closed));
     let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
     assert!(text.contains("salvage"), "{text}");
@@ -398,7 +398,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
 }
 
 #[test]
-fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_was_set_aside() {
+fn records_of_a_span_that_nobody_knows_are_reported_as_perhaps_in_the_ledger_that_was_set_aside() {
     let plan = FieldPlan::harrow_tarn(115, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
@@ -422,9 +422,9 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     hand::receive(&path, &plan, &run.emissions[at(3)..]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap().to_owned();
     let now = stonechat::text::rfc3339(run.truth.end().unix_s());
-    let told = site.json(&["gaps", "--json", "--now", &now]);
+    let printed = site.json(&["gaps", "--json", "--now", &now]);
     let mut perhaps = BTreeSet::new();
-    for gap in told["gaps"].as_array().unwrap() {
+    for gap in printed["gaps"].as_array().unwrap() {
         let number = |key: &str| u32::try_from(gap[key].as_u64().unwrap()).unwrap();
         let all = (number("first")..=number("last"))
             .map(|sequence| (u16::try_from(number("logger")).unwrap(), number("epoch"), sequence));
@@ -452,8 +452,8 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     assert_eq!(missing(&path, &plan, run.truth.end().unix_s()), counted);
     verified(&path);
-    let told = site.json(&["gaps", "--json", "--now", &now]);
-    assert!(told["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
+    let printed = site.json(&["gaps", "--json", "--now", &now]);
+    assert!(printed["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
     let output = site.output(&["salvage", aside, "--give-up"]);
     assert_eq!(output.status.code(), Some(3));
     // The loggers bring it.
@@ -487,14 +487,14 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
         &["verify"],
     ] {
         let output = site.output(line);
-        let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert!(told.contains("not in this:") && told.contains(name), "{line:?}: {told}");
+        let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(printed.contains("not included:") && printed.contains(name), "{line:?}: {printed}");
     }
     let picture = std::fs::read_to_string(svg).unwrap();
     assert!(picture.contains("Not drawn:") && picture.contains(name), "{picture}");
     let output = site.output(&["salvage", "ledger.db.damaged-20000101T000000Z"]);
-    let told = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert!(told.contains(&format!("there is no such file; set aside here: {name}")), "{told}");
+    let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(printed.contains(&format!("there is no such file; set aside here: {name}")), "{printed}");
     let done = site.json(&["salvage", aside, "--by", "R. Dale", "--json"]);
     assert_eq!(done["unproven"], serde_json::json!([]));
     assert_eq!(done["unreadable"], serde_json::json!([]));

@@ -1620,7 +1620,7 @@ fn run(seed: u64) -> Figures {
 
 fn number(name: &str) -> Option<u64> {
     let text = std::env::var(name).ok()?;
-    Some(text.parse().unwrap_or_else(|_| panic!("{name} is no number: {text}")))
+    Some(text.parse().unwrap_or_else(|_| panic!("{name} is not a number: {text}")))
 }
 
 #[test]

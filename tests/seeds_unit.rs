@@ -459,8 +459,11 @@ impl World {
         self.wait_committed();
         let left = self.on_disk(before);
         let left = left.to_str().unwrap();
-        let told = self.notices();
-        assert!(told.iter().any(|(subject, text)| subject == "left" && text.contains(left)), "{told:?}");
+        let printed = self.notices();
+        assert!(
+            printed.iter().any(|(subject, text)| subject == "left" && text.contains(left)),
+            "{printed:?}"
+        );
         let salvage = self.site.output(&["salvage", left]);
         assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
         self.followed += 1;

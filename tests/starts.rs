@@ -140,7 +140,7 @@ fn a_start_that_must_bring_a_locked_ledger_up_to_date_hears_at_once_and_loses_no
 }
 
 #[test]
-fn a_daemon_told_to_stop_before_it_could_open_its_ledger_says_what_it_could_not_write() {
+fn a_daemon_asked_to_stop_before_it_could_open_its_ledger_says_what_it_could_not_write() {
     let stage = Stage::new(64);
     let unit = Unit::new(&stage.site);
     let _holder = Holder::take(&stage.site.ledger());

@@ -284,19 +284,19 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let stopped = DaemonState { phase: Phase::Stopped, ..running(now) };
     assert!(last(Some(stopped)).starts_with("start the daemon"));
     let full = DaemonState { trouble: Some("the disk is full".to_owned()), ..running(now) };
-    assert!(last(Some(full)).starts_with("see to the ledger's disk"));
+    assert!(last(Some(full)).starts_with("check the ledger's disk"));
     let mut unplugged = running(now);
     unplugged.radios[0].up = false;
     unplugged.radios[0].reason = Some("there is no such device".to_owned());
-    assert!(last(Some(unplugged)).starts_with("see to the radio `mast`"));
+    assert!(last(Some(unplugged)).starts_with("check the radio `mast`"));
     let hung = DaemonState { written_at: GatewayTime(now - DAY), ..running(now) };
     assert!(last(Some(hung)).starts_with("restart the daemon"));
     let adrift = DaemonState { clock_synchronised: false, ..running(now) };
-    assert!(last(Some(adrift)).starts_with("see to the gateway's time service"));
+    assert!(last(Some(adrift)).starts_with("check the gateway's time service"));
     let later = now + 3 * DAY;
     let text = written(&heard.status(around(Some(running(later))), later), &look);
     assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
-    assert!(text.contains("Next: see to the radio and its antenna: not one logger is heard."), "{text}");
+    assert!(text.contains("Next: check the radio and its antenna: no logger is heard."), "{text}");
     let well = last(Some(running(now)));
     assert!(well.starts_with("nothing"), "{well}");
 }

@@ -128,7 +128,7 @@ fn readable(path: &Path) -> Option<BTreeMap<String, Vec<String>>> {
 }
 
 #[test]
-fn a_backup_made_while_the_daemon_commits_is_whole_verified_and_told_by_its_digest() {
+fn a_backup_made_while_the_daemon_commits_is_whole_verified_and_reported_by_its_digest() {
     let plan = FieldPlan::dense(52, 60, 80, 0.1, 0.05, 0.02);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 1000");
     let run = Field::new(plan.clone()).run_out();

@@ -64,7 +64,7 @@ impl<'a> Row<'a> {
 
     fn get(&self, column: &str) -> f64 {
         let text = self.text(column);
-        text.parse().unwrap_or_else(|_| panic!("{column}: {text:?} is no number"))
+        text.parse().unwrap_or_else(|_| panic!("{column}: {text:?} is not a number"))
     }
 
     fn optional(&self, column: &str) -> Option<f64> {
@@ -1179,9 +1179,9 @@ proptest! {
         let mut run = |what: &mut dyn FnMut(&mut dyn stonechat::units::Trace) -> Outcome| {
             let quiet = what(&mut Silent);
             if traced {
-                let told = what(&mut steps);
+                let output = what(&mut steps);
                 // As text: a limit of NaN is not equal to itself.
-                assert_eq!(format!("{told:?}"), format!("{quiet:?}"));
+                assert_eq!(format!("{output:?}"), format!("{quiet:?}"));
             }
             all.push(quiet);
         };

@@ -279,7 +279,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
                 Readings::new(snapshot, &roster, &known).made_in(logger.address, (from, to), |reading| {
                     assert!((from..to).contains(&reading.corrected.time));
                     let unit = logger.channels[0].raw_unit();
-                    assert!(reading.raw_unit(0).is_none_or(|told| told == unit));
+                    assert!(reading.raw_unit(0).is_none_or(|printed| printed == unit));
                     found.push((reading.identity, i64::from(reading.row.time), reading.corrected.time));
                     Ok(())
                 })
@@ -374,9 +374,9 @@ fn exported(site: &Site, units: &str) {
     ] {
         let args = [&["export", "-o", "refused.csv"][..], &args].concat();
         let output = site.output(&args);
-        let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert_eq!(output.status.code(), Some(2), "{told}");
-        assert!(told.contains(says), "{told}");
+        let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{printed}");
+        assert!(printed.contains(says), "{printed}");
         assert!(!Path::new("refused.csv").exists());
     }
 }

@@ -39,7 +39,7 @@ fn a_fault_code_is_no_total_and_the_amount_over_it_is_marked() {
         (|time| reading(time, &[1000]), |time| reading(time, &[1001]), |time| reading(time, &[1002]));
     let fault = |time| faulty(time, &[3], 1);
     bench.hear(&in_a_row(1, T, &[Some(&units), Some(&a), Some(&b), Some(&fault), Some(&fault), Some(&c)]));
-    // One tip from 1000 to 1001, one from 1001 to 1002; the code 3 between them is no total.
+    // One tip from 1000 to 1001, one from 1001 to 1002; the code 3 between them is not a total.
     let expected = ["no-earlier-total", "0.20", "fault", "fault", "0.20 timing"];
     assert_eq!(bench.short("rain"), expected);
     bench.settle();

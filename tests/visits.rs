@@ -667,7 +667,7 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
 // --------------------------------------------------------------------------------------------------- the command
 
 #[test]
-fn a_sheet_is_written_whole_and_never_over_another_file_unless_told() {
+fn a_sheet_is_written_whole_and_never_over_another_file_unless_asked() {
     let field = FieldPlan::harrow_tarn(21, 3, TrueTime(1_780_000_000), 2).without_incidents();
     let site = Site::new(&field, "/nowhere/radio", 1.0, "");
     drop(Ledger::open(&site.ledger()).unwrap());

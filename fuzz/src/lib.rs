@@ -516,17 +516,17 @@ pub fn config(data: &[u8]) {
     let site = folder().join(FILES[0]);
     let environment = Environment { runtime_directory: Some(folder().clone()), ..Environment::default() };
     let survey = config::survey(&site, &environment);
-    let mut told = survey.problems.to_string();
+    let mut printed = survey.problems.to_string();
     for warning in &survey.warnings {
-        told += &format!("\n{warning}");
+        printed += &format!("\n{warning}");
     }
     if let Some(config) = &survey.config {
         let calibrations = folder().join(FILES[4]);
         if let Err(problems) = config::load_calibrations_in(config, &calibrations, &environment) {
-            told += &format!("\n{problems}");
+            printed += &format!("\n{problems}");
         }
         if let Err(problems) = config::load_keyring_in(config, &environment) {
-            told += &format!("\n{problems}");
+            printed += &format!("\n{problems}");
         }
     }
     if which == 2 {
@@ -538,7 +538,7 @@ pub fn config(data: &[u8]) {
                 key.trim() == "hex" && value.len() >= 16 && value.bytes().all(|b| b.is_ascii_hexdigit());
             // A text that stands elsewhere in the file as well is no secret.
             if secret && text.matches(value).count() == 1 {
-                assert!(!told.contains(value), "a message shows a key: {told}");
+                assert!(!printed.contains(value), "a message shows a key: {printed}");
             }
         }
     }

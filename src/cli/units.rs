@@ -72,7 +72,7 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
         let until = at.map_or(String::new(), |at| format!(" at or before {}", rfc3339(at)));
         let point = &args.point;
         Exit::could_not(format!(
-            "no reading of {point:?}{until} is held; `stonechat gaps` tells what is missing"
+            "no reading of {point:?}{until} is held; `stonechat gaps` lists what is missing"
         ))
     })?;
     if args.json {

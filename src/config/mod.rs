@@ -26,7 +26,7 @@
 //! std::fs::write(&site, config.site_text.replace("\"-07:00\"", "\"-7\""))?;
 //! let problems = stonechat::config::load(&site).unwrap_err();
 //! let texts: Vec<_> = problems.iter().map(|problem| problem.text.as_str()).collect();
-//! let said = "`[site] utc_offset`: \"-7\" is no offset; \
+//! let said = "`[site] utc_offset`: \"-7\" is not an offset; \
 //!             write the site's hours and minutes from UTC, as in \"-07:00\"";
 //! assert_eq!(texts, [said]);
 //! # Ok::<(), Box<dyn std::error::Error>>(())

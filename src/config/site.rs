@@ -196,7 +196,7 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
         if let Some(listen) = table.text(&PAGE_LISTEN, PATH_LEN_MAX_CHARS) {
             found.page_listen = listen.value.parse().ok();
             if found.page_listen.is_none() {
-                table.note_value(&PAGE_LISTEN, listen.value, "is no address and port");
+                table.note_value(&PAGE_LISTEN, listen.value, "is not an address and port");
             }
         }
     }

@@ -37,10 +37,10 @@ impl<'a> Frame<'a> {
     }
 }
 
-/// From when, and until before when, as it was asked for.
+/// The requested start, and the requested end, exclusive.
 pub type AskedSpan = (Option<GatewayTime>, Option<GatewayTime>);
 
-/// The span that a report took, if one was asked for.
+/// The span of a report, if one was requested.
 pub fn asked_span((from, to): AskedSpan, utc_offset_s: i32) -> Option<String> {
     let at = |at| local(at, utc_offset_s);
     match (from, to) {

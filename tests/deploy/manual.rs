@@ -83,7 +83,7 @@ fn every_configuration_file_has_a_page_with_each_of_its_keys_and_what_is_said_of
 }
 
 #[test]
-fn the_key_of_the_serial_port_is_told_with_its_meaning_below_its_table() {
+fn the_key_of_the_serial_port_is_reported_with_its_meaning_below_its_table() {
     let page = text(&files(), "man5/stonechat-site.5");
     let after =
         |text: &str, from: usize| from + page[from..].find(text).unwrap_or_else(|| panic!("{text}: {page}"));

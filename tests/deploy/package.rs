@@ -167,7 +167,7 @@ rm /asked
 dpkg --force-depends -i "$2" >/said 2>&1 || { cat /said; exit 1; }
 asked 'try-restart stonechat.service'
 if asked '^stop' || asked '^disable'; then say 'an upgrade stopped it'; exit 1; fi
-if grep -q 'stonechat init' /said; then say 'told what to do first, again'; exit 1; fi
+if grep -q 'stonechat init' /said; then say 'printed what to do first, again'; exit 1; fi
 keeps
 
 say remove
@@ -192,7 +192,7 @@ dpkg --force-depends -i "$2" >/said 2>&1 || { cat /said; exit 1; }
 sha256sum --quiet -c /kept-too
 [ "$(id -u stonechat)" = "$number" ]
 [ "$(stat -c %U /var/lib/stonechat/ledger.db)" = stonechat ]
-if grep -q 'stonechat init' /said; then say 'told what to do first, on a site that is set up'; exit 1; fi
+if grep -q 'stonechat init' /said; then say 'printed what to do first, on a site that is set up'; exit 1; fi
 say done
 "#;
 

@@ -196,7 +196,7 @@ fn parquet() -> Result<Format, String> {
 
 /// `-07:00`, `+05:45`, `Z`.
 fn offset(text: &str) -> Result<i32, String> {
-    let no = || format!("--offset {text:?} is none; write it as -07:00, +05:45, Z or site");
+    let no = || format!("--offset {text:?} is not an offset; write it as -07:00, +05:45, Z or site");
     if text == "Z" {
         return Ok(0);
     }

@@ -20,7 +20,7 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// `D` and `N`: what a daemon says of itself, and a notice.
+/// `D` and `N`: what a daemon reports about itself, and a notice.
 #[derive(Serialize)]
 struct StatusJson<'a, D, N> {
     site: &'a str,
@@ -116,7 +116,7 @@ struct Day<'a> {
     counts: &'a DayCounts,
 }
 
-/// As files take it; times and days in UTC.
+/// The status as JSON; times and days in UTC.
 pub fn as_json(status: &Status) -> impl Serialize {
     let (around, growth) = (&status.around, status.growth);
     StatusJson {
