@@ -19,7 +19,7 @@ use stonechat::ledger::{
 };
 use stonechat::record::clock::ClockEvent;
 use stonechat::record::coverage::{Basis, Coverage, RangeSet};
-use stonechat::record::facts::Listening;
+use stonechat::record::facts::{Listening, Stated};
 use stonechat::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use stonechat::record::roster::{InService, Logger, Roster};
 use stonechat::report::gaps::{
@@ -145,10 +145,10 @@ impl Model {
         for made in self.held() {
             let basis = if made.is_authentic() { Basis::Authentic } else { Basis::Csv };
             coverage.insert(made.id, basis);
-            if let Some((_, profile)) = made.profile()
-                && let Some(previous) = Epoch::new(profile.previous_epoch)
-            {
-                coverage.name_epoch(made.id.address, previous, profile.previous_last, made.id.epoch);
+            if let Kind::Record(record) = &made.what {
+                for (epoch, last) in record.named_ends() {
+                    coverage.name_epoch(made.id.address, epoch, last, made.id.epoch);
+                }
             }
         }
         coverage
@@ -191,6 +191,18 @@ impl Facts for Model {
     fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Infallible> {
         let mut all: Vec<_> = self.events_of(address, Event::MEMORY_CLEARED).map(|(id, _)| id).collect();
         all.sort_unstable();
+        Ok(all)
+    }
+
+    fn statements(&self, address: Address) -> Result<Vec<Stated>, Infallible> {
+        let stated = self.authentic_of(address).filter_map(|made| match &made.what {
+            Kind::Record(Record::Statement(statement)) => {
+                Some(Stated { identity: made.id, statement: *statement })
+            }
+            _ => None,
+        });
+        let mut all: Vec<Stated> = stated.collect();
+        all.sort_unstable_by_key(|stated| stated.identity);
         Ok(all)
     }
 

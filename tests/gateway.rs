@@ -151,9 +151,8 @@ fn with_a_spare_fault_bit(n: u32) -> Vec<Vec<u8>> {
             let changed = (0..plaintext.len()).find(|&byte| {
                 plaintext.clone_from(&whole);
                 plaintext[byte] |= 0x04;
-                let epoch = Identity::new(11, 9, 1).unwrap().epoch;
-                Record::decode(&plaintext, epoch)
-                    == Err(stonechat::wire::record::NotUnderstood::SpareFaultBit)
+                let id = Identity::new(11, 9, 1).unwrap();
+                Record::decode(&plaintext, id) == Err(stonechat::wire::fields::NotUnderstood::SpareFaultBit)
             });
             assert!(changed.is_some());
             plaintext

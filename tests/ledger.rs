@@ -111,7 +111,7 @@ proptest! {
                                 Outcome::Conflict
                             }
                             None => {
-                                let opaque = Record::decode(&plaintext, identity.epoch).is_err();
+                                let opaque = Record::decode(&plaintext, identity).is_err();
                                 model.insert(identity, plaintext);
                                 if opaque { Outcome::Opaque } else { Outcome::Stored }
                             }

@@ -36,7 +36,8 @@ use stonechat::seal::{Cipher, SlotKey};
 use stonechat::time::GatewayTime;
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
-use stonechat::wire::seq::{Address, Identity, Slot};
+use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
+use stonechat::wire::statement::{Entry, Statement};
 use util::random::Random;
 
 /// Seeds of an ordinary run.
@@ -119,7 +120,7 @@ struct Model {
 }
 
 fn reading_of(id: Identity, plaintext: &[u8]) -> Option<Reading> {
-    match Record::decode(plaintext, id.epoch) {
+    match Record::decode(plaintext, id) {
         Ok(Record::Reading(reading)) => Some(reading),
         _ => None,
     }
@@ -161,7 +162,7 @@ impl Model {
             self.beside.insert((id, row_content(row).into_bytes()));
         }
         self.held.insert(id, plaintext.to_vec());
-        if Record::decode(plaintext, id.epoch).is_ok() { Outcome::Stored } else { Outcome::Opaque }
+        if Record::decode(plaintext, id).is_ok() { Outcome::Stored } else { Outcome::Opaque }
     }
 
     fn largest(&self, id: Identity) -> Option<u32> {
@@ -192,7 +193,7 @@ impl Model {
     /// Whether a row agrees with the record held under its identity; `None`: it cannot be compared.
     fn vote(&self, id: Identity, row: &Row) -> Option<(Identity, bool)> {
         let plaintext = self.held.get(&id).filter(|_| !self.gone.contains(&id))?;
-        let reading = match Record::decode(plaintext, id.epoch).ok()? {
+        let reading = match Record::decode(plaintext, id).ok()? {
             Record::Reading(reading) => reading,
             _ => return Some((id, false)),
         };
@@ -249,10 +250,16 @@ impl Model {
         };
         for (id, plaintext) in &self.held {
             raise(id.address, id.epoch.number(), id.sequence.number());
-            if let Ok(Record::Profile(profile)) = Record::decode(plaintext, id.epoch)
-                && profile.previous_epoch > 0
-            {
-                raise(id.address, profile.previous_epoch, profile.previous_last);
+            match Record::decode(plaintext, *id) {
+                Ok(Record::Profile(profile)) if profile.previous_epoch > 0 => {
+                    raise(id.address, profile.previous_epoch, profile.previous_last);
+                }
+                Ok(Record::Statement(statement)) => {
+                    for entry in statement.entries() {
+                        raise(id.address, entry.epoch.number(), entry.last);
+                    }
+                }
+                _ => {}
             }
         }
         let mut missing = BTreeMap::new();
@@ -581,6 +588,14 @@ impl World {
             }
             1 => plaintext.extend([0x70, unit.sequence as u8, 9]),
             2 => plaintext.extend([0x01, 0x02]),
+            3 => {
+                let own = Entry { epoch: id.epoch, first: 1, last: unit.sequence };
+                let previous = Epoch::new(unit.previous.0).filter(|_| unit.previous.1 > 0);
+                let previous = previous.map(|epoch| Entry { epoch, first: 1, last: unit.previous.1 });
+                let entries: Vec<Entry> = std::iter::once(own).chain(previous).collect();
+                let statement = Statement::new(time, &entries, id.epoch, id.sequence).unwrap();
+                Record::Statement(statement).encode(&mut plaintext);
+            }
             _ => {
                 let channels = 1 + self.random.below(if self.random.0 & 15 == 0 { 40 } else { 4 });
                 let counts: Vec<i32> = (0..channels).map(|_| self.random.next() as i32).collect();

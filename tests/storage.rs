@@ -698,19 +698,16 @@ fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_no_reading_any_more()
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     // An event with readings on both sides.
-    let is_reading = |made: &TruthRecord| {
-        matches!(Record::decode(&made.plaintext, made.identity.epoch), Ok(Record::Reading(_)))
-    };
+    let is_reading =
+        |made: &TruthRecord| matches!(Record::decode(&made.plaintext, made.identity), Ok(Record::Reading(_)));
     let (records, at) = run
         .truth
         .addresses()
         .find_map(|address| {
             let records = run.truth.records_of(address).to_vec();
             let at = (4..records.len() - 4).find(|&at| {
-                matches!(
-                    Record::decode(&records[at].plaintext, records[at].identity.epoch),
-                    Ok(Record::Event(_))
-                ) && [at - 1, at + 1].into_iter().all(|beside| is_reading(&records[beside]))
+                matches!(Record::decode(&records[at].plaintext, records[at].identity), Ok(Record::Event(_)))
+                    && [at - 1, at + 1].into_iter().all(|beside| is_reading(&records[beside]))
             })?;
             Some((records, at))
         })

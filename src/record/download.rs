@@ -71,6 +71,8 @@ pub enum HeldKind {
         code: u8,
         value: i64,
     },
+    /// What the logger's memory held.
+    Statement,
     /// A record that cannot be read.
     Opaque,
 }

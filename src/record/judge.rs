@@ -217,7 +217,7 @@ pub fn judge<H: Held + ?Sized>(
             None => {}
         }
     }
-    let record = Record::decode(plaintext, identity.epoch).ok();
+    let record = Record::decode(plaintext, identity).ok();
     let agrees_with_row = if coverage.holds_row(identity) {
         held.row(identity)?.map(|row| match &record {
             Some(Record::Reading(reading)) => row.agrees_with(reading),

@@ -2,7 +2,7 @@
 
 use super::unopened::WhyUnopened;
 use crate::time::GatewayTime;
-use crate::wire::record::NotUnderstood;
+use crate::wire::fields::NotUnderstood;
 use crate::wire::seq::{Address, Slot};
 use std::collections::BTreeMap;
 

@@ -101,7 +101,7 @@ fn profile_waiting(
         let Ok(frame) = AirFrame::parse(&content) else { continue };
         let mut plaintext = [0; RECORD_MAX];
         let Ok(opened) = opener.open(&frame, &mut plaintext) else { continue };
-        if let Ok(Record::Profile(profile)) = Record::decode(opened, frame.identity.epoch) {
+        if let Ok(Record::Profile(profile)) = Record::decode(opened, frame.identity) {
             newest = newest.into_iter().chain([(frame.identity, profile)]).max_by_key(|(id, _)| *id);
         }
     }

@@ -23,7 +23,7 @@ use crate::record::clock::{ClockEvent, EpochClock};
 use crate::record::clocks::Clocks;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::expected;
-use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
+use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, Stated, WriteOff};
 use crate::record::roster::{Logger, Roster};
 use crate::record::written::WrittenOff;
 use crate::report::completeness::{
@@ -396,6 +396,10 @@ impl Facts for FactsAsOf<'_, '_> {
     }
 
     fn memory_cleared(&self, _: Address) -> Result<Vec<Identity>, ReadError> {
+        Ok(Vec::new())
+    }
+
+    fn statements(&self, _: Address) -> Result<Vec<Stated>, ReadError> {
         Ok(Vec::new())
     }
 

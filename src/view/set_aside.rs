@@ -171,6 +171,10 @@ fn words(side: &ConflictSide) -> String {
             format!("profile of {}, unit {unit}", rfc3339(i64::from(*time)))
         }
         ConflictSide::Event { time, code } => format!("event of {}, code {code}", rfc3339(i64::from(*time))),
+        ConflictSide::Statement { time, epochs } => {
+            let time = rfc3339(i64::from(*time));
+            format!("memory statement of {time}, listing {}", counted(*epochs as u64, "epoch"))
+        }
         ConflictSide::Opaque(bytes) => format!("opaque record of {bytes} bytes"),
         ConflictSide::OtherRow(json) => format!("CSV row {json}"),
     }

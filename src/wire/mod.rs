@@ -40,6 +40,8 @@
 
 pub mod check;
 pub mod cobs;
+pub mod fields;
 pub mod frame;
 pub mod record;
 pub mod seq;
+pub mod statement;

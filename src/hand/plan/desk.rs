@@ -11,7 +11,7 @@ use crate::record::row::row_content;
 use crate::report::inputs::ReadError;
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::Record;
-use crate::wire::seq::{Epoch, Identity, Slot};
+use crate::wire::seq::{Identity, Slot};
 use std::collections::HashMap;
 
 /// What is known of a row when it is read.
@@ -67,10 +67,8 @@ impl Desk<'_> {
                 let Some(item) = file.kept.push_record(id, slot, plaintext) else { return Ok(false) };
                 self.records.insert(id, (at as u32, item));
                 self.after.insert(id, Basis::Authentic);
-                if let Some(Record::Profile(profile)) = record
-                    && let Some(previous) = Epoch::new(profile.previous_epoch)
-                {
-                    self.after.name_epoch(id.address, previous, profile.previous_last, id.epoch);
+                for (epoch, last) in record.iter().flat_map(Record::named_ends) {
+                    self.after.name_epoch(id.address, epoch, last, id.epoch);
                 }
                 let is_odd =
                     record.is_some_and(|record| clock::is_odd(LoggerTime(record.time().into()), self.now));

@@ -14,7 +14,7 @@ use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
 use crate::record::wrong_key::{Failing, Heard};
 use crate::time::GatewayTime;
 use crate::wire::record::Record;
-use crate::wire::seq::{Address, Epoch, Slot};
+use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::params;
 use std::collections::BTreeMap;
 
@@ -162,7 +162,7 @@ impl Snapshot<'_> {
             )
         });
         let mut statement = self.db.prepare_cached(&format!(
-            "SELECT epoch, plaintext FROM {} o WHERE logger = ?1 AND rank = 0 {}
+            "SELECT epoch, sequence, plaintext FROM {} o WHERE logger = ?1 AND rank = 0 {}
              ORDER BY epoch DESC, sequence DESC LIMIT ?2",
             rare::OPAQUE,
             is_read.collect::<Vec<_>>().join(" ")
@@ -179,10 +179,10 @@ impl Snapshot<'_> {
                     break;
                 }
                 let mut cells = Cells::of(row);
-                let Some(epoch) = Epoch::new(cells.take()?) else { continue };
+                let Some(id) = Identity::new(logger.number(), cells.take()?, cells.take()?) else { continue };
                 let plaintext = cells.bytes()?;
                 opaque.records += 1;
-                match Record::decode(plaintext, epoch) {
+                match Record::decode(plaintext, id) {
                     Err(rule) => *opaque.rules.entry(rule).or_default() += 1,
                     Ok(_) => opaque.readable += 1,
                 }

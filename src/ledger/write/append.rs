@@ -14,7 +14,7 @@ use crate::ledger::digest::table;
 use crate::ledger::read::coverage::InJournal;
 use crate::ledger::write::aside;
 use crate::ledger::write::batch::{Arrival, Batch, Content, ItemOutcome, Receipt};
-use crate::ledger::write::named::name_previous;
+use crate::ledger::write::named::name_ends;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven::{self, ProvenKey};
 use crate::ledger::write::state::State;
@@ -315,9 +315,8 @@ impl<'a> Writer<'a> {
                 let time = other.map_or_else(|| u32::try_from(at().unix_s).unwrap_or(0), Record::time);
                 self.insert_marker(row, table.kind, arrival, time)?;
                 self.insert_rare(table, &content, arrival)?;
-                if let Some(Record::Profile(profile)) = other {
-                    let (epoch, last) = (profile.previous_epoch, profile.previous_last);
-                    name_previous(self.db, self.state, arrival.identity, epoch, last)?;
+                if let Some(record) = other {
+                    name_ends(self.db, self.state, arrival.identity, record)?;
                 }
             }
         }

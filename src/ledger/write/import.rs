@@ -196,10 +196,14 @@ impl HeldLedger for Planner {
             query::each(db, events, [logger], |(epoch, sequence, time, code, value)| {
                 take(epoch, sequence, time, HeldKind::Event { code, value })
             })?;
+            let statements = "SELECT epoch, sequence, time FROM statement_row WHERE logger = ? AND rank = 0";
+            query::each(db, statements, [logger], |(epoch, sequence, time)| {
+                take(epoch, sequence, time, HeldKind::Statement)
+            })?;
             // The matching does not know the content of opaque records and of those of other types: nothing is
             // placed across them.
-            for table in rare::ALL.iter().filter(|table| ![kind::PROFILE, kind::EVENT].contains(&table.kind))
-            {
+            let known = [kind::PROFILE, kind::EVENT, kind::STATEMENT];
+            for table in rare::ALL.iter().filter(|table| !known.contains(&table.kind)) {
                 let sql = format!("SELECT epoch, sequence FROM {} WHERE logger = ? AND rank = 0", table.name);
                 query::each(db, &sql, [logger], |(epoch, sequence)| {
                     take(epoch, sequence, 0, HeldKind::Opaque)
