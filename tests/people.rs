@@ -327,7 +327,7 @@ fn all_unclosed_epochs_of_a_logger_are_written_off_at_once() {
     let text = desk.done(&write_off(&["--all-unclosed", "--dry-run"]));
     assert_eq!(text.matches("would be written off").count(), 4, "{text}");
     let text = desk.done(&write_off(&["--all-unclosed", "--yes"]));
-    assert_eq!(text.matches("whatever it made from 6 on").count(), 4, "{text}");
+    assert_eq!(text.matches("everything that it made from 6 on").count(), 4, "{text}");
     assert_eq!(desk.json(&["gaps"])["totals"]["unclosed"], 0);
     assert!(desk.done(&write_off(&["--all-unclosed"])).contains("nothing to write off"));
     desk.verified();
@@ -572,7 +572,7 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_reported
             "dips.csv:7: logger 11 has no channel 77",
             "dips.csv:8: time \"yesterday\" is not a time",
             "dips.csv:9: value \"a lot\" is not a decimal",
-            "dips.csv:10: unit \"el\" is no UCUM code",
+            "dips.csv:10: unit \"el\" is not a known UCUM code",
             "dips.csv:11: instrument is empty",
             "dips.csv:12: it has 3 fields, and the header has 6",
             "dips.csv:13: time \"2027-05-04 08:15\" is more than a day ahead",
