@@ -784,7 +784,7 @@ fn piezometers_follow_pool_and_air_and_tilt_creeps_as_promised() {
     });
     // Metres of water above a tip, the air taken off again.
     let head = |number: u16| {
-        let Sensor::Piezometer { zero_digits, kpa_per_digit, kpa_per_c, .. } =
+        let Sensor::Piezometer { zero_reading, kpa_per_reading, kpa_per_c, .. } =
             plan.logger(address(number)).unwrap().channels[0].sensor
         else {
             panic!("no piezometer")
@@ -792,7 +792,7 @@ fn piezometers_follow_pool_and_air_and_tilt_creeps_as_promised() {
         let sealed = series(&truth, number, move |counts| {
             let hertz = f64::from(counts[0]) / 1e3;
             let warm = kpa_per_c * (thermistor_c(counts[1]) - physics::PIEZOMETER_ZERO_C);
-            kpa_per_digit * (zero_digits - hertz * hertz / 1e3) + warm
+            kpa_per_reading * (zero_reading - hertz * hertz / 1e3) + warm
         });
         let head = sealed.iter().map(|(when, kpa)| (*when, (kpa - at(&air, *when)) / physics::KPA_PER_METRE));
         (sealed.clone(), head.collect::<Vec<_>>())

@@ -343,12 +343,12 @@ impl World {
         };
         let form = match (channel, random.below(3)) {
             (0, 0) => json!({
-                "kind": "vibrating_wire_linear", "input": *random.pick(&["digits", "Hz"]).unwrap(),
-                "sense": *random.pick(&["R0-R1", "R1-R0"]).unwrap(), "G": real(random, 1, 2) / 10.0,
-                "R0": real(random, 2_000, 9_000),
+                "kind": "vibrating_wire_linear", "reading_unit": *random.pick(&["10*3.Hz2", "Hz"]).unwrap(),
+                "difference": *random.pick(&["zero_minus_reading", "reading_minus_zero"]).unwrap(),
+                "factor": real(random, 1, 2) / 10.0, "zero_reading": real(random, 2_000, 9_000),
             }),
             (1, 0..=1) => {
-                json!({ "kind": "thermistor_beta", "R25": real(random, 2_000, 4_000), "beta": real(random, 3_000, 4_000) })
+                json!({ "kind": "thermistor_beta", "resistance_at_25_c_ohm": real(random, 2_000, 4_000), "beta": real(random, 3_000, 4_000) })
             }
             (2, 0) => {
                 json!({ "kind": "loop_4_20_ma", "at_4_ma": real(random, 50, 60), "at_20_ma": real(random, 100, 120) })
@@ -393,11 +393,11 @@ impl World {
                     json!({ "point": point, "within_s": within_s, "when_missing": when_missing });
                 let own = correction.as_object_mut().unwrap();
                 if key == "temperature" {
-                    own.insert("K".into(), json!(real(random, -1, 1)));
-                    own.insert("T0".into(), json!(real(random, 5, 25)));
+                    own.insert("temperature_factor".into(), json!(real(random, -1, 1)));
+                    own.insert("reference_temperature_c".into(), json!(real(random, 5, 25)));
                 } else {
-                    own.insert("F".into(), json!(*random.pick(&[1.0, 0.5]).unwrap()));
-                    own.insert("S0".into(), json!(real(random, 80, 100)));
+                    own.insert("air_pressure_factor".into(), json!(*random.pick(&[1.0, 0.5]).unwrap()));
+                    own.insert("reference_pressure".into(), json!(real(random, 80, 100)));
                     own.insert("unit".into(), json!(*random.pick(&["kPa", "hPa"]).unwrap()));
                 }
                 correction
