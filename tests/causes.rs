@@ -1,7 +1,7 @@
-//! Why records are missing: what a report says of an outage is what happened, whatever was brought by hand later, and
-//! whatever part of the report is asked for. Simulated fields know what happened to each record.
+//! Why records are missing: a report must give the true cause of an outage, independent of what was brought by hand
+//! later, and of the part of the report that is requested. Simulated fields know what happened to each record.
 //!
-//! `STONECHAT_TEST_FIELDS=N` runs so many fields; a field that fails is named.
+//! `STONECHAT_TEST_FIELDS=N` sets the number of fields; a field that fails is named.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! The commands as a person meets them: help with examples, exit codes, bad input with the message it gives,
-//! reports in text and JSON.
+//! The commands as a person uses them: help with examples, exit codes, messages for bad input, reports as text and
+//! JSON.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
 //! Corrected logger times against the simulator's truth: records go through the daemon's core into a real ledger, and
-//! what it makes of their times is compared with when they were made.
+//! their corrected times are compared with the times at which they were made.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::BTreeMap;

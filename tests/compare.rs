@@ -1,5 +1,5 @@
-//! Copies of a record compared by digests: against plain sets of what each holds, settled or not; with dumps; and
-//! through the command.
+//! Copies of a record, compared by digests: the result must agree with plain sets of what each copy holds, settled or
+//! not. Also with dumps, and through the command.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! What `completeness` counts: its arithmetic by itself, random histories of a ledger against sets of integers, and
-//! what was known at each of several times against what was told then.
+//! The counts of `completeness`: its arithmetic alone, random histories of a ledger against sets of integers, and
+//! `--as-of` reports of several earlier times against the reports that were made at those times.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,6 +1,6 @@
-//! Configuration files with something wrong in them: what is said of each, and that no key is ever said.
+//! Configuration files with mistakes: the message for each, and that no message contains a key.
 //!
-//! Boundary: `config` and the commands `check` and `init`, on real files in a fresh folder a test.
+//! Boundary: `config` and the commands `check` and `init`, on real files, with a fresh folder for each test.
 
 #![allow(
     clippy::unwrap_used,

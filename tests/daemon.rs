@@ -1,5 +1,5 @@
-//! The real binary from end to end: bytes through a pseudo-terminal or TCP into a ledger, against the truth;
-//! killed at random instants; beside other processes; without its port; told to stop.
+//! The real binary from end to end: bytes through a pseudo-terminal or TCP into a ledger, against the truth; killed at
+//! random instants; together with other processes; without its port; asked to stop.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! A damaged ledger under the real binary and through the library: set aside whole, intake goes on, the gap report
-//! stays the one it was, and there is never a crash loop.
+//! A damaged ledger under the real binary and through the library: it is set aside whole, intake continues, the gap
+//! report stays the same, and there is never a crash loop.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

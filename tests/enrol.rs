@@ -1,5 +1,5 @@
-//! A logger onto the roster, as a person at a terminal adds it and as a script does: what is asked, what is refused, what is
-//! written and what never is.
+//! Adding a logger to the roster, as a person at a terminal and as a script: what is asked, what is refused, what is
+//! written and what is never written.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

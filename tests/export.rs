@@ -1,5 +1,5 @@
-//! Exports: opened by readers that share no code with this program, equal to the ledger's views value by value; read
-//! back; as of an earlier time against a model; beside a daemon; onto a full disk.
+//! Exports: readers that share no code with this program open them, and each value equals the ledger's views. Also:
+//! read back, as of an earlier time against a model, next to a running daemon, and onto a full disk.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

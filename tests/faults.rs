@@ -1,7 +1,8 @@
-//! A disk that fails, is full or slow, and a stopped process, under the real binary.
+//! The real binary with a disk that fails, is full or slow, and with a stopped process.
 //!
-//! Writes and syncs of the ledger's files fail one by one; the default takes every so many-th, `STONECHAT_TEST_EVERY=1`
-//! each. Whatever fails: nothing that was told committed is missing, nothing is there twice, and `verify` is content.
+//! Writes and syncs of the ledger's files fail one by one: by default only some of them, with `STONECHAT_TEST_EVERY=1`
+//! each. Whatever fails, nothing that was reported committed is missing, nothing is there twice, and `verify` finds no
+//! fault.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,20 +1,22 @@
 //! All reports of many simulated fields, against the truth and against each other.
 //!
-//! Clocks of loggers are wrong, drift, and are lost with the cell; the gateway's clock is not synchronised for hours and is
-//! wrong then by up to decades. Units are replaced, memories cleared, dumps imported, the daemon is up or down. At several
-//! instants of each field `gaps`, `visits`, `status` and `completeness` are read as JSON, of the whole site and of each
-//! logger, before and after an import, settled or not:
+//! Clocks of loggers are wrong, drift, and are lost when the cell is changed; the gateway's clock is not synchronised
+//! for hours, and is then wrong by up to decades. Units are replaced, memories cleared, dumps imported, the daemon is
+//! up or down. At several instants of each field, the test reads `gaps`, `visits`, `status` and `completeness` as JSON,
+//! for the whole site and for each logger, before and after an import, settled or not:
 //!
-//! - what is missing, held, unclosed and counted is what the truth says, record by record;
-//! - what is said to be in a logger is in its memory, and stays there until the date; what is said to be gone is gone;
-//! - where nothing is uncertain, both dates are to the second those that `docs/wire-format.md`, section 13, gives;
-//! - one logger has one deadline, one verdict and one number of missing records in every report, and all reports go to the
-//!   loggers in one order;
-//! - shares are of what was asked for: numerator and denominator through the same filter.
+//! - what is missing, held, unclosed and counted agrees with the truth, record by record;
+//! - records that are reported to be in a logger are in its memory, and stay there until the date; records that are
+//!   reported to be gone are gone;
+//! - if nothing is uncertain, both dates are to the second those of `docs/wire-format.md`, section 13;
+//! - a logger has the same deadline, verdict and number of missing records in every report, and all reports visit the
+//!   loggers in the same order;
+//! - numerator and denominator of a share go through the same filter.
 //!
-//! `STONECHAT_TEST_FIELDS=N` runs so many fields, `STONECHAT_TEST_FIELD=N` only that one. A field that fails is named.
+//! `STONECHAT_TEST_FIELDS=N` sets the number of fields, `STONECHAT_TEST_FIELD=N` runs only that one. A field that fails
+//! is named.
 //!
-//! What it does not do: why something is missing, and what text says.
+//! What it does not test: why something is missing, and the words of the reports.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,7 +1,7 @@
-//! The gap report, rule by rule, against models that are plainly right. A [`Model`] is a list of the records that
-//! loggers made and of which are held; every scene is reported from it without SQL, and again through a real
-//! ledger before, half-way through and after settling, and all those reports are the same. Random histories are
-//! compared with sets of integers, and deadlines with the ring memories of the simulated field.
+//! The gap report, rule by rule, against simple models. A [`Model`] is a list of the records that loggers made, with
+//! those that are held. Every scene is reported from it without SQL, and again through a real ledger before, half-way
+//! through and after settling; all these reports must be the same. Random histories are compared with sets of integers,
+//! and deadlines with the ring memories of the simulated field.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

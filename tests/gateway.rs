@@ -1,5 +1,6 @@
-//! What reports say where the gateway is the cause: how records came, whatever its clock; what nothing opens, what no
-//! version reads, what is addressed elsewhere; and the state of daemon, port, key and line before any word about loggers.
+//! Reports when the gateway is the cause: how records came, with any clock; frames that no key opens, records that this
+//! version cannot read, frames for other sites; and the state of daemon, port, key and line, which reports name before
+//! the loggers.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! What others may lay in the program's way: links, FIFOs, devices, names and texts that a terminal obeys, a umask that
-//! lets everybody write.
+//! Hostile surroundings: links, FIFOs, devices, names and texts with control characters, a umask that lets everyone
+//! write.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
 //! Hand downloads by the real binary and through the library: they fill exactly what is missing, in any order and
-//! grouping, beside a running daemon, killed in the middle, and whatever is wrong with the files.
+//! grouping, next to a running daemon, killed in the middle, and with any fault in the files.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! Keys as a person handles them: made, handed out, changed while the daemon runs, entered late; and that no
-//! digit of one turns up where it should not.
+//! Keys as a person handles them: made, handed out, changed while the daemon runs, entered late; and that no digit of a
+//! key appears in the wrong place.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

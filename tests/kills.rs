@@ -1,8 +1,9 @@
-//! SIGKILL under load, at random instants: by the clock, and by the shim in place of a random write or sync. Intake,
-//! settle, import (alone and beside the daemon), backup and migration of the real binary.
+//! SIGKILL under load, at random instants: by the clock, and by the shim instead of a random write or sync. Intake,
+//! settle, import (alone and next to the daemon), backup and migration of the real binary.
 //!
-//! `STONECHAT_TEST_KILLS=1000` for a long run, `STONECHAT_TEST_SEED=N` for another one. After each kill: all that was held
-//! and all that was told committed since is there, once and with the true values, and `verify` is content.
+//! `STONECHAT_TEST_KILLS=1000` makes a long run, `STONECHAT_TEST_SEED=N` a different one. After each kill, everything
+//! that was held before and everything that was reported committed since is there, once and with the true values, and
+//! `verify` finds no fault.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

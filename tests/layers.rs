@@ -1,11 +1,11 @@
-//! Who may import whom, and the doors: what only one room may use.
+//! Which module may import which, and the doors: what only one room may use.
 //!
 //! Reads every path in `src`, in `use` and in bodies, macros' arguments too, outside `#[cfg(test)]` code. Names are
-//! followed to where they are defined (through `pub use`, and `use … as …`), so that a re-export opens no second way.
+//! followed to their definition (through `pub use`, and `use … as …`), so a re-export cannot get around the rules.
 //!
-//! Nothing is excepted. Files that use each other in a circle are found as well, and what has no doc comment.
+//! There are no exceptions. The test also finds files that use each other in a circle, and items without a doc comment.
 //!
-//! What this is not: it judges no type that comes back from a call, and no method; those need no path.
+//! What this is not: it does not see types that a call returns, nor methods; those need no path.
 
 use proc_macro2::{Delimiter, TokenStream, TokenTree};
 use std::collections::{BTreeMap, BTreeSet};

@@ -1,5 +1,5 @@
-//! CSV files in other styles: what `--describe` prints imports the file, rounded files against held readings, nights
-//! in real zones, and bad layouts and files with the message each one gets.
+//! CSV files in other styles: the layout that `--describe` prints can import the file; rounded files against held
+//! readings; clock changes in real zones; and bad layouts and files with the message for each.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! The ledger by itself: against a naive model over random histories of several writers, its limits for what is
-//! set aside, files that are no ledger, and the accident that one closed file would be.
+//! The ledger alone: against a simple model over random histories of several writers; its limits for what is set aside;
+//! files that are not a ledger; and what would happen if one file were closed at the wrong time.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

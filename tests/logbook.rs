@@ -1,5 +1,5 @@
-//! Who did it: every act of a person and of the program is in the logbook, with the name that was typed and the login that
-//! the computer knows; nothing is ever taken out of it.
+//! Who did what: every act of a person and of the program is in the logbook, with the name that was typed and the login
+//! that the computer knows; no entry is ever removed.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

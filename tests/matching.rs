@@ -1,8 +1,8 @@
 //! Rows without sequence numbers against the truth: no row ever gets a wrong sequence.
 //!
-//! The logger here is a simulation of its own: it shares no code with the matcher, nor with `sim`. It knows which
-//! record each row of a file was made from. `STONECHAT_TEST_FILES` says how many files are generated; the counts by
-//! reason are printed with `cargo test --test suite matching:: -- --nocapture`.
+//! The logger here is a separate simulation: it shares no code with the matcher or with `sim`. It knows which record
+//! each row of a file was made from. `STONECHAT_TEST_FILES` sets the number of generated files; the counts by reason
+//! are printed with `cargo test --test suite matching:: -- --nocapture`.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;

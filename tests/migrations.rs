@@ -1,5 +1,5 @@
-//! Ledgers of older releases, brought up to date in place; and the versions of the configuration that a daemon
-//! keeps since schema 2.
+//! Ledgers of older releases, migrated in place; and the versions of the configuration that a daemon has kept since
+//! schema 2.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! CSV files whose rows have sequence numbers: what they claim where nothing is held is taken only if their rows around
-//! it agree with what is held there. By the real binary and through the library, against a simulated truth.
+//! CSV files whose rows have sequence numbers: a row for which nothing is held is accepted only if the rows around it
+//! agree with what is held. By the real binary and through the library, against a simulated truth.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! Whose ledger a file is: one of another site is never merged, put in place or compared without being asked for, and
-//! one of this site always is.
+//! Which site a ledger belongs to: a ledger of another site is never merged, restored or compared unless this is
+//! requested; a ledger of this site always is.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,4 +1,4 @@
-//! A ledger that is reached through more than one name: links, switched links, hard links. And who holds its locks.
+//! A ledger with more than one name: links, changed links, hard links. And which process holds its locks.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

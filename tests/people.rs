@@ -1,5 +1,5 @@
-//! What people write down, through the real binary: write-offs, remarks and manual readings; what is refused and in
-//! which words; how it shows in reports; and that a record that turns up counts all the same.
+//! What people write down, through the real binary: write-offs, remarks and manual readings; what is refused and with
+//! which message; how it appears in reports; and that a record that turns up later still counts.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,7 +1,6 @@
-//! Points and calibrations with something wrong in them: what is said of each, and that no figure of a calibration is
-//! ever said.
+//! Points and calibrations with mistakes: the message for each, and that no message contains a figure of a calibration.
 //!
-//! Boundary: `config` and `units check`, on real files in a fresh folder a test.
+//! Boundary: `config` and `units check`, on real files, with a fresh folder for each test.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;

@@ -1,14 +1,14 @@
-//! Power cuts: every write and sync of a run of the real binary is recorded, and from the record many possible disks
-//! after a cut are built; each ledger is opened as the restart opens it, and verified.
+//! Power cuts: the test records every write and sync of a run of the real binary, and builds many possible disks after
+//! a cut from this recording. Each ledger is opened as after a restart, and verified.
 //!
-//! A disk after a cut holds all that a completed sync made durable. Of what was written since, each 512-byte sector
-//! may be there or not, in any order, but for the cases that model a kernel that keeps order. Names (made, removed) are
-//! durable with a sync of their folder; of later ones a beginning may be. The -shm is worth nothing after a cut: it is
-//! not there, or is garbage.
+//! A disk after a cut holds everything that a completed sync made durable. Of what was written since then, each
+//! 512-byte sector may be there or not, in any order, except in the cases that model a kernel that keeps the order.
+//! Names that were made or removed are durable after a sync of their folder; of later changes, the first ones may be.
+//! The -shm is worthless after a cut: it is absent or garbage.
 //!
-//! What must hold: all records that were held when the program last told that all is committed are there, each once;
-//! nothing is there that was never made; `verify` is content. A run whose syncs are told done and not made (which is
-//! what SQLite's `synchronous = OFF` comes to) must fail that.
+//! What must be true: all records that were held when the program last reported everything committed are there, each
+//! once; nothing is there that was never made; `verify` finds no fault. A run in which syncs are reported as done but
+//! not made (as with SQLite's `synchronous = OFF`) must fail this test.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

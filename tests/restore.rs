@@ -1,5 +1,5 @@
-//! A backup in the ledger's place by the real command: refused where anything would be lost by it, and whatever was
-//! there is kept.
+//! Replacing the ledger with a backup by the real command: it is refused if anything would be lost, and the previous
+//! ledger is kept.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

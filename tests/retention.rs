@@ -1,5 +1,5 @@
-//! Retention changes no answer: two sites hear, import and write down the same; one of them gives its old readings up
-//! to a backup. Every report of both is compared, and so is what either does with whatever comes later.
+//! Retention changes no answer: two sites hear, import and write down the same; one of them moves its old readings to a
+//! backup. Every report of both is compared, and so is what each does with records that come later.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

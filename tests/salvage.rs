@@ -1,4 +1,4 @@
-//! What a damaged ledger still holds, brought over: nothing wrong is stored, what is lost is told and becomes a gap.
+//! Salvaging a damaged ledger: nothing wrong is stored; what is lost is reported and becomes a gap.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,14 +1,15 @@
-//! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand
-//! downloads, keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and lost, retention, ledgers
-//! that are lost and restored, flipped bits, and two writers, in an order that a number decides. No real time passes.
+//! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand downloads,
+//! keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and
+//! lost, retention, ledgers that are lost and restored, flipped bits, and two writers, in an order that a seed decides.
+//! No real time passes.
 //!
-//! Beside it runs a model as plain as can be: maps, and the table of outcomes of docs/wire-format.md. After the
-//! steps of each seed the ledger is compared with it: every frame has one outcome, nothing is lost, invented or
-//! doubled, coverage is what the records say, and the gaps are the truth's. A frame that waits for its key is lost only
-//! where its logger's share is full, out of no emptier hour than others, and the ledger says so.
+//! A very simple model runs in parallel: maps, and the table of outcomes of docs/wire-format.md. After the steps of
+//! each seed, the ledger is compared with it: every frame has one outcome, nothing is lost, invented or doubled,
+//! coverage agrees with the records, and the gaps are those of the truth. A frame that waits for its key is lost only
+//! if its logger's share is full, and only from one of the fullest hours; the ledger records the loss.
 //!
-//! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` so many from 0 on. A seed that fails is named.
-//! What it does not do: real input/output errors and power cuts, which other tests force upon the real binary.
+//! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` the first N. A seed that fails is named. What it
+//! does not test: real input/output errors and power cuts; other tests do this with the real binary.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,10 +1,11 @@
-//! The daemon under its unit's environment, under a seed: in random order frames, ports that flap, starts and waits while
-//! another process holds the write lock, reloads of every key of `site.toml`, roster entries that come and go, stops and
-//! kills; the link to the ledger that is switched, further names of its file, locks on its -shm and on the lock file.
-//! Whatever the order: nothing is lost, the service manager always hears it, and it writes no more than its limits.
+//! The daemon under its unit's environment, under a seed: in random order frames, ports that flap, starts and waits
+//! while another process holds the write lock, reloads of every key of `site.toml`, roster entries that come and go,
+//! stops and kills; changes of the link to the ledger, further names of its file, locks on its -shm and on the lock
+//! file. In any order, nothing is lost, the service manager always gets signs of life, and the daemon writes no more
+//! than its limits.
 //!
-//! `tests/seeds.rs` does the same to the parts without real time; here the real binary runs. `STONECHAT_TEST_SEED=N` runs
-//! one seed, `STONECHAT_TEST_UNIT_SEEDS=N` so many.
+//! `tests/seeds.rs` does the same to the parts without real time; here the real binary runs. `STONECHAT_TEST_SEED=N`
+//! runs one seed, `STONECHAT_TEST_UNIT_SEEDS=N` sets their number.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! Starts while others hold the write lock, locks that are held for long, reloads, and ports that flap: the real binary
-//! under the environment of its unit (notify socket, watchdog, credentials).
+//! Starts while other processes hold the write lock, locks that are held for a long time, reloads, and ports that flap:
+//! the real binary in the environment of its unit (notify socket, watchdog, credentials).
 
 use crate::util;
 

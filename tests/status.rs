@@ -1,5 +1,5 @@
 //! `status` as a person reads it: reviewed texts of a fixed simulated field at several widths, and its day counts
-//! against the truth. `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
+//! against the truth. `UPDATE_SNAPSHOTS=1` rewrites the texts; read them before you keep them.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! A ledger for years: damage of any byte is noticed and placed, copies are made while the daemon commits, a span
-//! of time is found without reading the years, retention gives up only what a verified copy holds.
+//! A ledger over years: damage of any byte is detected and located, copies are made while the daemon commits, a span of
+//! time is found without reading all years, retention removes only what a verified copy holds.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
 //! Engineering units end to end: the real binary on the ledger of a simulated field, against the field's own physics.
-//! `UPDATE_SNAPSHOTS=1` writes the calculation anew; read it aloud before you keep it.
+//! `UPDATE_SNAPSHOTS=1` rewrites the calculation; read it aloud before you keep it.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

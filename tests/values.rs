@@ -1,5 +1,5 @@
-//! Values between the held reference rows: counters, lost profiles, wrong clocks, changes of sensor and of sheet. Each test
-//! has its calculation by hand beside it; every command that gives values is asked, and all must agree.
+//! Values between the held reference rows: counters, lost profiles, wrong clocks, changes of sensor and of sheet. Each
+//! test includes its calculation by hand; every command that gives values is run, and all must agree.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::export::fill;

@@ -1,8 +1,8 @@
 //! Random values: random counters against a rain gauge whose truth is known, and random sites against a calculation in
 //! Python that shares no code with the program.
 //!
-//! Short by default. Longer: `STONECHAT_TEST_SERIES=N` sites of 60 counters, `STONECHAT_TEST_SITES=N` sites of points;
-//! `STONECHAT_TEST_SEED=N` begins with that seed. A seed that fails is printed.
+//! Short by default. For longer runs: `STONECHAT_TEST_SERIES=N` sites of 60 counters, `STONECHAT_TEST_SITES=N` sites of
+//! points; `STONECHAT_TEST_SEED=N` begins with that seed. A seed that fails is printed.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

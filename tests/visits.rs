@@ -1,6 +1,6 @@
 //! The visit list and its sheets: rules one by one without SQL, deadlines against the ring memories of simulated
-//! fields, reviewed texts at several widths, and the sheet in a real browser where there is one.
-//! `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
+//! fields, reviewed texts at several widths, and the sheet in a real browser where there is one. `UPDATE_SNAPSHOTS=1`
+//! rewrites the texts; read them before you keep them.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,7 +1,7 @@
-//! What a site throws at the real binary from outside: wrong clocks, ports that go and come, peers that fall silent,
-//! noise, floods, forgeries. Each ends with the ledger against the truth.
+//! Disturbances from outside: wrong clocks, ports that disappear and return, peers that fall silent, noise, floods,
+//! forgeries. Each test ends with a comparison of the ledger with the truth.
 //!
-//! `STONECHAT_TEST_FORGED=N` sends so many forged frames (default 200,000).
+//! `STONECHAT_TEST_FORGED=N` sets the number of forged frames (default 200,000).
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

@@ -1,5 +1,5 @@
-//! Damage: what a start looks at in a sound ledger, and what is written beside it each day, on the large ledger and on
-//! a small one.
+//! Damage: what a start checks in a sound ledger, and what is written next to it each day, on the large ledger and on a
+//! small one.
 
 use super::Flags;
 use super::large;

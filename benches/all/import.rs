@@ -1,7 +1,7 @@
-//! Imports: a sealed dump of many records, and the gateway's own CSV with none, half and all of it held already,
-//! by the real binary; against `sqlite3 .import` of the same CSV into plain rows with a primary key.
+//! Imports by the real binary: a sealed dump of many records, and the gateway's own CSV with none, half and all of it
+//! already held. Baseline: `sqlite3 .import` of the same CSV into plain rows with a primary key.
 //!
-//! And what an import costs a running daemon: the longest commit while it goes on.
+//! Also what an import costs a running daemon: the longest commit during the import.
 
 use super::Flags;
 use super::feed::{self, CHANNELS, FROM, INTERVAL_S, LOGGERS, SITE_KEY, Sealed, identity, reading, stamp};

@@ -1,4 +1,4 @@
-//! The obvious schema: one row a reading in a table with a key on logger, epoch and sequence.
+//! The obvious schema: one row for each reading in a table with a key on logger, epoch and sequence.
 
 use super::feed::{CHANNELS, counts, reading};
 use rusqlite::{Connection, params_from_iter};

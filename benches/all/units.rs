@@ -1,8 +1,8 @@
-//! Units: values a second of each conversion, from raw counts in memory to f64 values in memory.
+//! Units: values per second of each conversion, from raw counts in memory to f64 values in memory.
 //!
-//! Against numpy doing the same arithmetic on the same counts as loaded arrays, in the same run and in turns. Ours also
-//! checks every input and range and gives a reason where there is no value; numpy does the bare arithmetic, and the
-//! branches only where the formula has them. Sums of both must agree.
+//! Baseline: numpy with the same arithmetic on the same counts in loaded arrays, alternately in the same run. This
+//! program also checks every input and range and gives a reason if there is no value; numpy does only the arithmetic,
+//! and the branches that the formula has. The sums of both must agree.
 
 use super::Flags;
 use super::table::{Table, seconds};

@@ -1,10 +1,10 @@
 //! Manual pages and shell completions as texts.
 //!
 //! Input: the commands as clap has them, and the commented configuration files, which are the reference of their keys.
-//! Output: `man1/` with a page for each command, `man5/` with one for each configuration file, `completions/` for
-//! bash, zsh and fish. What this is not: it holds no words on commands or keys of its own, so nothing here grows old.
+//! Output: `man1/` with a page for each command, `man5/` with one for each configuration file, `completions/` for bash,
+//! zsh and fish. What this is not: it has no text of its own about commands or keys, so nothing here becomes outdated.
 //!
-//! Form: man(7), the macros that every manual reader has.
+//! Format: man(7), the macros that every manual reader has.
 
 use std::collections::BTreeMap;
 use std::io;

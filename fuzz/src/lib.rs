@@ -1,8 +1,8 @@
-//! What each fuzz target does with an input: feeds it to one reader of hostile bytes, and checks what must hold
-//! whatever the bytes are. A target ends in a panic if it does not.
+//! The fuzz targets: each gives an input to one reader of hostile bytes, and checks what must be true for any bytes. If
+//! it is not, the target panics.
 //!
 //! The fuzzer's binaries (`src/bin`) and an ordinary test over the committed corpus (`tests/corpus.rs` of the main
-//! package, which takes this file in as a module) run the same functions. What this is not: a place for expected
+//! package, which includes this file as a module) run the same functions. What this is not: a place for expected
 //! values; those are in `tests/vectors.rs`.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, dead_code)]

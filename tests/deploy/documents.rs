@@ -1,5 +1,5 @@
-//! The pages that people read: their links lead somewhere, also in the package; the messages that they quote are the
-//! program's; the picture is one that the demo makes.
+//! The pages that people read: their links work, also in the package; the messages that they quote are the program's;
+//! the picture is one that the demo makes.
 
 use crate::handbook::demo_site;
 use crate::{project, read};

@@ -1,4 +1,4 @@
-//! Every command and every configuration file has a page, and what reads pages and completions is content with them.
+//! Every command and every configuration file has a page; the programs that read pages and completions accept them.
 
 use crate::{has, pages, project, read, succeeds};
 use std::collections::BTreeMap;

@@ -1,5 +1,5 @@
-//! The Debian package: what is in it, and that it installs, upgrades and goes with every record kept; and that the daemon
-//! works under what its unit takes away.
+//! The Debian package: its contents; that installing, upgrading and removing it keeps every record; and that the daemon
+//! works under the restrictions of its unit.
 
 use crate::util::daemon::{Site, is_root};
 use crate::util::truth::verified;

@@ -1,5 +1,5 @@
-//! The unit, its drop-in and the rules beside it: by systemd's own judgement where it is installed, and what the daemon
-//! does under what the unit takes away.
+//! The unit, its drop-in and the other rules: checked by systemd if it is installed, and by running the daemon under
+//! the restrictions of the unit.
 
 use crate::{has, read, succeeds};
 use std::process::Command;

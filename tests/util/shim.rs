@@ -1,4 +1,4 @@
-//! The preloaded shim of `tests/shim/disk.c`, built once, and what it noted.
+//! The preloaded shim of `tests/shim/disk.c`, built once, and its recordings.
 #![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use std::path::{Path, PathBuf};

@@ -1,4 +1,5 @@
-//! What the shipped unit gives the daemon: a notify socket, a watchdog, credentials; and another process's write lock.
+//! What the installed unit gives the daemon: a notify socket, a watchdog, credentials; and another process's write
+//! lock.
 #![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use super::daemon::{PATIENCE, Site};
