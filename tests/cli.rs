@@ -74,7 +74,7 @@ fn two_loggers_with_one_address_and_an_unknown_key_come_out_together() {
 }
 
 #[test]
-fn a_port_that_is_no_terminal_is_reported_by_check_and_by_run() {
+fn a_port_that_is_not_a_terminal_is_reported_by_check_and_by_run() {
     let mut site = site();
     let file = site.path("not-a-port");
     std::fs::write(&file, "text").unwrap();
@@ -90,7 +90,7 @@ fn a_port_that_is_no_terminal_is_reported_by_check_and_by_run() {
 }
 
 #[test]
-fn a_file_that_is_no_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
+fn a_file_that_is_not_a_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
     let site = site();
     std::fs::write(site.ledger(), "not SQLite at all\n".repeat(100)).unwrap();
     run_refuses(&site, 3, &["ledger.db", "not a stonechat ledger", "not changed"]);

@@ -574,7 +574,7 @@ fn a_site_has_bounds_for_loggers_and_radios() {
 }
 
 #[test]
-fn what_is_no_readable_file_is_refused() {
+fn what_is_not_a_readable_file_is_refused() {
     /// What stands in place of the roster, and what is said of it.
     type Standing<'a> = (&'a dyn Fn(&Path), &'a str);
     let fifo = |path: &Path| rustix::fs::mkfifoat(rustix::fs::CWD, path, rustix::fs::Mode::RUSR).unwrap();

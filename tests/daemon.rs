@@ -124,7 +124,7 @@ fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, rep
 }
 
 #[test]
-fn killed_at_any_instant_it_keeps_what_it_reported_committed() {
+fn killed_at_any_instant_it_keeps_what_it_reported_as_committed() {
     const KILLS: usize = 20;
     const KILLS_IN_SETTLE: usize = 5;
     let seed = std::env::var("STONECHAT_TEST_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(7_u64);

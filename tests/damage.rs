@@ -251,7 +251,7 @@ fn is_left_alone(path: &Path, why: &str) {
 }
 
 #[test]
-fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it() {
+fn a_sound_ledger_is_never_set_aside_whatever_is_next_to_it_or_was_done_to_it() {
     let dir = tempfile::tempdir().unwrap();
     let (path, plan, run) = filled(dir.path(), 97);
     let mut ledger = Ledger::open(&path).unwrap();

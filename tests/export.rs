@@ -706,7 +706,7 @@ fn beside_a_running_daemon_the_wal_stays_small_and_commits_go_on() {
 }
 
 #[test]
-fn commits_do_not_wait_for_an_export_that_stands_still_in_the_middle() {
+fn commits_do_not_wait_for_an_export_that_stops_in_the_middle() {
     let plan = FieldPlan::dense(97, 120, 150, 0.02, 0.02, 0.0);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 3000");
     let run = Field::new(plan.clone()).run_out();

@@ -457,7 +457,7 @@ struct Seen {
     exact: u64,
     rests: u64,
     one_reason: u64,
-    needs_nobody: u64,
+    needs_no_attention: u64,
     predicted: u64,
     more_than_any: u64,
     perhaps_there: u64,
@@ -713,7 +713,7 @@ fn heard_first_time(logger: &Value) -> (u64, u64) {
 
 /// A logger needs somebody if it is silent, if its path loses a tenth and more, or if what is worth a drive goes within a
 /// week.
-fn who_needs_somebody(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
+fn who_needs_attention(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
     for logger in list(&reports.status["loggers"]) {
         let address = Address::new(integer(&logger["logger"]) as u16).unwrap();
         let visit = of(&reports.visits["visits"], address).first().copied();
@@ -726,7 +726,7 @@ fn who_needs_somebody(site: &Site, reports: &Reports, context: &str, seen: &mut 
         let (radio, due) = heard_first_time(logger);
         let is_bad = !quiet && due >= 20 && 10 * radio < 9 * due;
         let needs = is_silent || is_urgent || is_bad;
-        assert_eq!(logger["needs_somebody"], needs, "{context}: {logger}: {visit:?}");
+        assert_eq!(logger["needs_attention"], needs, "{context}: {logger}: {visit:?}");
         for (reason, others) in [
             (is_silent, is_urgent || is_bad),
             (is_urgent, is_silent || is_bad),
@@ -734,7 +734,7 @@ fn who_needs_somebody(site: &Site, reports: &Reports, context: &str, seen: &mut 
         ] {
             seen.one_reason += u64::from(reason && !others);
         }
-        seen.needs_nobody += u64::from(!needs);
+        seen.needs_no_attention += u64::from(!needs);
     }
 }
 
@@ -871,7 +871,7 @@ fn check(site: &Site, context: &str, seen: &mut Seen) -> Reports {
     what_is_said_of_memories_is_so(site, &reports, context, seen);
     what_is_said_of_the_rest_is_so(site, &reports, context, seen);
     shares_are_of_what_was_asked_for(&reports, context);
-    who_needs_somebody(site, &reports, context, seen);
+    who_needs_attention(site, &reports, context, seen);
     reports_agree(site, &reports, context, seen);
     reports
 }
@@ -940,7 +940,7 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             there,
             exact,
             rests,
-            needs_nobody,
+            needs_no_attention,
             predicted,
             perhaps_there,
             perhaps_gone,
@@ -958,7 +958,7 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             ("there", there),
             ("exact dates", exact),
             ("rests that are there", rests),
-            ("loggers that need nobody", needs_nobody),
+            ("loggers that need no attention", needs_no_attention),
             ("predicted", predicted),
             ("perhaps there", perhaps_there),
             ("perhaps, and gone", perhaps_gone),
@@ -983,7 +983,7 @@ impl Seen {
             (&mut self.exact, other.exact),
             (&mut self.rests, other.rests),
             (&mut self.one_reason, other.one_reason),
-            (&mut self.needs_nobody, other.needs_nobody),
+            (&mut self.needs_no_attention, other.needs_no_attention),
             (&mut self.predicted, other.predicted),
             (&mut self.more_than_any, other.more_than_any),
             (&mut self.perhaps_there, other.perhaps_there),

@@ -665,7 +665,7 @@ fn a_complete_record_gives_an_empty_report() {
 }
 
 #[test]
-fn a_gap_lies_within_the_two_records_beside_it() {
+fn a_gap_lies_between_the_two_records_around_it() {
     let mut scene = Scene::new();
     scene.live(LIFE);
     scene.lose(L, 1, 5..=7);
@@ -1612,7 +1612,7 @@ fn outages_at_different_times_stand_apart_longest_first() {
 }
 
 #[test]
-fn a_lost_frame_or_two_is_no_outage_and_one_that_is_written_off_stays_in_the_story() {
+fn a_lost_frame_or_two_is_not_an_outage_and_one_that_is_written_off_stays_in_the_story() {
     let mut scene = site([10..=11, 20..=20, NONE]);
     scene.model.listening = vec![(1, T0, at(100))];
     assert_eq!(scene.report().outages, []);

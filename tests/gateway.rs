@@ -70,7 +70,7 @@ fn of_logger(json: &Value, logger: u16) -> &Value {
 // ------------------------------------------------------------------------------------------- how records came
 
 #[test]
-fn what_a_radio_says_about_itself_is_in_status_and_is_no_frame() {
+fn what_a_radio_says_about_itself_is_in_status_and_is_not_a_frame() {
     let plan = quiet_plan(1, 1);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
     let mut daemon = site.start();
@@ -132,7 +132,7 @@ fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_wh
             assert_eq!(hand, 0, "settled: {is_settled}: {logger}");
             assert_eq!(radio, logger["held"].as_u64().unwrap(), "settled: {is_settled}");
             assert_eq!(logger["heard_first_time_7d"], 1.0, "settled: {is_settled}: {logger}");
-            assert_eq!(logger["needs_somebody"], false, "settled: {is_settled}: {logger}");
+            assert_eq!(logger["needs_attention"], false, "settled: {is_settled}: {logger}");
         }
         Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
     }
@@ -419,7 +419,7 @@ impl Mast {
         let status = self.site.json(&["status", "--json", "--now", &now]);
         for logger in status["loggers"].as_array().unwrap() {
             assert_eq!(logger["silent"], false, "{logger}");
-            assert_eq!(logger["needs_somebody"], false, "{logger}");
+            assert_eq!(logger["needs_attention"], false, "{logger}");
         }
         let explained = status["gateway"]["explains_silence_of"].as_array().unwrap();
         assert_eq!(explained.len(), self.plan.loggers.len(), "{}", status["gateway"]);

@@ -1091,7 +1091,7 @@ impl Small {
 }
 
 #[test]
-fn files_that_are_no_downloads_are_reported_with_a_remedy_and_change_nothing() {
+fn files_that_are_not_downloads_are_reported_with_a_remedy_and_change_nothing() {
     let small = Small::new();
     let empty = small.file("empty", "");
     let line = format!("stonechat: {empty} is empty; copy it from the reader again\n");
@@ -1486,7 +1486,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
 }
 
 #[test]
-fn whoever_imports_must_say_who() {
+fn an_import_must_name_who_imports() {
     let small = Small::new();
     let csv = small.csv("P-12.csv", &[small.line(0)]);
     let before = hand::tables(&small.site.ledger());

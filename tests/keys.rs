@@ -339,7 +339,7 @@ fn text_of(site: &Site, args: &[&str]) -> String {
 }
 
 #[test]
-fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_slot() {
+fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_slot() {
     let logger = Address::new(12).unwrap();
     let changed_at = FROM + 2 * DAY;
     let mut plan = plan(61, 3, 4);

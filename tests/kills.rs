@@ -231,7 +231,7 @@ impl<'a> Life<'a> {
         !done
     }
 
-    fn import_beside(&mut self, kind: &str) {
+    fn import_with_daemon(&mut self, kind: &str) {
         let (file, names) = self.download();
         let mut daemon = self.start(None);
         let Some(mut stream) = self.accept(&mut daemon) else { panic!("{}", daemon.log()) };
@@ -317,7 +317,7 @@ impl<'a> Life<'a> {
             _ if kind.starts_with("migration") => self.migration(kind, at_a_write),
             // What is made under kills comes first; then what needs a ledger.
             _ if kind.starts_with("intake") || self.held.is_empty() => self.intake(kind, at_a_write),
-            "import beside the daemon" => self.import_beside(kind),
+            "import beside the daemon" => self.import_with_daemon(kind),
             "backup beside the daemon" => self.backup(kind),
             _ => {
                 if !self.import(kind, at_a_write) {

@@ -806,7 +806,7 @@ fn a_planted_import_of_a_floor_above_is_found_in_use_and_in_bodies() {
 }
 
 #[test]
-fn what_stands_in_tests_comments_and_texts_is_no_import() {
+fn tests_comments_and_texts_contain_no_imports() {
     let garden = Garden::new();
     for code in [
         "#[cfg(test)] mod more { use crate::cli::Command; }",

@@ -206,7 +206,7 @@ proptest! {
 }
 
 #[test]
-fn a_rounded_file_is_no_conflict_and_a_real_difference_is_one() {
+fn a_rounded_file_is_not_a_conflict_and_a_real_difference_is_one() {
     let site = Site::new(|_| false);
     let style = Style { step: 100, ..Style::default() };
     let text = styles::write(&style, site.address, &site.units, &site.readings());

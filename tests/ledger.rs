@@ -503,7 +503,7 @@ fn a_failed_commit_leaves_nothing_behind_and_can_be_tried_again() {
 }
 
 #[test]
-fn files_that_are_no_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
+fn files_that_are_not_a_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
     let dir = tempfile::tempdir().unwrap();
     let check = |name: &str, expected: &str| {
         let path = dir.path().join(name);

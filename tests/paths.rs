@@ -271,7 +271,7 @@ const LOCKS: [(&str, &str); 3] = [
 ];
 
 #[test]
-fn whoever_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_committed_after() {
+fn a_process_that_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_committed_after() {
     let mut stage = Stage::new(405, "ledger.db");
     let mut daemon = stage.site.start_with(|command| {
         command.args(["--lock-patience", "1"]);
@@ -315,7 +315,7 @@ fn whoever_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_
 }
 
 #[test]
-fn a_shared_lock_on_the_lock_file_is_no_daemon_it_is_named_and_what_comes_meanwhile_is_held() {
+fn a_shared_lock_on_the_lock_file_is_not_a_daemon_it_is_named_and_what_comes_meanwhile_is_held() {
     let mut stage = Stage::new(406, "ledger.db");
     let lock = stage.site.path("ledger.db.lock");
     std::fs::write(&lock, "").unwrap();

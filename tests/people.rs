@@ -172,7 +172,7 @@ fn write_off<'a>(range: &[&'a str]) -> Vec<&'a str> {
 }
 
 #[test]
-fn what_is_no_gap_cannot_be_written_off_and_the_message_says_why() {
+fn what_is_not_a_gap_cannot_be_written_off_and_the_message_says_why() {
     let desk = Desk::new();
     desk.hear(L, 1, (1..=10).chain(16..=20).chain(22..=30));
     desk.profile(L, 3, (2, 40));
@@ -334,7 +334,7 @@ fn all_unclosed_epochs_of_a_logger_are_written_off_at_once() {
 }
 
 #[test]
-fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
+fn a_logger_that_is_given_up_needs_no_visit_until_it_is_heard_again() {
     let desk = Desk::new();
     desk.hear(L, 1, 1..=30);
     let printed = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch"]));
@@ -345,7 +345,7 @@ fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
     assert_eq!(mine["written_off"]["reason"], WHO[3]);
     let status = desk.json(&["status"]);
     let mine = &status["loggers"][0];
-    assert_eq!((&mine["silent"], &mine["needs_somebody"]), (&true.into(), &false.into()));
+    assert_eq!((&mine["silent"], &mine["needs_attention"]), (&true.into(), &false.into()));
     let days = mine["strip"].as_array().unwrap();
     let sum = |name: &str| days.iter().map(|day| day[name].as_u64().unwrap()).sum::<u64>();
     assert!(sum("written_off") > 10 && sum("presumed_missing") == 0, "{mine}");
@@ -368,7 +368,7 @@ fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
 }
 
 #[test]
-fn remarks_and_manual_readings_stand_beside_the_gap_that_they_overlap() {
+fn remarks_and_manual_readings_are_listed_with_the_gap_that_they_overlap() {
     let desk = Desk::new();
     desk.hear(L, 1, (1..=10).chain(41..=50));
     desk.hear(OTHER, 1, 1..=50);
@@ -626,12 +626,12 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_reported
 }
 
 #[test]
-fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over() {
+fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over() {
     let desk = Desk::new();
     desk.hear(L, 1, 1..=10);
     desk.append(OTHER, 1, 1..=144, Some(NOW_S - 60));
     let before = desk.json(&["status"]);
-    assert_eq!(before["loggers"][0]["needs_somebody"], true);
+    assert_eq!(before["loggers"][0]["needs_attention"], true);
     let text = desk.done(&["gaps"]);
     assert!(text.starts_with("Is a visit needed? Yes, ") && text.contains(", which is silent."), "{text}");
     // Of one channel only: the logger should still be heard.
@@ -640,7 +640,7 @@ fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over
         desk.done(&[&add[..], rest].concat())
     };
     quiet(&["--channel", "0", "sensor taken out"]);
-    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_somebody"], true);
+    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_attention"], true);
     quiet(&["--from", "2026-05-04 09:00", "--to", "2026-10-01 00:00", "under snow"]);
     let report = desk.json(&["gaps"]);
     assert_eq!(report["totals"]["silent"], 1, "it is still listed");
@@ -652,7 +652,7 @@ fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over
     assert!(text.contains(mark), "{text}");
     let status = desk.json(&["status"]);
     let mine = &status["loggers"][0];
-    assert_eq!((&mine["silent"], &mine["needs_somebody"]), (&true.into(), &false.into()));
+    assert_eq!((&mine["silent"], &mine["needs_attention"]), (&true.into(), &false.into()));
     assert_eq!(mine["expected_quiet"]["by"], "A. Surveyor");
     // It holds notices back, not coverage.
     for name in ["strip", "heard_first_time_7d", "missing"] {
@@ -663,7 +663,7 @@ fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over
     assert!(text.contains("1 silent (1 as expected)") && !text.contains("SILENT"), "{text}");
     // Over, by a remark that stands for the one before.
     quiet(&["--corrects", "2", "--from", "2026-05-04 09:00", "--to", "2026-05-05 07:00", "the snow is gone"]);
-    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_somebody"], true);
+    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_attention"], true);
     assert!(desk.done(&["gaps"]).contains(", which is silent."));
     desk.verified();
 }

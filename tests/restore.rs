@@ -119,7 +119,7 @@ fn a_backup_with_everything_takes_the_place_and_the_old_ledger_is_kept_whole() {
 }
 
 #[test]
-fn it_is_refused_beside_a_daemon_or_a_reader_and_for_a_backup_that_is_not_sound() {
+fn it_is_refused_while_a_daemon_or_a_reader_runs_and_for_a_backup_that_is_not_sound() {
     let (mut site, plan, run, old) = half_backed_up(83);
     let whole = site.path("whole.db");
     backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();

@@ -398,7 +398,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
 }
 
 #[test]
-fn records_of_a_span_that_nobody_knows_are_reported_as_perhaps_in_the_ledger_that_was_set_aside() {
+fn records_of_an_unknown_span_are_reported_as_perhaps_in_the_ledger_that_was_set_aside() {
     let plan = FieldPlan::harrow_tarn(115, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");

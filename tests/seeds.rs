@@ -14,7 +14,7 @@
 
 use crate::util;
 
-use crate::seeds_writer::restore_beside_a_writer;
+use crate::seeds_writer::restore_during_a_write;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use stonechat::daemon::intake::Intake;
@@ -376,8 +376,8 @@ struct Figures {
     given_up: u64,
     restores: u64,
     /// Those with a command that writes beside them; and how many of these wrote into the restored ledger.
-    beside_writers: u64,
-    written_beside: u64,
+    during_writes: u64,
+    written_during: u64,
     refused_restores: u64,
     flips: u64,
     checks: u64,
@@ -404,8 +404,8 @@ impl Figures {
             (&mut self.found_no_room, other.found_no_room),
             (&mut self.write_offs, other.write_offs),
             (&mut self.backups, other.backups),
-            (&mut self.beside_writers, other.beside_writers),
-            (&mut self.written_beside, other.written_beside),
+            (&mut self.during_writes, other.during_writes),
+            (&mut self.written_during, other.written_during),
             (&mut self.rotated, other.rotated),
             (&mut self.lost_backups, other.lost_backups),
             (&mut self.retirements, other.retirements),
@@ -1300,7 +1300,7 @@ impl World {
         (self.daemon, self.other) = (None, None);
         if !has_more && self.random.percent(50) {
             // The ledger is there, and a command writes while its place is taken.
-            self.restore_beside_a_writer(at);
+            self.restore_during_a_write(at);
         }
         if has_more {
             let refused = restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ());
@@ -1314,7 +1314,7 @@ impl World {
                 let _ = std::fs::remove_file(PathBuf::from(format!("{}-wal", path.display())));
             }
             match self.random.percent(50) {
-                true => assert!(self.restore_beside_a_writer(at), "a backup is not put where no ledger is"),
+                true => assert!(self.restore_during_a_write(at), "a backup is not put where no ledger is"),
                 false => {
                     restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ()).unwrap();
                     self.is_as_in(at);
@@ -1326,16 +1326,16 @@ impl World {
     }
 
     /// The same beside a command that writes; whether it was done.
-    fn restore_beside_a_writer(&mut self, at: usize) -> bool {
+    fn restore_during_a_write(&mut self, at: usize) -> bool {
         let (file, path, now) = (self.backups[at].file.clone(), self.path(), self.now());
         let logger = self.roster.loggers().next().unwrap().address;
-        let words = format!("beside restore {}", self.figures.beside_writers);
-        let (done, is_written) = restore_beside_a_writer(&file, &path, logger, now, &words);
+        let words = format!("beside restore {}", self.figures.during_writes);
+        let (done, is_written) = restore_during_a_write(&file, &path, logger, now, &words);
         if done.is_err() {
             return false;
         }
-        self.figures.beside_writers += 1;
-        self.figures.written_beside += u64::from(is_written);
+        self.figures.during_writes += 1;
+        self.figures.written_during += u64::from(is_written);
         self.is_as_in(at);
         true
     }
@@ -1698,8 +1698,8 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
             all.rotated,
             all.lost_backups,
             all.restores,
-            all.beside_writers,
-            all.written_beside,
+            all.during_writes,
+            all.written_during,
             all.refused_restores,
             all.flips
         );
@@ -1710,7 +1710,7 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let others = [
             all.late_keys,
             all.write_offs,
-            all.beside_writers,
+            all.during_writes,
             all.wrong_keyrings,
             all.floods,
             all.found_no_room,

@@ -12,7 +12,7 @@ use stonechat::wire::seq::Address;
 
 /// Restores while another connection writes a remark, from the moment when the ledger's place is about to be taken. Gives
 /// what the restore did, and whether the remark was called written.
-pub fn restore_beside_a_writer(
+pub fn restore_during_a_write(
     backup: &Path,
     ledger: &Path,
     logger: Address,

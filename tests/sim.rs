@@ -455,7 +455,7 @@ fn a_visit_sets_a_drifting_clock_right_and_says_by_how_much() {
 }
 
 #[test]
-fn a_new_cell_begins_an_epoch_in_the_year_2000_until_somebody_sets_the_clock() {
+fn a_new_cell_begins_an_epoch_in_the_year_2000_until_the_clock_is_set() {
     let mut plan = FieldPlan::harrow_tarn(4, 12, FROM, 21);
     let swap = plan.battery_swaps[0];
     assert_eq!(plan.battery_swaps, [BatterySwap { clock_set_after_s: Some(18_000), ..swap }]);

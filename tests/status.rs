@@ -271,7 +271,7 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
 }
 
 #[test]
-fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
+fn what_to_do_next_begins_with_what_blocks_everything() {
     let plan = FieldPlan::harrow_tarn(4, 3, TrueTime(FROM), 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);
     let now = heard.plan.end().unix_s();

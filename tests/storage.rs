@@ -390,7 +390,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
 }
 
 #[test]
-fn the_wal_stays_short_beside_a_reader_that_stays_open() {
+fn the_wal_stays_short_with_a_reader_that_stays_open() {
     use stonechat::ledger::{Arrival, Reception};
     use stonechat::wire::record::Reading;
     use stonechat::wire::seq::{Identity, Slot};
@@ -581,7 +581,7 @@ fn a_flipped_bit_and_the_record_that_comes_again_are_a_conflict_and_settling_goe
 }
 
 #[test]
-fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() {
+fn a_settle_that_meets_a_taken_place_keeps_the_row_as_a_conflict_reports_it_and_continues() {
     let dir = tempfile::tempdir().unwrap();
     let (path, ..) = filled(dir.path(), 70, 2);
     let mut ledger = Ledger::open(&path).unwrap();
@@ -693,7 +693,7 @@ fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_not
 }
 
 #[test]
-fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_no_reading_any_more() {
+fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_not_a_reading_any_more() {
     let plan = FieldPlan::harrow_tarn(73, 6, TrueTime(1_780_000_000), 12);
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");

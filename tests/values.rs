@@ -32,7 +32,7 @@ fn rain(modulus: &str) -> Bench {
 }
 
 #[test]
-fn a_fault_code_is_no_total_and_the_amount_over_it_is_marked() {
+fn a_fault_code_is_not_a_total_and_the_amount_over_it_is_marked() {
     let bench = rain("");
     let units = |time| profile(time, &[RawUnit::Pulse], (0, 0));
     let (a, b, c) =
@@ -47,7 +47,7 @@ fn a_fault_code_is_no_total_and_the_amount_over_it_is_marked() {
 }
 
 #[test]
-fn a_decrease_over_a_gap_is_no_wrap_where_a_restart_may_be_lost() {
+fn a_decrease_over_a_gap_is_not_a_wrap_where_a_restart_may_be_lost() {
     let bench = rain(", modulus = 65536");
     let units = |time| profile(time, &[RawUnit::Pulse], (0, 0));
     let total = |total: i32| move |time| reading(time, &[total]);

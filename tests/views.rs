@@ -17,7 +17,7 @@ fn client(ledger: &std::path::Path, sql: &str) -> Vec<String> {
 }
 
 #[test]
-fn an_outside_client_reads_every_value_that_was_stored_beside_the_running_daemon() {
+fn an_outside_client_reads_every_value_that_was_stored_while_the_daemon_runs() {
     let Ok(version) = Command::new("sqlite3").arg("-version").output() else {
         eprintln!("skipped: there is no sqlite3 client; `tests/run` installs one");
         return;

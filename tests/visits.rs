@@ -317,7 +317,7 @@ fn what_is_gone_is_to_be_looked_for_until_it_is_written_off() {
 }
 
 #[test]
-fn nobody_goes_to_a_logger_whose_rest_is_written_off() {
+fn a_logger_whose_rest_is_written_off_needs_no_visit() {
     let mut scene = Scene::new(&[11]);
     scene.silent(11, Some(3));
     scene.known.get_mut(&address(11)).unwrap().is_written_off = true;

@@ -365,7 +365,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_keyring_that_the_service_manager_hands_in_stands_in_for_the_file_of_its_name() {
+    fn a_keyring_from_the_service_manager_replaces_the_file_of_its_name() {
         let dir = tempfile::tempdir().unwrap();
         let named = PathBuf::from("/etc/stonechat/keys.toml");
         let of = |directory: Option<&Path>| {

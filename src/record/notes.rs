@@ -427,7 +427,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_is_no_decimal_is_refused_and_the_others_stay_as_written() {
+    fn what_is_not_a_decimal_is_refused_and_the_others_stay_as_written() {
         for (typed, kept) in [
             ("12.340", "12.340"),
             ("+7", "7"),
@@ -492,7 +492,7 @@ mod tests {
     }
 
     #[test]
-    fn units_are_codes_and_what_people_write_instead_is_told() {
+    fn units_are_codes_and_for_what_people_write_instead_the_code_is_named() {
         assert!(UNITS.iter().all(|code| unit(code).as_deref() == Ok(code)));
         assert!(UNITS_OTHERWISE.iter().all(|(written, code)| unit(written).unwrap_err().ends_with(code)));
         assert!(unit("MM").unwrap_err().ends_with("mm"));

@@ -153,7 +153,7 @@ mod tests {
     }
 
     #[test]
-    fn one_frame_a_burst_of_a_moment_and_a_logger_that_is_opened_are_no_sign_and_one_interval_is() {
+    fn one_frame_a_burst_of_a_moment_and_a_logger_that_is_opened_are_not_a_sign_and_one_interval_is() {
         let others = [heard(1, Some(NOW - 3000)), heard(2, Some(NOW)), heard(3, Some(NOW))];
         assert_eq!(judged(&[], &others), (false, vec![]));
         // One frame, however long ago; many at one moment.

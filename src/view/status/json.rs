@@ -118,7 +118,7 @@ struct LoggerJson<'a> {
     #[serde(serialize_with = "as_rfc3339")]
     next_drive_deadline: Option<GatewayTime>,
     heard_first_time_7d: Option<f64>,
-    needs_somebody: bool,
+    needs_attention: bool,
     strip: Vec<Day<'a>>,
     opaque: OpaqueJson,
 }
@@ -223,7 +223,7 @@ fn logger_json<'a>(status: &Status, logger: &'a LoggerStatus) -> LoggerJson<'a> 
         in_logger: logger.in_logger,
         next_drive_deadline: logger.drive.map(|(at, _)| at),
         heard_first_time_7d: (due > 0).then(|| radio as f64 / due as f64),
-        needs_somebody: logger.needs_somebody(status.now),
+        needs_attention: logger.needs_attention(status.now),
         strip: strip.collect(),
         opaque: status.opaque.iter().find(|opaque| opaque.logger == logger.address).into(),
     }
