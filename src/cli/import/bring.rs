@@ -6,7 +6,7 @@ use super::patience::open_patiently;
 use super::store::Store;
 use crate::cli::args::not_of_the_site;
 use crate::cli::exit::{COULD_NOT, DONE, Exit, NO};
-use crate::cli::print::{print, print_json};
+use crate::cli::print::{print, print_report, print_report_json};
 use crate::config::Config;
 use crate::config::layout::Layout;
 use crate::hand::Looks;
@@ -51,7 +51,7 @@ pub(super) fn run(
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
     let (mut outcome, proven, withdrawals) = plan(config, keyring, style, args, (found, refused), now)?;
     if !args.json {
-        let code = print(out, &view::plan(&outcome, term::columns()), DONE);
+        let code = print_report(out, config, &view::plan(&outcome, term::columns()), DONE);
         // The plan is to be seen before anything is written.
         let _ = out.flush();
         if code != DONE {
@@ -63,7 +63,7 @@ pub(super) fn run(
         let store = Store { config, by, strict: args.strict, withdrawals, now };
         outcome.imported = store.all(ledger, &outcome.files);
     }
-    Ok(told(&outcome, args.json, out))
+    Ok(told(config, &outcome, args.json, out))
 }
 
 /// Plans all files. Also gives the keys that have opened their first frame, and how many imports are withdrawn now.
@@ -147,9 +147,9 @@ fn plan_one(
 }
 
 /// Prints what was written, and gives the exit code: the worst failure, else whether anything was refused.
-fn told(outcome: &ImportOutcome, json: bool, out: &mut dyn Write) -> u8 {
+fn told(config: &Config, outcome: &ImportOutcome, json: bool, out: &mut dyn Write) -> u8 {
     let told = if json {
-        print_json(out, &view::json(outcome), DONE)
+        print_report_json(out, config, &view::json(outcome), DONE)
     } else if outcome.dry_run {
         DONE
     } else {

@@ -3,7 +3,7 @@
 use super::args::WithdrawArgs;
 use super::patience::{open_patiently, patiently};
 use crate::cli::exit::{DONE, Exit, NO};
-use crate::cli::print::{print, print_json};
+use crate::cli::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::imports::Withdrawal;
@@ -17,9 +17,9 @@ use std::io::Write;
 pub(super) fn list(config: &Config, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
     let imports = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.imports())?;
     if json {
-        return Ok(print_json(out, &view::list_json(&imports), DONE));
+        return Ok(print_report_json(out, config, &view::list_json(&imports), DONE));
     }
-    Ok(print(out, &view::list(&imports, config.site.utc_offset_s), DONE))
+    Ok(print_report(out, config, &view::list(&imports, config.site.utc_offset_s), DONE))
 }
 
 /// Takes the rows of an import out of what covers.
