@@ -24,6 +24,11 @@ pub fn site(frame: Frame<'_>) -> impl Iterator<Item = String> {
     std::iter::once(site).chain(in_force(frame.in_force, frame.utc_offset_s))
 }
 
+/// That files are not used, where the head of a report has no line of the site.
+pub fn not_used(frame: Frame<'_>, columns: usize) -> String {
+    in_force(frame.in_force, frame.utc_offset_s).map(|line| prose(&line, columns)).collect()
+}
+
 /// How many are not shown, and what shows them; empty if none is left.
 pub fn more(left: usize, noun: &str, command: &str) -> String {
     match left {
@@ -32,11 +37,18 @@ pub fn more(left: usize, noun: &str, command: &str) -> String {
     }
 }
 
-/// How many rows of a list fit between what is written above and below it: at least `min`, at most `max`. `own` is the
-/// number of the lines that the list has besides its rows.
-pub fn room(around: &[&str], own: usize, (min, max): (usize, usize)) -> usize {
+/// How many lines of the screen are left next to these texts.
+pub fn left(around: &[&str]) -> usize {
     let taken: usize = around.iter().map(|text| text.lines().count()).sum();
-    SCREEN_LINES.saturating_sub(taken + own).clamp(min, max)
+    SCREEN_LINES.saturating_sub(taken)
+}
+
+/// How many of `all` rows of a list are shown between what is written above and below it: at least `min`, at most `max`.
+/// `own` is the number of the lines that the list has besides its rows, among them the number of the others. Where that
+/// line would count one row, the row itself takes its place.
+pub fn room(around: &[&str], own: usize, (min, max): (usize, usize), all: usize) -> usize {
+    let room = left(around).saturating_sub(own).clamp(min, max);
+    if all == room + 1 { all } else { room.min(all) }
 }
 
 /// That the gateway comes first, where it does not work.

@@ -12,18 +12,31 @@ const PAGES: [&str; 2] = ["docs/handbook.md", "docs/troubleshooting.md"];
 const OTHERS: &[&str] =
     &["apt", "chmod", "cp", "install", "journalctl", "ls", "systemctl", "udevadm", "usermod"];
 
+/// Of each line of a page, the code if it is set in as code: by four blanks or more, behind an empty line or more code.
+pub fn lines_set_in(page: &str) -> Vec<Option<&str>> {
+    let mut may_be = true;
+    let of_line = |line: &'_ str| {
+        may_be = line.trim().is_empty() || (may_be && line.starts_with("    "));
+        may_be && !line.trim().is_empty()
+    };
+    let is_code: Vec<bool> = page.lines().map(of_line).collect();
+    page.lines().zip(is_code).map(|(line, is_code)| is_code.then(|| line.trim())).collect()
+}
+
 /// Lines that are set in as commands, and what stands between backticks, without `sudo`.
 fn lines() -> Vec<String> {
     let text = PAGES.map(read).concat();
-    let set_in = text.lines().filter(|line| line.starts_with("    ")).map(|line| line.trim().to_owned());
-    let quoted = text.lines().filter(|line| !line.starts_with("    ")).flat_map(|line| {
-        let between = line.split('`').skip(1).step_by(2);
-        between
-            .filter(|code| code.starts_with("stonechat ") || code.starts_with("sudo "))
-            .map(str::to_owned)
-            .collect::<Vec<_>>()
-    });
-    set_in.chain(quoted).filter(|line| !line.is_empty()).collect()
+    let set_in = lines_set_in(&text).into_iter().flatten().map(str::to_owned);
+    let quoted =
+        text.lines().zip(lines_set_in(&text)).filter(|(_, set_in)| set_in.is_none()).flat_map(|(line, _)| {
+            let between = line.split('`').skip(1).step_by(2);
+            between
+                .filter(|code| code.starts_with("stonechat ") || code.starts_with("sudo "))
+                .map(str::to_owned)
+                .collect::<Vec<_>>()
+        });
+    // `sudo -u stonechat` alone is no command.
+    set_in.chain(quoted).filter(|line| !words(line).is_empty()).collect()
 }
 
 /// A line as the shell would split it, up to a redirection; `sudo` and its user taken off.

@@ -7,6 +7,7 @@ mod documents;
 mod handbook;
 mod manual;
 mod package;
+mod procedures;
 mod unit;
 
 #[path = "../../examples/manual/pages.rs"]

@@ -15,7 +15,7 @@ use stonechat::sim::{FaultRates, Field, FieldPlan};
 const BINARY: &str = env!("CARGO_BIN_EXE_stonechat");
 
 /// The package with this test's binary, built once; nothing where the tools for it are missing.
-fn package() -> Option<&'static Path> {
+pub fn package() -> Option<&'static Path> {
     static BUILT: OnceLock<Option<(tempfile::TempDir, PathBuf)>> = OnceLock::new();
     let built = BUILT.get_or_init(|| {
         if !["dpkg", "dpkg-deb", "gzip", "strip", "bash"].iter().all(|tool| has(tool)) {
@@ -124,6 +124,21 @@ fn the_same_binary_gives_the_same_package() {
     assert!(std::fs::read(package).unwrap() == std::fs::read(again).unwrap());
 }
 
+/// Puts the next release, the same with a larger number, into a folder as `newer.deb`.
+pub fn newer(package: &Path, dir: &Path) {
+    let unpacked = dir.join("newer");
+    succeeds(Command::new("dpkg-deb").arg("-R").arg(package).arg(&unpacked));
+    let control = unpacked.join("DEBIAN/control");
+    let text = std::fs::read_to_string(&control).unwrap();
+    let version = format!("Version: {}", env!("CARGO_PKG_VERSION"));
+    assert!(text.contains(&version));
+    std::fs::write(&control, text.replace(&version, &format!("{version}+next"))).unwrap();
+    let package = dir.join("newer.deb");
+    succeeds(
+        Command::new("dpkg-deb").args(["-Znone", "--root-owner-group", "-b"]).arg(&unpacked).arg(&package),
+    );
+}
+
 /// What is done in a root of its own: a layer over this machine's, gone afterwards. `systemctl` is one that writes down
 /// what it is asked. $1 and $2 are the package and a newer one.
 const STORY: &str = r#"
@@ -204,19 +219,7 @@ fn it_installs_upgrades_and_goes_and_the_ledger_and_the_keys_stay() {
     }
     let Some(package) = package() else { return };
     let dir = tempfile::tempdir().unwrap();
-    // The next release: the same with a larger number.
-    let newer = dir.path().join("newer");
-    succeeds(Command::new("dpkg-deb").arg("-R").arg(package).arg(&newer));
-    let control = newer.join("DEBIAN/control");
-    let text = std::fs::read_to_string(&control).unwrap();
-    let version = format!("Version: {}", env!("CARGO_PKG_VERSION"));
-    assert!(text.contains(&version));
-    std::fs::write(&control, text.replace(&version, &format!("{version}+next"))).unwrap();
-    let newer_package = dir.path().join("newer.deb");
-    succeeds(
-        Command::new("dpkg-deb").args(["-Znone", "--root-owner-group", "-b"]).arg(&newer).arg(&newer_package),
-    );
-
+    newer(package, dir.path());
     std::fs::write(dir.path().join("story"), STORY).unwrap();
     std::fs::create_dir(dir.path().join("layer")).unwrap();
     let layered = r#"set -e

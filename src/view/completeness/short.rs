@@ -75,7 +75,7 @@ impl Page<'_> {
         }
         loggers.sort_by_key(|of| (Reverse(of.all.missing), of.logger));
         // Before them an empty line and the table's head; after them the number of the others.
-        let room = screen::room(around, 3, LOGGERS_SHOWN);
+        let room = screen::room(around, 3, LOGGERS_SHOWN, loggers.len());
         let mut table = Table::of(vec![
             Column::new("logger").right(),
             Column::new("name").cut_to(NAME_MIN),
@@ -92,7 +92,7 @@ impl Page<'_> {
                 held(&of.all),
             ]);
         }
-        let more = screen::more(loggers.len().saturating_sub(room), "logger", ALL);
+        let more = screen::more(loggers.len() - room, "logger", ALL);
         format!("\n{}{more}", table.fitted(self.columns, '…'))
     }
 

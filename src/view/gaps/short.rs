@@ -114,7 +114,7 @@ impl Page<'_> {
         }
         let title = self.prose(0, &sum);
         // Before them an empty line, the title, the table's head; after them the number of the others.
-        let room = screen::room(around, title.lines().count() + 3, LOGGERS_SHOWN);
+        let room = screen::room(around, title.lines().count() + 3, LOGGERS_SHOWN, visits.len());
         let mut table = Table::of(vec![
             Column::new("logger").right(),
             Column::new("name").cut_to(NAME_MIN),

@@ -23,7 +23,7 @@ pub(super) fn short(status: &Status, look: Look, head: &str, loggers_in_a_senten
     let head = head.to_owned() + &above(status, look, loggers_in_a_sentence);
     let next = next(status, look);
     // Before the loggers an empty line and the table's head; after them the number of the others.
-    let room = screen::room(&[&head, &next], 3, LOGGERS_SHOWN);
+    let room = screen::room(&[&head, &next], 3, LOGGERS_SHOWN, status.loggers.len());
     head + &loggers(status, look, room) + &next
 }
 

@@ -16,9 +16,9 @@ impl Page<'_> {
         let head = self.head() + &self.silent();
         let (not_there, next) = (self.not_there(), self.next());
         // Before the loggers an empty line, the title, the table's head; after them the number of the others.
-        let room = screen::room(&[&head, &not_there, &next], 4, LOGGERS_SHOWN);
-        let more =
-            screen::more(self.to_go().count().saturating_sub(room), "logger", "stonechat visits --all");
+        let all = self.to_go().count();
+        let room = screen::room(&[&head, &not_there, &next], 4, LOGGERS_SHOWN, all);
+        let more = screen::more(all - room, "logger", "stonechat visits --all");
         head + &self.order("In which order:", room) + &more + &not_there + &next
     }
 
