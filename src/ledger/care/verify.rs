@@ -1,11 +1,13 @@
-//! Checks a ledger: SQLite's own integrity, and coverage computed again from the records.
+//! Checks a ledger: SQLite's own integrity, and coverage and the counts by day computed again from the
+//! records.
 //!
 //! Input: a ledger opened for reading. Output: the differences, by logger and range. Nothing is changed.
 
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::quarters::Quarters;
 use crate::ledger::db::ranges::address_epoch;
-use crate::ledger::db::rare;
+use crate::ledger::db::rare::{self, RECEIVED_AT};
 use crate::ledger::db::row::kind;
 use crate::ledger::db::{query, schema};
 use crate::ledger::digest::seal;
@@ -13,8 +15,11 @@ use crate::ledger::digest::{block, table};
 use crate::ledger::read::coverage::load_coverage;
 use crate::ledger::read::elsewhere::elsewhere;
 use crate::record::coverage::{Basis, Coverage, EpochCoverage};
+use crate::text;
+use crate::time::Days;
 use crate::wire::seq::Epoch;
 use rusqlite::{Connection, TransactionBehavior};
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// The result of a check.
@@ -40,6 +45,8 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
     if found.differences.is_empty() {
         progress("coverage against records");
         coverage_against_records(&transaction, &mut found)?;
+        progress("counts by day against records");
+        days_against_records(&transaction, &mut found)?;
         progress("digests of unsettled records");
         seal::check_seals(&transaction, |what| found.differences.push(what))?;
         let read = |rows: u64| progress(&format!("digests of settled records, {rows} read"));
@@ -115,6 +122,74 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
     }
     compare(&stored, &counted, found);
     named_against_profiles(db, &stored, found)
+}
+
+/// Compares the settled counts by quarter of an hour with the receptions of the settled records.
+fn days_against_records(db: &Connection, found: &mut Verified) -> Result<(), Error> {
+    let loggers = "SELECT logger FROM held_range UNION SELECT logger FROM logger_day";
+    for logger in query::values::<u16>(db, loggers, [])? {
+        let mut counted = receptions(db, logger)?;
+        let mut stored = BTreeMap::new();
+        let sql = "SELECT day, stored + opaque, quarters FROM logger_day WHERE logger = ?";
+        query::each(db, sql, [logger], |(day, records, quarters): (i64, i64, Quarters)| {
+            counted.entry(day).or_default();
+            stored.insert(day, (records, quarters));
+            Ok(())
+        })?;
+        for (day, counted) in counted {
+            let (records, quarters) = stored.remove(&day).unwrap_or_default();
+            let came = counted.sum();
+            let problem = match u64::try_from(records) == Ok(came) {
+                true if quarters == counted => continue,
+                true => "but their counts by quarter of an hour differ".to_owned(),
+                false => format!("but {records} are counted"),
+            };
+            let date = text::date(Days::UTC.begin_s(day)).unwrap_or_else(|| format!("day {day}"));
+            found
+                .differences
+                .push(format!("logger {logger}: {came} records came by radio on {date} (UTC), {problem}"));
+        }
+    }
+    Ok(())
+}
+
+/// When the settled records of a logger came by radio, by day of UTC.
+fn receptions(db: &Connection, logger: u16) -> Result<BTreeMap<i64, Quarters>, Error> {
+    let mut days = BTreeMap::<i64, Quarters>::new();
+    let mut count = |received_at: i64| {
+        let (day, quarter) = Quarters::place_of(received_at);
+        days.entry(day).or_default().add(quarter, 1);
+    };
+    // A rare record is in its table before its journal row is settled; one that was opaque first is in two tables.
+    let unsettled =
+        "SELECT epoch, sequence FROM journal WHERE logger = ? AND kind BETWEEN 2 AND 4 AND rank = 0";
+    let unsettled: BTreeSet<(u32, u32)> = query::all(db, unsettled, [logger])?.into_iter().collect();
+    let mut rare_ones = BTreeSet::new();
+    for table in &rare::ALL {
+        let sql = format!(
+            "SELECT epoch, sequence, {RECEIVED_AT} FROM {} WHERE logger = ? AND rank = 0",
+            table.name
+        );
+        query::each(db, &sql, [logger], |(epoch, sequence, received_at): (u32, u32, Option<i64>)| {
+            let id = (epoch, sequence);
+            if rare_ones.insert(id) && !unsettled.contains(&id) {
+                received_at.into_iter().for_each(&mut count);
+            }
+            Ok(())
+        })?;
+    }
+    for table in ["settled", "retired_row"] {
+        let sql = format!(
+            "SELECT epoch, sequence, time + lag FROM {table} WHERE logger = ? AND rank = 0 AND lag IS NOT NULL"
+        );
+        query::each(db, &sql, [logger], |(epoch, sequence, received_at): (u32, u32, i64)| {
+            if !rare_ones.contains(&(epoch, sequence)) {
+                count(received_at);
+            }
+            Ok(())
+        })?;
+    }
+    Ok(days)
 }
 
 /// Compares the ends of epochs with the profiles that name them.
