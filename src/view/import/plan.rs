@@ -111,7 +111,7 @@ fn taken(file: &FilePlan, name: &str, prose: usize) -> String {
         text += &note(
             prose,
             &format!(
-                "{}: {} cannot be right (before 2001, or in the future). Taken all the same: a record is known by its \
+                "{}: {} cannot be right (before 2020, or more than a day ahead). Taken all the same: a record is known by its \
              numbers, and times are set right in reports.",
                 name,
                 counted(file.odd_times, "time")
