@@ -7,19 +7,20 @@ use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::quarters::Quarters;
 use crate::ledger::db::ranges::address_epoch;
-use crate::ledger::db::rare::{self, RECEIVED_AT};
+use crate::ledger::db::rare;
 use crate::ledger::db::row::kind;
 use crate::ledger::db::{query, schema};
 use crate::ledger::digest::seal;
 use crate::ledger::digest::{block, table};
 use crate::ledger::read::coverage::load_coverage;
 use crate::ledger::read::elsewhere::elsewhere;
+use crate::ledger::read::receptions::receptions;
 use crate::record::coverage::{Basis, Coverage, EpochCoverage};
 use crate::text;
 use crate::time::Days;
 use crate::wire::seq::Epoch;
 use rusqlite::{Connection, TransactionBehavior};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// The result of a check.
@@ -151,45 +152,6 @@ fn days_against_records(db: &Connection, found: &mut Verified) -> Result<(), Err
         }
     }
     Ok(())
-}
-
-/// When the settled records of a logger came by radio, by day of UTC.
-fn receptions(db: &Connection, logger: u16) -> Result<BTreeMap<i64, Quarters>, Error> {
-    let mut days = BTreeMap::<i64, Quarters>::new();
-    let mut count = |received_at: i64| {
-        let (day, quarter) = Quarters::place_of(received_at);
-        days.entry(day).or_default().add(quarter, 1);
-    };
-    // A rare record is in its table before its journal row is settled; one that was opaque first is in two tables.
-    let unsettled =
-        "SELECT epoch, sequence FROM journal WHERE logger = ? AND kind BETWEEN 2 AND 4 AND rank = 0";
-    let unsettled: BTreeSet<(u32, u32)> = query::all(db, unsettled, [logger])?.into_iter().collect();
-    let mut rare_ones = BTreeSet::new();
-    for table in &rare::ALL {
-        let sql = format!(
-            "SELECT epoch, sequence, {RECEIVED_AT} FROM {} WHERE logger = ? AND rank = 0",
-            table.name
-        );
-        query::each(db, &sql, [logger], |(epoch, sequence, received_at): (u32, u32, Option<i64>)| {
-            let id = (epoch, sequence);
-            if rare_ones.insert(id) && !unsettled.contains(&id) {
-                received_at.into_iter().for_each(&mut count);
-            }
-            Ok(())
-        })?;
-    }
-    for table in ["settled", "retired_row"] {
-        let sql = format!(
-            "SELECT epoch, sequence, time + lag FROM {table} WHERE logger = ? AND rank = 0 AND lag IS NOT NULL"
-        );
-        query::each(db, &sql, [logger], |(epoch, sequence, received_at): (u32, u32, i64)| {
-            if !rare_ones.contains(&(epoch, sequence)) {
-                count(received_at);
-            }
-            Ok(())
-        })?;
-    }
-    Ok(days)
 }
 
 /// Compares the ends of epochs with the profiles that name them.
