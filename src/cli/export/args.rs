@@ -33,7 +33,7 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     pub(super) calibrations: Option<PathBuf>,
     /// Only this point; may be given several times
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "POINT")]
     pub(super) point: Vec<String>,
     /// Only this logger, by its address or name; may be given several times
     #[arg(long, value_name = "LOGGER")]
