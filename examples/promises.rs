@@ -24,9 +24,9 @@ struct Line {
 
 const HEAD: &str = "# Promises and faults
 
-What this program promises, which faults tests have injected to break it, how often, and what came of it. Made by
-`tests/promises` from what the tests have measured; do not edit it. A run with ordinary settings takes minutes; the
-long settings stand in that script.
+What this program promises, which faults the tests injected to break a promise, how often, and with which result.
+`tests/promises` makes this page from what the tests measured; do not edit it. A run with ordinary settings takes minutes;
+that script has the settings for long runs.
 
 | promise | fault injected | count | result | measured at |
 |---|---|---:|---|---|

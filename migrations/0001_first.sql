@@ -18,7 +18,7 @@ INSERT INTO meta VALUES
 
 -- Everything that comes in, in the order in which it came: appended without any index, so that a commit
 -- touches the last page and no other; settled once a day.
--- kind 1 reading, 2 profile, 3 event, 4 opaque (2 to 4 have their content in tables of their own);
+-- kind 1 reading, 2 profile, 3 event, 4 opaque, 5 memory statement (2 to 5 have their content in tables of their own);
 -- kind 0 counts: logger 0 is a radio's window from `time` for `lag` seconds, with outcomes in c0 to c7 (noise,
 -- skipped, foreign, unopened, duplicate, conflict, opaque, stored), c8 noise bytes, c9 bytes in; another
 -- logger has its own outcomes in c0 to c7 (c2 > 0: an address off the roster; 65535 stands for further ones).
@@ -107,6 +107,17 @@ CREATE TABLE event_row (
 
 CREATE INDEX event_by_hand ON event_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
 
+CREATE TABLE statement_row (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
+    time INTEGER NOT NULL,
+    entries TEXT NOT NULL,       -- JSON: [epoch, first, last] for each epoch in memory, the newest first
+    received_at INTEGER, slot INTEGER, radio INTEGER, synchronised INTEGER, rssi_dbm INTEGER,
+    snr_quarter_db INTEGER, import INTEGER, stored_at INTEGER,
+    PRIMARY KEY (logger, epoch, sequence, rank)
+) WITHOUT ROWID;
+
+CREATE INDEX statement_by_hand ON statement_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
+
 CREATE TABLE opaque_row (
     logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
     plaintext BLOB NOT NULL,
@@ -124,7 +135,7 @@ CREATE TABLE held_range (
     PRIMARY KEY (logger, epoch, basis, first)
 ) WITHOUT ROWID;
 
--- Ends of epochs that held profiles have told.
+-- Ends of epochs that held profiles and memory statements give.
 CREATE TABLE named_epoch (
     logger INTEGER NOT NULL, epoch INTEGER NOT NULL, last INTEGER NOT NULL, by_epoch INTEGER NOT NULL,
     PRIMARY KEY (logger, epoch)
@@ -440,6 +451,27 @@ SELECT event_row.logger, event_row.epoch, event_row.sequence, time, code,
     event_row.import
 FROM event_row;
 
+-- What loggers said that their memories hold: one row an epoch. first = last + 1: nothing of it is left.
+CREATE VIEW memory_statement AS
+SELECT statement_row.logger, statement_row.epoch, statement_row.sequence, time,
+    CAST(json_extract(entries, e.fullkey || '[0]') AS INTEGER) AS of_epoch,
+    CAST(json_extract(entries, e.fullkey || '[1]') AS INTEGER) AS first, CAST(json_extract(entries, e.fullkey || '[2]') AS INTEGER) AS last,
+    statement_row.received_at,
+    CASE WHEN statement_row.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    statement_row.slot, (SELECT name FROM radio r WHERE r.id = statement_row.radio) AS radio,
+    statement_row.synchronised AS clock_synchronised, statement_row.rssi_dbm, statement_row.snr_quarter_db / 4.0 AS snr_db,
+    coalesce(statement_row.stored_at, statement_row.received_at,
+        (SELECT imported_at FROM import i WHERE i.id = statement_row.import)) AS stored_at,
+    statement_row.import
+FROM statement_row JOIN json_each(CASE WHEN json_valid(entries) THEN entries ELSE '[]' END) e;
+
+-- Private: the ends of other epochs that held records give.
+CREATE VIEW named_end AS
+SELECT logger, previous_epoch AS epoch, previous_last AS last, epoch AS by_epoch, received_at, import, stored_at
+FROM profile_row WHERE previous_epoch > 0 AND rank = 0
+UNION ALL
+SELECT logger, of_epoch, last, epoch, received_at, import, stored_at FROM memory_statement WHERE of_epoch <> epoch;
+
 CREATE VIEW opaque_record AS
 SELECT opaque_row.logger, opaque_row.epoch, opaque_row.sequence, hex(plaintext) AS plaintext_hex, opaque_row.received_at,
     CASE WHEN opaque_row.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
@@ -454,6 +486,8 @@ WHERE NOT EXISTS (SELECT 1 FROM profile_row p WHERE p.logger = opaque_row.logger
         AND p.epoch = opaque_row.epoch AND p.sequence = opaque_row.sequence AND p.rank = 0)
   AND NOT EXISTS (SELECT 1 FROM event_row e WHERE e.logger = opaque_row.logger
         AND e.epoch = opaque_row.epoch AND e.sequence = opaque_row.sequence AND e.rank = 0)
+  AND NOT EXISTS (SELECT 1 FROM statement_row m WHERE m.logger = opaque_row.logger
+        AND m.epoch = opaque_row.epoch AND m.sequence = opaque_row.sequence AND m.rank = 0)
   AND NOT EXISTS (SELECT 1 FROM settled s WHERE s.logger = opaque_row.logger
         AND s.epoch = opaque_row.epoch AND s.sequence = opaque_row.sequence AND s.rank = 0);
 
@@ -610,12 +644,12 @@ SELECT logger, epoch, first, last, records, time_min, time_max, lower(hex(conten
 FROM retired_block;
 
 -- What is missing now, as far as SQL can say: sequences from 1 up to the largest authentic one held (or to the
--- end that a profile has told). The roster's service dates are not known here: the command `gaps` takes them.
+-- end that a held record gives). The roster's service dates are not known here: the command `gaps` takes them.
 CREATE VIEW gap_now AS
 WITH authentic(logger, epoch, first, last) AS (
     SELECT logger, epoch, first, last FROM held_range WHERE basis = 0
     UNION ALL
-    SELECT logger, epoch, sequence, sequence FROM journal WHERE kind BETWEEN 1 AND 4 AND rank = 0
+    SELECT logger, epoch, sequence, sequence FROM journal WHERE kind BETWEEN 1 AND 5 AND rank = 0
 ), filled(logger, epoch, first, last) AS (
     SELECT * FROM authentic
     UNION ALL

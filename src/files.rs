@@ -457,7 +457,7 @@ pub fn free_bytes(path: &Path) -> Option<u64> {
 }
 
 /// The files next to this one whose names continue with `tail`, sorted by name.
-pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
+pub fn names_with_tail(path: &Path, tail: &str) -> Vec<PathBuf> {
     let mut start = path.file_name().unwrap_or_default().to_owned();
     start.push(tail);
     let start = start.as_encoded_bytes();

@@ -14,8 +14,8 @@ use stonechat::sim::plan::FROM;
 use stonechat::sim::plan::{BatterySwap, ClockSet};
 use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth, TruthRecord, What};
 use stonechat::wire::seq::Address;
-use util::chance::Chance;
 use util::daemon::Site;
+use util::random::Random;
 use util::{hand, shim};
 
 const HOUR: i64 = 3600;
@@ -480,7 +480,7 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
                 );
                 let mut causes = told.causes(record);
                 if causes.is_empty() {
-                    // Three frames in a row that its path lost by chance.
+                    // Three frames in a row that its path lost at random.
                     causes.push(ALONE);
                 }
                 // Where nothing shows it, a report says so; below, that this is seldom.
@@ -641,20 +641,20 @@ fn reports_agree(told: &Told, gaps: &Value, context: &str) {
 
 /// What happens in a field, by a number.
 fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
-    let mut chance = Chance(seed ^ 0x5ca1_ab1e);
-    let loggers = 4 + chance.below(4);
+    let mut random = Random(seed ^ 0x5ca1_ab1e);
+    let loggers = 4 + random.below(4);
     let days = 8;
     let mut plan = quiet_plan(seed, loggers, days);
     plan.faults = FaultRates {
-        lost: [0.0, 0.01, 0.03][chance.below(3)],
+        lost: [0.0, 0.01, 0.03][random.below(3)],
         repeated: 0.01,
         reordered: 0.01,
         reorder_frames_max: 3,
-        late: [0.0, 0.002][chance.below(2)],
+        late: [0.0, 0.002][random.below(2)],
         ..FaultRates::none()
     };
     for logger in &mut plan.loggers {
-        logger.interval_s = [600, 900, 1800, 3600][chance.below(4)];
+        logger.interval_s = [600, 900, 1800, 3600][random.below(4)];
         logger.offset_s %= logger.interval_s;
         logger.memory_records = 20_000;
     }
@@ -662,10 +662,10 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     // One thing a day, on some days two that may overlap; the first and the last day are quiet.
     for day in 1..i64::from(days) - 1 {
         let begins = FROM.unix_s() + day * DAY;
-        for _ in 0..1 + usize::from(chance.percent(30)) {
-            let from = begins + HOUR * chance.below(8) as i64;
-            let span = Span::new(TrueTime(from), TrueTime(from + HOUR * (5 + chance.below(9) as i64)));
-            match chance.below(4) {
+        for _ in 0..1 + usize::from(random.percent(30)) {
+            let from = begins + HOUR * random.below(8) as i64;
+            let span = Span::new(TrueTime(from), TrueTime(from + HOUR * (5 + random.below(9) as i64)));
+            match random.below(4) {
                 0 if off.last().is_none_or(|last: &Span| last.to.unix_s() + 2 * HOUR < from) => {
                     off.push(span)
                 }
@@ -678,7 +678,7 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     let mut last_day = 0;
     for (day, span) in alone {
         if day > last_day {
-            let logger = plan.loggers[chance.below(loggers)].address;
+            let logger = plan.loggers[random.below(loggers)].address;
             plan.logger_outages.push((logger, span));
             last_day = day;
         }
@@ -688,20 +688,20 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
 
 /// Clocks of some loggers were wrong until they were set, or stand in the year 2000 after a new cell; `true` if there are
 /// new cells.
-fn wrong_clocks(plan: &mut FieldPlan, chance: &mut Chance) -> bool {
+fn wrong_clocks(plan: &mut FieldPlan, random: &mut Random) -> bool {
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
     for address in addresses {
-        let at_unix_s = FROM.unix_s() + chance.below(7 * DAY as usize) as i64;
-        match chance.below(5) {
+        let at_unix_s = FROM.unix_s() + random.below(7 * DAY as usize) as i64;
+        match random.below(5) {
             0 => {
-                let seconds_added = [-9 * HOUR, -1800, 1800, 6 * HOUR, 40 * DAY][chance.below(5)];
+                let seconds_added = [-9 * HOUR, -1800, 1800, 6 * HOUR, 40 * DAY][random.below(5)];
                 plan.clock_sets.push(ClockSet { address, at: TrueTime(at_unix_s), seconds_added });
             }
             1 => plan.battery_swaps.push(BatterySwap {
                 address,
                 at: TrueTime(at_unix_s),
-                names_previous: chance.percent(70),
-                clock_set_after_s: chance.percent(60).then(|| 3600 + chance.below(200_000) as u32),
+                names_previous: random.percent(70),
+                clock_set_after_s: random.percent(60).then(|| 3600 + random.below(200_000) as u32),
             }),
             _ => {}
         }
@@ -711,13 +711,13 @@ fn wrong_clocks(plan: &mut FieldPlan, chance: &mut Chance) -> bool {
 
 /// Some loggers that only a second radio hears. Its port is lost once, on a day without a storm on which no logger fails by
 /// itself: which radio hears a logger is not asked, so all that was not heard then is put down to the port.
-fn hut(plan: &FieldPlan, chance: &mut Chance) -> Hut {
+fn hut(plan: &FieldPlan, random: &mut Random) -> Hut {
     let number = plan.loggers.len();
-    let (first, many) = (chance.below(number), 1 + chance.below(number - 2));
+    let (first, many) = (random.below(number), 1 + random.below(number - 2));
     let loggers = (first..first + many).map(|at| plan.loggers[at % number].address).collect();
-    let day = FROM.unix_s() + (1 + chance.below(6) as i64) * DAY;
-    let from = day + HOUR * chance.below(8) as i64;
-    let span = Span::new(TrueTime(from), TrueTime(from + HOUR * (5 + chance.below(9) as i64)));
+    let day = FROM.unix_s() + (1 + random.below(6) as i64) * DAY;
+    let from = day + HOUR * random.below(8) as i64;
+    let span = Span::new(TrueTime(from), TrueTime(from + HOUR * (5 + random.below(9) as i64)));
     let others = plan.logger_outages.iter().map(|(_, of)| of).chain(&plan.radio_outages);
     let is_quiet = !others.into_iter().any(|of| (day..day + DAY).contains(&of.from.unix_s()));
     Hut { loggers, lost: if is_quiet { vec![span] } else { Vec::new() } }
@@ -764,49 +764,49 @@ fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
 
 fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
     let context = format!("STONECHAT_TEST_FIELD={seed}");
-    let mut chance = Chance(seed);
+    let mut random = Random(seed);
     let (mut plan, off) = field(seed);
-    let mut has_restarts = chance.percent(30);
+    let mut has_restarts = random.percent(30);
     if has_restarts {
-        let logger = plan.loggers[chance.below(plan.loggers.len())].address;
-        let at = plan.from.unix_s() + DAY + chance.below(5 * DAY as usize) as i64;
+        let logger = plan.loggers[random.below(plan.loggers.len())].address;
+        let at = plan.from.unix_s() + DAY + random.below(5 * DAY as usize) as i64;
         plan.restarts.push(RestartPlan { address: logger, at: TrueTime(at), names_previous: true });
     }
-    let has_wrong_clocks = chance.percent(50);
+    let has_wrong_clocks = random.percent(50);
     let mut wrong = None;
     if has_wrong_clocks {
-        has_restarts |= wrong_clocks(&mut plan, &mut chance);
+        has_restarts |= wrong_clocks(&mut plan, &mut random);
         // Nothing happens at the ends of the time in which the gateway's clock is wrong.
         let day = |n: usize| FROM.unix_s() + n as i64 * DAY + 22 * HOUR;
-        let from = chance.below(5);
-        let by = [0, -3 * HOUR, 5 * HOUR, -400 * DAY, -FROM.unix_s()][chance.below(5)];
-        wrong = chance
+        let from = random.below(5);
+        let by = [0, -3 * HOUR, 5 * HOUR, -400 * DAY, -FROM.unix_s()][random.below(5)];
+        wrong = random
             .percent(60)
-            .then(|| (Span::new(TrueTime(day(from)), TrueTime(day(from + 1 + chance.below(2)))), by));
+            .then(|| (Span::new(TrueTime(day(from)), TrueTime(day(from + 1 + random.below(2)))), by));
     }
-    let hut = if chance.percent(40) { hut(&plan, &mut chance) } else { Hut::default() };
+    let hut = if random.percent(40) { hut(&plan, &mut random) } else { Hut::default() };
     let told = Told::with_clock(plan, off, wrong, hut);
     let before = told.gaps(&[]);
     compare(&told, &before, &context, seen);
-    filtered(&told, &before, &mut chance, &context);
+    filtered(&told, &before, &mut random, &context);
     reports_agree(&told, &before, &context);
-    if chance.percent(50) {
+    if random.percent(50) {
         told.settle();
         assert_eq!(told.gaps(&[])["outages"], before["outages"], "{context}: settled");
     }
     let loggers: Vec<Address> = told.plan.loggers.iter().map(|logger| logger.address).collect();
-    let some = chance.below(loggers.len());
+    let some = random.below(loggers.len());
     for &logger in &loggers[..some] {
-        if chance.percent(30) {
+        if random.percent(30) {
             told.import_csv(logger);
             *seen.entry("imports of CSV").or_default() += 1;
         }
         // Sometimes no dump follows yet.
-        if chance.percent(90) {
+        if random.percent(90) {
             told.import(logger);
         }
     }
-    let given_up = chance.percent(50);
+    let given_up = random.percent(50);
     let left = told.gaps(&[]);
     if let Some(gap) = left["gaps"].as_array().unwrap().iter().find(|_| given_up) {
         told.write_off(gap);
@@ -814,9 +814,9 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
     }
     let half = told.gaps(&[]);
     compare(&told, &half, &context, seen);
-    filtered(&told, &half, &mut chance, &context);
+    filtered(&told, &half, &mut random, &context);
     reports_agree(&told, &half, &format!("{context}: after some imports"));
-    if chance.percent(50) {
+    if random.percent(50) {
         told.settle();
         assert_eq!(told.gaps(&[])["outages"], half["outages"], "{context}: settled after an import");
     }
@@ -837,10 +837,10 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
 }
 
 /// A part of the report says of each outage what the whole says of it, and counts what it selects.
-fn filtered(told: &Told, whole: &Value, chance: &mut Chance, context: &str) {
-    let logger = told.plan.loggers[chance.below(told.plan.loggers.len())].address;
-    let from = FROM.unix_s() + chance.below(8 * DAY as usize) as i64;
-    let to = from + chance.below(4 * DAY as usize) as i64;
+fn filtered(told: &Told, whole: &Value, random: &mut Random, context: &str) {
+    let logger = told.plan.loggers[random.below(told.plan.loggers.len())].address;
+    let from = FROM.unix_s() + random.below(8 * DAY as usize) as i64;
+    let to = from + random.below(4 * DAY as usize) as i64;
     let (logger_text, from_text, to_text) = (logger.to_string(), time(from), time(to));
     let by_time = ["--from", from_text.as_str(), "--to", to_text.as_str()];
     for filter in [&["--logger", logger_text.as_str()][..], &by_time] {

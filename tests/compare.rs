@@ -22,9 +22,9 @@ const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 type Key = (u16, u32, u32);
 
 /// A small generator of our own, so that a failing case is the same everywhere (xorshift64*, Vigna 2016).
-struct Chance(u64);
+struct Random(u64);
 
-impl Chance {
+impl Random {
     fn next(&mut self) -> u64 {
         self.0 ^= self.0 >> 12;
         self.0 ^= self.0 << 25;
@@ -44,8 +44,8 @@ fn field(seed: u64, days: u32) -> (FieldPlan, Run) {
 }
 
 /// A part of what came in, as another gateway with other luck would have it.
-fn part(run: &Run, chance: &mut Chance, lost_one_in: u64) -> Vec<Emission> {
-    run.emissions.iter().filter(|_| !chance.one_in(lost_one_in)).cloned().collect()
+fn part(run: &Run, random: &mut Random, lost_one_in: u64) -> Vec<Emission> {
+    run.emissions.iter().filter(|_| !random.one_in(lost_one_in)).cloned().collect()
 }
 
 fn copy_of(path: &Path) -> ComparedSide {
@@ -84,15 +84,15 @@ fn hold(ledger: &mut Ledger, plan: &FieldPlan, id: Identity, value: i64) {
 fn differences_are_those_of_the_sets_of_records_whatever_is_settled_on_either_side() {
     let dir = tempfile::tempdir().unwrap();
     let (plan, run) = field(71, 12);
-    let mut chance = Chance(71);
+    let mut random = Random(71);
     let mut read = 0;
     for case in 0..6_u64 {
         let path = |name: &str| dir.path().join(format!("{name}-{case}.db"));
         let (a, b) = (path("a"), path("b"));
         for copy in [&a, &b] {
-            let emissions = part(&run, &mut chance, 20 + 400 * case);
+            let emissions = part(&run, &mut random, 20 + 400 * case);
             hand::receive(copy, &plan, &emissions);
-            if chance.one_in(2) {
+            if random.one_in(2) {
                 Ledger::open(copy).unwrap().settle(u32::MAX, 2).unwrap();
             }
         }

@@ -18,7 +18,6 @@ use stonechat::report::completeness::{
 };
 use stonechat::report::gaps::{Gap, GapState, Report, Silence};
 use stonechat::report::origin;
-use stonechat::report::service::Service;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM;
@@ -535,16 +534,15 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_csv() {
     let (_dir, config, _, now) = embankment(3_000);
     let wanted = by_month(now, 3);
-    let counts = origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
+    let found = origin::completeness(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
     for (name, columns) in [("80", 80), ("140", 140)] {
-        let text = page(util::frame(&config, now), &wanted, &counts, columns);
+        let text = page(util::frame(&config, now), &wanted, &found, true, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
         assert!(widest <= columns, "{widest} of {columns}:\n{text}");
         assert!(text.lines().all(|line| line.trim_end() == line), "{text}");
         same_as_snapshot(&format!("completeness-{name}.txt"), &text);
     }
-    let service = Service::default();
-    let json = serde_json::json!(as_json(util::frame(&config, now), &wanted, &counts, &service));
+    let json = serde_json::json!(as_json(util::frame(&config, now), &wanted, &found));
     for logger in json["loggers"].as_array().unwrap() {
         let all = &logger["all_time"];
         let sum: u64 =
@@ -553,7 +551,7 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_cs
         assert_eq!(all["expected"].as_u64().unwrap(), sum + by_hand);
         assert_eq!(logger["spans"].as_array().unwrap().len(), 3);
     }
-    let csv = as_csv(util::frame(&config, now), &wanted, &counts);
+    let csv = as_csv(util::frame(&config, now), &wanted, &found.loggers);
     assert_eq!(csv.lines().count(), 1 + 12 * 4);
     assert!(csv.lines().all(|line| line.split(',').count() == 13), "{csv}");
 }

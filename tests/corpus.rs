@@ -8,7 +8,7 @@
 mod targets;
 use crate::util;
 
-use util::chance::Chance;
+use util::random::Random;
 
 /// Files of a target's corpus, by name.
 fn corpus(target: &str) -> Vec<(String, Vec<u8>)> {
@@ -24,28 +24,28 @@ fn corpus(target: &str) -> Vec<(String, Vec<u8>)> {
     files
 }
 
-fn mutate(bytes: &mut Vec<u8>, other: &[u8], chance: &mut Chance) {
-    for _ in 0..1 + chance.below(4) {
-        let at = chance.below(bytes.len() + 1);
-        let len = (1 + chance.below(16)).min(bytes.len() - at);
-        match chance.below(6) {
-            0 if at < bytes.len() => bytes[at] ^= 1 << (chance.below(8)),
-            1 if at < bytes.len() => bytes[at] = [0, 0xFF, b'\n', b'"', b',', b'-', 1, 0x80][chance.below(8)],
+fn mutate(bytes: &mut Vec<u8>, other: &[u8], random: &mut Random) {
+    for _ in 0..1 + random.below(4) {
+        let at = random.below(bytes.len() + 1);
+        let len = (1 + random.below(16)).min(bytes.len() - at);
+        match random.below(6) {
+            0 if at < bytes.len() => bytes[at] ^= 1 << (random.below(8)),
+            1 if at < bytes.len() => bytes[at] = [0, 0xFF, b'\n', b'"', b',', b'-', 1, 0x80][random.below(8)],
             2 => bytes.truncate(at),
             3 => {
                 bytes.drain(at..at + len);
             }
             4 => {
                 let copy = bytes[at..at + len].to_vec();
-                let to = chance.below(bytes.len() + 1);
+                let to = random.below(bytes.len() + 1);
                 bytes.splice(to..to, copy);
             }
             _ if !other.is_empty() => {
-                let from = chance.below(other.len());
-                let piece = &other[from..(from + 1 + chance.below(64)).min(other.len())];
+                let from = random.below(other.len());
+                let piece = &other[from..(from + 1 + random.below(64)).min(other.len())];
                 bytes.splice(at..at, piece.iter().copied());
             }
-            _ => bytes.push(chance.next() as u8),
+            _ => bytes.push(random.next() as u8),
         }
     }
 }
@@ -61,11 +61,11 @@ fn every_file_of_the_corpus_and_what_comes_of_changing_it_does_no_harm() {
         let mutations = if name == "ledger" { mutations / 4 } else { mutations };
         for (at, (file, bytes)) in files.iter().enumerate() {
             for seed in 0..=mutations {
-                let mut chance = Chance(seed ^ (at as u64) << 32);
+                let mut random = Random(seed ^ (at as u64) << 32);
                 let mut input = bytes.clone();
                 if seed > 0 {
-                    let other = &files[chance.below(files.len())].1;
-                    mutate(&mut input, other, &mut chance);
+                    let other = &files[random.below(files.len())].1;
+                    mutate(&mut input, other, &mut random);
                 }
                 let done = std::panic::catch_unwind(|| target(&input));
                 assert!(done.is_ok(), "{name}: {file}, mutation {seed}: {}", hex(&input));

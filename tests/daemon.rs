@@ -133,10 +133,10 @@ fn killed_at_any_instant_it_keeps_what_it_told_committed() {
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 100");
     let mut field = Field::new(plan.clone());
     let (mut kills, mut in_settle, mut held) = (0, 0, 0);
-    let mut chance = seed;
+    let mut random = seed;
     while kills < KILLS || in_settle < KILLS_IN_SETTLE {
         assert!(kills < 200, "only {in_settle} of {kills} kills fell into a settle");
-        chance = chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        random = random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         let mut daemon = site.start();
         daemon.wait_listening();
         let mut bytes = Vec::new();
@@ -152,7 +152,7 @@ fn killed_at_any_instant_it_keeps_what_it_told_committed() {
             await_settle(&mut daemon);
         } else {
             // Anywhere within the next two commits.
-            std::thread::sleep(Duration::from_micros(chance >> 47));
+            std::thread::sleep(Duration::from_micros(random >> 47));
         }
         daemon.kill();
         let state = daemon.state();
@@ -346,13 +346,14 @@ fn a_flood_while_nothing_can_be_committed_leaves_every_logger_room_for_its_own_f
     let [flooded, other] = [0, 1].map(|at| plan.loggers[at].address.number());
     send(&mut intake, flooded, 1..6000);
     send(&mut intake, other, 1..31);
-    let of_other = intake.batch.shut.iter().filter(|shut| shut.identity.address.number() == other).count();
-    assert_eq!((of_other, intake.batch.shut.len()), (30, 4096 + 30));
-    assert_eq!(intake.shut_dropped, 5999 - 4096);
+    let of_other =
+        intake.batch.unopened.iter().filter(|unopened| unopened.identity.address.number() == other).count();
+    assert_eq!((of_other, intake.batch.unopened.len()), (30, 4096 + 30));
+    assert_eq!(intake.unopened_dropped, 5999 - 4096);
     // After a commit there is room again.
     intake.batch.clear();
     send(&mut intake, flooded, 6000..6100);
-    assert_eq!(intake.batch.shut.len(), 100);
+    assert_eq!(intake.batch.unopened.len(), 100);
 }
 
 fn await_log(daemon: &Daemon, text: &str) {

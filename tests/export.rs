@@ -392,12 +392,12 @@ fn as_of_gives_what_would_have_been_delivered_then() {
         let site = Site::new(&plan, "tcp://127.0.0.1:9", 1.0, "");
         let mut ledger = Ledger::open(&site.ledger()).unwrap();
         let radio = ledger.radios(&["mast"]).unwrap()[0];
-        let mut chance = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
+        let mut random = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
         let mut draw = |below: u64| {
-            chance ^= chance << 13;
-            chance ^= chance >> 7;
-            chance ^= chance << 17;
-            chance % below
+            random ^= random << 13;
+            random ^= random >> 7;
+            random ^= random << 17;
+            random % below
         };
         let mut model: BTreeMap<u32, Vec<Stored>> = BTreeMap::new();
         // When each import was withdrawn.

@@ -32,7 +32,6 @@ use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
 use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
-use stonechat::report::service::Service;
 use stonechat::report::status;
 use stonechat::report::walk;
 use stonechat::seal::keyring::Keyring;
@@ -44,7 +43,7 @@ use stonechat::sim::{
 use stonechat::time::GatewayTime;
 use stonechat::view;
 use stonechat::wire::seq::{Address, Identity};
-use util::chance::Chance;
+use util::random::Random;
 use util::{daemon, hand};
 
 /// Fields of an ordinary run.
@@ -68,54 +67,54 @@ fn field(seed: u64) -> FieldPlan {
             late: 0.01,
             ..FaultRates::none()
         });
-    let mut chance = Chance(seed ^ 0x5eed);
-    let moment = |chance: &mut Chance| FROM.unix_s() + chance.below((DAYS * DAY) as usize) as i64;
+    let mut random = Random(seed ^ 0x5eed);
+    let moment = |random: &mut Random| FROM.unix_s() + random.below((DAYS * DAY) as usize) as i64;
     for _ in 0..2 {
-        let from = moment(&mut chance);
+        let from = moment(&mut random);
         plan.radio_outages
-            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance.below(50_000) as i64)));
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + random.below(50_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let address = plan.loggers[n].address;
-        plan.loggers[n].memory_records = 30 + chance.below(250) as u32;
-        let from = moment(&mut chance);
+        plan.loggers[n].memory_records = 30 + random.below(250) as u32;
+        let from = moment(&mut random);
         plan.logger_outages.push((
             address,
-            Span::new(TrueTime(from), TrueTime(from + 3_600 + chance.below(100_000) as i64)),
+            Span::new(TrueTime(from), TrueTime(from + 3_600 + random.below(100_000) as i64)),
         ));
-        for _ in 0..chance.below(3) {
-            let names_previous = chance.percent(50);
-            plan.restarts.push(RestartPlan { address, at: TrueTime(moment(&mut chance)), names_previous });
+        for _ in 0..random.below(3) {
+            let names_previous = random.percent(50);
+            plan.restarts.push(RestartPlan { address, at: TrueTime(moment(&mut random)), names_previous });
         }
-        if chance.percent(40) {
-            plan.openings.push((address, TrueTime(moment(&mut chance))));
+        if random.percent(40) {
+            plan.openings.push((address, TrueTime(moment(&mut random))));
         }
-        if chance.percent(20) {
-            plan.memory_clears.push((address, TrueTime(moment(&mut chance))));
+        if random.percent(20) {
+            plan.memory_clears.push((address, TrueTime(moment(&mut random))));
         }
-        if chance.percent(40) {
+        if random.percent(40) {
             // Seconds, hours, a year, or from before 1980 on; ahead or behind.
-            let most = *chance.pick(&[90, 20_000, 400 * DAY, 1_400_000_000]).unwrap();
-            let seconds_added = chance.below(most as usize) as i64;
+            let most = *random.pick(&[90, 20_000, 400 * DAY, 1_400_000_000]).unwrap();
+            let seconds_added = random.below(most as usize) as i64;
             let seconds_added =
-                if chance.percent(40) { -seconds_added.min(400 * DAY) } else { seconds_added };
-            plan.clock_sets.push(ClockSet { address, at: TrueTime(moment(&mut chance)), seconds_added });
+                if random.percent(40) { -seconds_added.min(400 * DAY) } else { seconds_added };
+            plan.clock_sets.push(ClockSet { address, at: TrueTime(moment(&mut random)), seconds_added });
         }
-        if chance.percent(60) {
-            let slow_ppm = chance.below(300) as f64 - 150.0;
+        if random.percent(60) {
+            let slow_ppm = random.below(300) as f64 - 150.0;
             plan.clock_drift.push((address, ClockDrift { slow_ppm, cold_ppm_per_k2: 0.034 }));
         }
-        if chance.percent(25) {
+        if random.percent(25) {
             plan.battery_swaps.push(BatterySwap {
                 address,
-                at: TrueTime(moment(&mut chance)),
-                names_previous: chance.percent(50),
-                clock_set_after_s: chance.percent(50).then(|| 60 + chance.below(40_000) as u32),
+                at: TrueTime(moment(&mut random)),
+                names_previous: random.percent(50),
+                clock_set_after_s: random.percent(50).then(|| 60 + random.below(40_000) as u32),
             });
         }
-        if chance.percent(20) {
-            let stopped_before_s = if chance.percent(50) { 0 } else { chance.below(60_000) as u32 };
-            let (at_unix_s, unit) = (moment(&mut chance), 900_000 + n as u64);
+        if random.percent(20) {
+            let stopped_before_s = if random.percent(50) { 0 } else { random.below(60_000) as u32 };
+            let (at_unix_s, unit) = (moment(&mut random), 900_000 + n as u64);
             plan.unit_replacements.push(UnitReplacement {
                 address,
                 at: TrueTime(at_unix_s),
@@ -123,14 +122,14 @@ fn field(seed: u64) -> FieldPlan {
                 stopped_before_s,
             });
         }
-        if chance.percent(20) {
-            let at_unix_s = moment(&mut chance);
+        if random.percent(20) {
+            let at_unix_s = moment(&mut random);
             plan.interval_changes.push(IntervalChange { address, at: TrueTime(at_unix_s), interval_s: 120 });
-            let at_unix_s = at_unix_s + 3_600 + chance.below(10_000) as i64;
+            let at_unix_s = at_unix_s + 3_600 + random.below(10_000) as i64;
             plan.interval_changes.push(IntervalChange { address, at: TrueTime(at_unix_s), interval_s: 900 });
         }
-        if chance.percent(20) {
-            plan.in_service_from.push((address, TrueTime(moment(&mut chance).min(FROM.unix_s() + 2 * DAY))));
+        if random.percent(20) {
+            plan.in_service_from.push((address, TrueTime(moment(&mut random).min(FROM.unix_s() + 2 * DAY))));
         }
     }
     plan
@@ -140,17 +139,17 @@ fn field(seed: u64) -> FieldPlan {
 struct GatewayClock(Vec<(Span, i64)>);
 
 impl GatewayClock {
-    fn new(chance: &mut Chance) -> Self {
-        let spans = (0..chance.below(4)).map(|_| {
-            let from = FROM.unix_s() + chance.below((DAYS * DAY) as usize) as i64;
-            let off = match chance.below(4) {
+    fn new(random: &mut Random) -> Self {
+        let spans = (0..random.below(4)).map(|_| {
+            let from = FROM.unix_s() + random.below((DAYS * DAY) as usize) as i64;
+            let off = match random.below(4) {
                 // From 1970 on.
                 0 => -FROM.unix_s(),
-                1 => -(chance.below(60 * DAY as usize) as i64),
-                2 => chance.below(60 * DAY as usize) as i64,
+                1 => -(random.below(60 * DAY as usize) as i64),
+                2 => random.below(60 * DAY as usize) as i64,
                 _ => 0,
             };
-            (Span::new(TrueTime(from), TrueTime(from + 600 + chance.below(40_000) as i64)), off)
+            (Span::new(TrueTime(from), TrueTime(from + 600 + random.below(40_000) as i64)), off)
         });
         Self(spans.collect())
     }
@@ -198,7 +197,7 @@ struct Site {
 }
 
 impl Site {
-    fn new(seed: u64, chance: &mut Chance) -> Self {
+    fn new(seed: u64, random: &mut Random) -> Self {
         let plan = field(seed);
         let dir = tempfile::tempdir().unwrap();
         plan.write_config(dir.path(), "/dev/null", 1.0).unwrap();
@@ -207,7 +206,7 @@ impl Site {
         let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
         let mut run = Field::new(plan.clone()).run_out();
         run.truth.forget_heard();
-        let clock = GatewayClock::new(chance);
+        let clock = GatewayClock::new(random);
         intake.up(0, clock.at(FROM.unix_s()));
         Self {
             keyring: hand::keyring(&plan),
@@ -279,7 +278,7 @@ impl Site {
             let items =
                 |give: &mut dyn FnMut(_, stonechat::record::download::Item<'_>) -> _| file.kept.each(give);
             let roster = &self.config.roster;
-            self.ledger.import(&evidence, &items, &file.shut, roster, stamp, withdrawals, false).unwrap();
+            self.ledger.import(&evidence, &items, &file.unopened, roster, stamp, withdrawals, false).unwrap();
         }
         self.truth.set_line_time(None);
         let copied: Vec<Identity> =
@@ -307,9 +306,8 @@ impl Site {
             .map(|of| Spanned { from: GatewayTime(of[0]), to: GatewayTime(of[1]) })
             .collect();
         let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
-        let counts = origin::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
-        let service = Service::default();
-        let completeness = json!(view::completeness::as_json(frame, &wanted, &counts, &service));
+        let found = origin::completeness(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
+        let completeness = json!(view::completeness::as_json(frame, &wanted, &found));
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
             let around = surroundings(config);
             status::gather(&config.roster, snapshot, around, GatewayTime(now))
@@ -877,10 +875,10 @@ fn check(site: &Site, context: &str, seen: &mut Seen) -> Reports {
 }
 
 fn run(seed: u64, seen: &mut Seen) {
-    let mut chance = Chance(seed);
-    let mut site = Site::new(seed, &mut chance);
+    let mut random = Random(seed);
+    let mut site = Site::new(seed, &mut random);
     let mut instants: Vec<i64> =
-        (1..INSTANTS).map(|_| FROM.unix_s() + DAY / 2 + chance.below(4 * DAY as usize) as i64).collect();
+        (1..INSTANTS).map(|_| FROM.unix_s() + DAY / 2 + random.below(4 * DAY as usize) as i64).collect();
     instants.push(site.plan.end().unix_s());
     instants.sort_unstable();
     let runtime_dir = site.config.runtime_dir.clone().unwrap();
@@ -894,14 +892,14 @@ fn run(seed: u64, seen: &mut Seen) {
         assert_eq!(down.gaps["gaps"], up.gaps["gaps"], "{context}: a daemon moves no gap and no date");
         assert_eq!(down.gaps["unclosed"], up.gaps["unclosed"], "{context}");
         parts_are_of_the_whole(&site, &up, &context);
-        site.ledger.settle(chance.below(2_000) as u32, 0).unwrap();
+        site.ledger.settle(random.below(2_000) as u32, 0).unwrap();
         let settled = site.reports(&[]);
         assert_eq!(settled.gaps, up.gaps, "{context}: settling says nothing new");
         assert_eq!(settled.visits, up.visits, "{context}: settling says nothing new");
         assert_eq!(settled.completeness, up.completeness, "{context}: settling says nothing new");
-        if chance.percent(60) {
+        if random.percent(60) {
             let loggers: Vec<Address> = site.truth.addresses().collect();
-            site.import(*chance.pick(&loggers).unwrap());
+            site.import(*random.pick(&loggers).unwrap());
             seen.imports += 1;
             let after = check(&site, &format!("{context}, after an import"), seen);
             parts_are_of_the_whole(&site, &after, &format!("{context}, after an import"));

@@ -19,7 +19,7 @@ use stonechat::ledger::{
 };
 use stonechat::record::clock::ClockEvent;
 use stonechat::record::coverage::{Basis, Coverage, RangeSet};
-use stonechat::record::facts::Listening;
+use stonechat::record::facts::{Listening, Stated};
 use stonechat::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use stonechat::record::roster::{InService, Logger, Roster};
 use stonechat::report::gaps::{
@@ -145,10 +145,10 @@ impl Model {
         for made in self.held() {
             let basis = if made.is_authentic() { Basis::Authentic } else { Basis::Csv };
             coverage.insert(made.id, basis);
-            if let Some((_, profile)) = made.profile()
-                && let Some(previous) = Epoch::new(profile.previous_epoch)
-            {
-                coverage.name_epoch(made.id.address, previous, profile.previous_last, made.id.epoch);
+            if let Kind::Record(record) = &made.what {
+                for (epoch, last) in record.named_ends() {
+                    coverage.name_epoch(made.id.address, epoch, last, made.id.epoch);
+                }
             }
         }
         coverage
@@ -191,6 +191,18 @@ impl Facts for Model {
     fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Infallible> {
         let mut all: Vec<_> = self.events_of(address, Event::MEMORY_CLEARED).map(|(id, _)| id).collect();
         all.sort_unstable();
+        Ok(all)
+    }
+
+    fn statements(&self, address: Address) -> Result<Vec<Stated>, Infallible> {
+        let stated = self.authentic_of(address).filter_map(|made| match &made.what {
+            Kind::Record(Record::Statement(statement)) => {
+                Some(Stated { identity: made.id, statement: *statement })
+            }
+            _ => None,
+        });
+        let mut all: Vec<Stated> = stated.collect();
+        all.sort_unstable_by_key(|stated| stated.identity);
         Ok(all)
     }
 
@@ -2123,7 +2135,7 @@ proptest! {
 // ------------------------------------------------------------------------- deadlines against ring memories
 
 /// A number that a seed decides, below `below`.
-fn chance(seed: u64, what: u64, below: u64) -> u64 {
+fn random(seed: u64, what: u64, below: u64) -> u64 {
     // The finaliser of SplitMix64.
     let mut x = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ what.wrapping_mul(0xd1b5_4a32_d192_ed03);
     x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -2146,19 +2158,19 @@ fn field_plan(seed: u64) -> FieldPlan {
             ..FaultRates::none()
         },
     );
-    let moment = |what: u64| FROM.unix_s() + chance(seed, what, (FIELD_DAYS * DAY) as u64) as i64;
+    let moment = |what: u64| FROM.unix_s() + random(seed, what, (FIELD_DAYS * DAY) as u64) as i64;
     for what in 0..3 {
         let from = moment(10 + what);
         plan.radio_outages
-            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance(seed, 20 + what, 50_000) as i64)));
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + random(seed, 20 + what, 50_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let (own, address) = (1_000 * (n as u64 + 1), plan.loggers[n].address);
-        plan.loggers[n].memory_records = 30 + chance(seed, own, 200) as u32;
+        plan.loggers[n].memory_records = 30 + random(seed, own, 200) as u32;
         let from = moment(own + 1);
-        let span = Span::new(TrueTime(from), TrueTime(from + 3_600 + chance(seed, own + 2, 100_000) as i64));
+        let span = Span::new(TrueTime(from), TrueTime(from + 3_600 + random(seed, own + 2, 100_000) as i64));
         plan.logger_outages.push((address, span));
-        let often = |what: u64, of_ten: u64| chance(seed, own + what, 10) < of_ten;
+        let often = |what: u64, of_ten: u64| random(seed, own + what, 10) < of_ten;
         if often(3, 6) {
             let names_previous = often(4, 5);
             plan.restarts.push(RestartPlan { address, at: TrueTime(moment(own + 5)), names_previous });
@@ -2350,7 +2362,7 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
         // A few of them through the daemon's core and a real ledger as well.
         let mut listener = Listener::new(&plan, seed % 12 == 0);
         let mut instants: Vec<i64> =
-            (0..5).map(|n| FROM.unix_s() + DAY / 2 + chance(seed, 90 + n, 4 * DAY as u64) as i64).collect();
+            (0..5).map(|n| FROM.unix_s() + DAY / 2 + random(seed, 90 + n, 4 * DAY as u64) as i64).collect();
         instants.push(plan.end().unix_s());
         instants.sort_unstable();
         for now in instants {
@@ -2375,7 +2387,7 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
             compare(&plan, &listener, &report, &context, &mut compared);
             if let Some((gateway, ..)) = &mut listener.gateway {
                 assert_eq!(gateway.report_of(&roster, now), report, "{context} at {now}: the ledger");
-                gateway.ledger.settle(chance(seed, now as u64, 2_000) as u32, 0).unwrap();
+                gateway.ledger.settle(random(seed, now as u64, 2_000) as u32, 0).unwrap();
                 assert_eq!(gateway.report_of(&roster, now), report, "{context} at {now}: partly settled");
             }
         }

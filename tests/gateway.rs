@@ -10,6 +10,7 @@ use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Run, TrueTime};
 use stonechat::wire::frame::{KIND_AIR, encode_line};
+use stonechat::wire::radio_status::RadioStatus;
 use stonechat::wire::record::{Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
 use util::daemon::{Daemon, PATIENCE, Site};
@@ -66,6 +67,39 @@ fn of_logger(json: &Value, logger: u16) -> &Value {
 }
 
 // ------------------------------------------------------------------------------------------- how records came
+
+#[test]
+fn what_a_radio_says_about_itself_is_in_status_and_is_no_frame() {
+    let plan = quiet_plan(1, 1);
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let run = Field::new(plan.clone()).run_out();
+    let own = RadioStatus {
+        uptime_s: 86_400,
+        heard: 52_340,
+        damaged: 12,
+        sent: 310,
+        airtime_ms: 4_120,
+        noise_floor_dbm: Some(-118),
+    };
+    let mut line = Vec::new();
+    own.encode_line(&mut line);
+    line.extend(run.line());
+    pty.write_within(&line, PATIENCE).unwrap();
+    let state = daemon.wait_frames(run.tally.frames());
+    let report = state.radios[0].report.unwrap();
+    assert_eq!((report.uptime_s, report.sent, report.airtime_ms), (own.uptime_s, own.sent, own.airtime_ms));
+    let json = site.json(&["status", "--json"]);
+    let radio = &json["radios"][0];
+    assert_eq!(radio["frames"], run.tally.frames());
+    assert_eq!(radio["own_status"]["heard"], 52_340);
+    assert_eq!(radio["own_status"]["noise_floor_dbm"], -118);
+    let text = text_of(&site, &["status", "--all"]);
+    let expected = "running for 1 d 0 h, heard 52,340 frames (12 damaged), sent 310, noise floor -118 dBm";
+    assert!(text.contains(expected), "{text}");
+    assert!(daemon.stop().success());
+}
 
 #[test]
 fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_whether_or_not_it_is_settled() {
@@ -151,9 +185,8 @@ fn with_a_spare_fault_bit(n: u32) -> Vec<Vec<u8>> {
             let changed = (0..plaintext.len()).find(|&byte| {
                 plaintext.clone_from(&whole);
                 plaintext[byte] |= 0x04;
-                let epoch = Identity::new(11, 9, 1).unwrap().epoch;
-                Record::decode(&plaintext, epoch)
-                    == Err(stonechat::wire::record::NotUnderstood::SpareFaultBit)
+                let id = Identity::new(11, 9, 1).unwrap();
+                Record::decode(&plaintext, id) == Err(stonechat::wire::fields::NotUnderstood::SpareFaultBit)
             });
             assert!(changed.is_some());
             plaintext
@@ -208,7 +241,7 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
             let frame = stonechat::wire::frame::AirFrame::parse(&air).unwrap();
             let reception = Some(Reception { radio, at, signal: None });
             let why = stonechat::seal::keyring::Unopened::Unproven;
-            batch.shut.push(stonechat::ledger::Shut::new(&frame, why, reception));
+            batch.unopened.push(stonechat::ledger::UnopenedArrival::new(&frame, why, reception));
         }
     }
     ledger.append(&batch, &plan.to_roster(), at).unwrap();

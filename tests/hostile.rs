@@ -328,7 +328,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             &["visits", "--now", &now],
             &["completeness", "--now", &now],
             &["logbook"],
-            &["import", "list"],
+            &["import", "list", "--all"],
             &["remark", "list"],
             &["manual-reading", "list"],
             &["write-off", "list"],

@@ -613,19 +613,19 @@ fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_on
     // Read again while it runs, and by a start: both times with the wrong key.
     exchange_site_key(&mut site, &plan, false);
     reload(&daemon, 1);
-    let mut shut = send(&mut pty, between(1, 3));
-    daemon.wait_frames(frames + shut);
+    let mut unopened = send(&mut pty, between(1, 3));
+    daemon.wait_frames(frames + unopened);
     assert_eq!(daemon.stop().code(), Some(0));
     let mut daemon = site.start();
     daemon.wait_listening();
     let later = send(&mut pty, between(3, 5));
     let state = daemon.wait_frames(later);
     assert_eq!((state.outcomes["unopened"], state.aside_over_limit), (later, 0));
-    shut += later;
-    assert!(shut > 300, "{shut}");
+    unopened += later;
+    assert!(unopened > 300, "{unopened}");
     let aside = site.json(&["set-aside", "list", "--json"]);
     let kept = aside["set_aside"].as_array().unwrap();
-    assert_eq!(kept.len() as u64, shut, "every frame waits");
+    assert_eq!(kept.len() as u64, unopened, "every frame waits");
     assert!(
         kept.iter().all(|kept| kept["reason"] == "the tag fails under a key that has not opened a frame yet")
     );
@@ -690,7 +690,7 @@ fn frames_wait_where_an_old_keyring_was_put_back_whose_keys_have_opened_frames_b
     let radio = ledger.radios(&["mast"]).unwrap();
     let roster = plan(1, 1, 1).to_roster();
     let mut sequence = 0;
-    // One commit under a keyring that is loaded anew; how many frames were stored, and why others stay shut.
+    // One commit under a keyring that is loaded anew; how many frames were stored, and why others cannot be opened.
     let mut commit = |key_of_gateway: &SlotKey, key_of_logger: &SlotKey, at: i64| {
         let mut keyring = stonechat::seal::keyring::Keyring::default();
         keyring.give(logger, Slot(0), key_of_gateway.clone());
@@ -871,7 +871,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
     });
     daemon.wait_listening();
     send(&mut pty, &run.emissions);
-    // A frame that stays shut, and a record that disagrees.
+    // A frame that cannot be opened, and a record that disagrees.
     let wrong = SlotKey::new(&[9; 16]).unwrap();
     pty.write_within(&sealed_event(&wrong, 0, Identity::new(11, 9, 9).unwrap()), PATIENCE).unwrap();
     let right = site_key(&plan).derive(Address::new(11).unwrap(), Slot(0));

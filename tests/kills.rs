@@ -51,9 +51,9 @@ impl Count {
     }
 }
 
-struct Chance(u64);
+struct Random(u64);
 
-impl Chance {
+impl Random {
     fn below(&mut self, limit: u64) -> u64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         ((u128::from(self.0 >> 11) * u128::from(limit)) >> 53) as u64
@@ -72,7 +72,7 @@ struct Life<'a> {
     run: Run,
     sent: usize,
     held: Held,
-    chance: Chance,
+    random: Random,
     count: &'a Count,
     rounds: u64,
 }
@@ -85,8 +85,8 @@ impl<'a> Life<'a> {
         let port = format!("tcp://{}", listener.local_addr().unwrap());
         let site = Site::new(&plan, &port, 0.05, "settle_rows = 100");
         let run = Field::new(plan.clone()).run_out();
-        let (held, chance) = (Held::new(), Chance(seed));
-        Self { site, listener, plan, run, sent: 0, held, chance, count, rounds: 0 }
+        let (held, random) = (Held::new(), Random(seed));
+        Self { site, listener, plan, run, sent: 0, held, random, count, rounds: 0 }
     }
 
     fn accept(&self, daemon: &mut Daemon) -> Option<TcpStream> {
@@ -123,7 +123,7 @@ impl<'a> Life<'a> {
 
     /// Some records as a download.
     fn download(&mut self) -> (std::path::PathBuf, Held) {
-        let share = self.chance.below(8);
+        let share = self.random.below(8);
         let records: Vec<&TruthRecord> = self
             .run
             .truth
@@ -161,10 +161,10 @@ impl<'a> Life<'a> {
 
     /// A daemon killed while it is given bytes.
     fn intake(&mut self, kind: &str, at_a_write: bool) {
-        let kill_at = at_a_write.then(|| 1 + self.chance.below(1500));
+        let kill_at = at_a_write.then(|| 1 + self.random.below(1500));
         let mut daemon = self.start(kill_at);
-        if kill_at.is_none() && self.chance.below(4) == 0 {
-            std::thread::sleep(self.chance.micros(40_000));
+        if kill_at.is_none() && self.random.below(4) == 0 {
+            std::thread::sleep(self.random.micros(40_000));
         } else if let Some(mut stream) = self.accept(&mut daemon) {
             // It may be dead already.
             let (first, second) = (self.load(), self.load());
@@ -176,9 +176,9 @@ impl<'a> Life<'a> {
                     std::thread::sleep(Duration::from_millis(2));
                 }
             } else {
-                std::thread::sleep(self.chance.micros(80_000));
+                std::thread::sleep(self.random.micros(80_000));
                 let _ = stream.write_all(&second);
-                std::thread::sleep(self.chance.micros(150_000));
+                std::thread::sleep(self.random.micros(150_000));
             }
         }
         daemon.kill();
@@ -208,10 +208,10 @@ impl<'a> Life<'a> {
     /// `false` where it was faster than the kill.
     fn import(&mut self, kind: &str, at_a_write: bool) -> bool {
         let (file, names) = self.download();
-        let kill_at = at_a_write.then(|| 1 + self.chance.below(400));
+        let kill_at = at_a_write.then(|| 1 + self.random.below(400));
         let mut child = self.spawn(&["import", "--by", "A. Surveyor", file.to_str().unwrap()], kill_at);
         if !at_a_write {
-            std::thread::sleep(self.chance.micros(60_000));
+            std::thread::sleep(self.random.micros(60_000));
             child.kill().unwrap();
         }
         let done = child.wait().unwrap().success();
@@ -236,14 +236,14 @@ impl<'a> Life<'a> {
         let Some(mut stream) = self.accept(&mut daemon) else { panic!("{}", daemon.log()) };
         stream.write_all(&self.load()).unwrap();
         let mut child = self.spawn(&["import", "--by", "A. Surveyor", file.to_str().unwrap()], None);
-        std::thread::sleep(self.chance.micros(100_000));
-        let done = if self.chance.below(2) == 0 {
+        std::thread::sleep(self.random.micros(100_000));
+        let done = if self.random.below(2) == 0 {
             daemon.kill();
             child.wait().unwrap().success()
         } else {
             child.kill().unwrap();
             let done = child.wait().unwrap().success();
-            std::thread::sleep(self.chance.micros(30_000));
+            std::thread::sleep(self.random.micros(30_000));
             daemon.kill();
             done
         };
@@ -260,7 +260,7 @@ impl<'a> Life<'a> {
         let Some(mut stream) = self.accept(&mut daemon) else { panic!("{}", daemon.log()) };
         stream.write_all(&self.load()).unwrap();
         let mut child = self.spawn(&["backup", copy.to_str().unwrap()], None);
-        std::thread::sleep(self.chance.micros(80_000));
+        std::thread::sleep(self.random.micros(80_000));
         child.kill().unwrap();
         let done = child.wait().unwrap().success();
         let before = self.held.clone();
@@ -284,7 +284,7 @@ impl<'a> Life<'a> {
         db.execute_batch(&read_data("ledger/schema-1.sql")).unwrap();
         db.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(())).unwrap();
         drop(db);
-        let kill_at = 1 + self.chance.below(250);
+        let kill_at = 1 + self.random.below(250);
         let mut daemon = site.start_with(|command| {
             if at_a_write {
                 shim::under(command, &[&path], &[("SHIM_KILL", &kill_at.to_string())]);
@@ -296,7 +296,7 @@ impl<'a> Life<'a> {
                 std::thread::sleep(Duration::from_millis(2));
             }
         } else {
-            std::thread::sleep(self.chance.micros(50_000));
+            std::thread::sleep(self.random.micros(50_000));
         }
         daemon.kill();
         let version: u32 = rusqlite::Connection::open(&path)

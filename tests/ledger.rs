@@ -8,7 +8,9 @@ use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::{Arrival, AsideLimits, Batch, Error, Ledger, Reception, SCHEMA_VERSION, Shut, Stamp};
+use stonechat::ledger::{
+    Arrival, AsideLimits, Batch, Error, Ledger, Reception, SCHEMA_VERSION, Stamp, UnopenedArrival,
+};
 use stonechat::record::coverage::{Basis, Coverage};
 use stonechat::record::facts::{Came, Facts};
 use stonechat::record::judge::Outcome;
@@ -109,7 +111,7 @@ proptest! {
                                 Outcome::Conflict
                             }
                             None => {
-                                let opaque = Record::decode(&plaintext, identity.epoch).is_err();
+                                let opaque = Record::decode(&plaintext, identity).is_err();
                                 model.insert(identity, plaintext);
                                 if opaque { Outcome::Opaque } else { Outcome::Stored }
                             }
@@ -166,13 +168,13 @@ impl Aside {
     }
 
     /// Sets frames aside in one commit; how many found no room.
-    fn shut(&mut self, why: Unopened, frames: &[(u16, u8, u32)], at: i64) -> u64 {
+    fn unopened(&mut self, why: Unopened, frames: &[(u16, u8, u32)], at: i64) -> u64 {
         let key = Cipher::new(&SlotKey::new(&[9; 16]).unwrap());
         let mut batch = Batch::default();
         for &(address, slot, sequence) in frames {
             let identity = Identity::new(address, 1, sequence).unwrap();
             let air = key.seal(Slot(slot), identity, b"twenty bytes of text").unwrap();
-            batch.shut.push(Shut::new(&AirFrame::parse(&air).unwrap(), why, None));
+            batch.unopened.push(UnopenedArrival::new(&AirFrame::parse(&air).unwrap(), why, None));
         }
         let now = Stamp { unix_s: at, synchronised: true };
         self.ledger.append(&batch, &self.roster, now).unwrap().over_limit
@@ -189,7 +191,11 @@ impl Aside {
             air[8..12].copy_from_slice(&sequence.to_be_bytes());
             let radio = stonechat::ledger::RadioId(1);
             let reception = Reception { radio, at: Stamp { unix_s: at, synchronised: true }, signal: None };
-            batch.shut.push(Shut::new(&AirFrame::parse(&air).unwrap(), Unopened::Unproven, Some(reception)));
+            batch.unopened.push(UnopenedArrival::new(
+                &AirFrame::parse(&air).unwrap(),
+                Unopened::Unproven,
+                Some(reception),
+            ));
         }
         let began = std::time::Instant::now();
         self.ledger.append(&batch, &self.roster, Stamp { unix_s: at, synchronised: true }).unwrap();
@@ -208,13 +214,13 @@ fn waiting_frames_have_room_by_logger_and_by_whether_there_is_a_key_and_are_kept
     let limits = AsideLimits { waiting_share: 10, waiting_common: 0, ..AsideLimits::default() };
     let mut aside = Aside::new(limits, 3);
     let frames: Vec<(u16, u8, u32)> = (1..=15).map(|sequence| (1, 0, sequence)).collect();
-    assert_eq!(aside.shut(Unopened::NoKey, &frames, 50), 5);
-    assert_eq!(aside.shut(Unopened::NoKey, &frames[..10], 60), 0, "the same frames again take no room");
+    assert_eq!(aside.unopened(Unopened::NoKey, &frames, 50), 5);
+    assert_eq!(aside.unopened(Unopened::NoKey, &frames[..10], 60), 0, "the same frames again take no room");
     assert_eq!(aside.kept("logger = 1"), 10);
     // Any slot, since a forger can name each: what counts is whether it has a key.
     let keyed: Vec<(u16, u8, u32)> = (1..=12).map(|slot| (1, 100 + slot, 1)).collect();
-    assert_eq!(aside.shut(Unopened::Unproven, &keyed, 70), 2);
-    assert_eq!(aside.shut(Unopened::Closed, &[(2, 7, 1)], 80), 0);
+    assert_eq!(aside.unopened(Unopened::Unproven, &keyed, 70), 2);
+    assert_eq!(aside.unopened(Unopened::Closed, &[(2, 7, 1)], 80), 0);
     assert_eq!(aside.kept("true"), 21);
     // What found no room is counted, by logger, from when to when.
     let reader = Reader::open(aside.ledger.path()).unwrap();
@@ -232,16 +238,16 @@ fn when_the_common_room_is_taken_too_the_logger_with_the_most_gives_way_down_to_
     let limits = AsideLimits { waiting_share: 2, waiting_common: 6, ..AsideLimits::default() };
     let mut aside = Aside::new(limits, 9);
     let flood: Vec<(u16, u8, u32)> = (1..=20).map(|sequence| (1, 0, sequence)).collect();
-    assert_eq!(aside.shut(Unopened::NoKey, &flood, 0), 12);
+    assert_eq!(aside.unopened(Unopened::NoKey, &flood, 0), 12);
     let late: Vec<(u16, u8, u32)> = (1..=8).map(|sequence| (2, 0, sequence)).collect();
-    assert_eq!(aside.shut(Unopened::NoKey, &late, 0), 3);
+    assert_eq!(aside.unopened(Unopened::NoKey, &late, 0), 3);
     assert_eq!((aside.kept("logger = 1"), aside.kept("logger = 2")), (5, 5));
     assert_eq!(aside.kept("logger = 1 AND sequence <= 5"), 5, "the oldest stay");
     // Another process that counts anew goes on in the same way.
     aside.ledger = Ledger::open(aside.ledger.path()).unwrap().with_limits(limits);
     for address in 3..=9 {
         let more: Vec<(u16, u8, u32)> = (1..=20).map(|sequence| (address, 0, sequence)).collect();
-        aside.shut(Unopened::NoKey, &more, 0);
+        aside.unopened(Unopened::NoKey, &more, 0);
     }
     for address in 1..=9 {
         assert!(aside.kept(&format!("logger = {address} AND sequence <= 2")) == 2, "logger {address}");
@@ -289,21 +295,21 @@ fn what_failed_under_a_wrong_key_is_refuted_once_the_right_one_opens_and_gives_w
     for sequence in 1..=5 {
         let identity = Identity::new(1, 1, sequence).unwrap();
         let air = Cipher::new(&key).seal(Slot(0), identity, &plaintext(identity, 5)).unwrap();
-        let shut = Shut::new(&AirFrame::parse(&air).unwrap(), Unopened::Unproven, None);
-        batch.shut.push(shut);
+        let unopened = UnopenedArrival::new(&AirFrame::parse(&air).unwrap(), Unopened::Unproven, None);
+        batch.unopened.push(unopened);
     }
     // Forged ones before the genuine ones and after them.
     let forged = |from: u32, n: u32| (from..from + n).map(|at| (1, 0, at)).collect::<Vec<(u16, u8, u32)>>();
-    aside.shut(Unopened::Unproven, &forged(1000, 8), 0);
+    aside.unopened(Unopened::Unproven, &forged(1000, 8), 0);
     aside.ledger.append(&batch, &aside.roster, NOW).unwrap();
-    aside.shut(Unopened::Unproven, &forged(2000, 7), 0);
+    aside.unopened(Unopened::Unproven, &forged(2000, 7), 0);
     let mut keyring = Keyring::default();
     assert!(keyring.give(Address::new(1).unwrap(), Slot(0), key));
     let retried = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
-    assert_eq!((retried.tried, retried.stored, retried.still_shut), (20, 5, 15));
+    assert_eq!((retried.tried, retried.stored, retried.still_unopened), (20, 5, 15));
     assert_eq!(aside.kept("reason = 'the tag fails'"), 15);
     // They are kept as long as there is room, and make it for what comes.
-    assert_eq!(aside.shut(Unopened::Unproven, &forged(3000, 12), 0), 0);
+    assert_eq!(aside.unopened(Unopened::Unproven, &forged(3000, 12), 0), 0);
     assert_eq!((aside.kept("reason = 'the tag fails'"), aside.kept("sequence >= 3000")), (8, 12));
     // Another key that has opened nothing: what it does not open may be right again.
     let mut other = Keyring::default();
@@ -322,15 +328,15 @@ fn forgeries_have_a_small_store_of_their_own_that_is_rarely_written() {
     let forged = |address: u16, from: u32| (from..from + 5).map(|s| (address, 0, s)).collect::<Vec<_>>();
     let start = 1_000_000;
     // Four find room, and one takes the place of the oldest: at most one an hour does.
-    assert_eq!(aside.shut(Unopened::TagFails, &forged(1, 1), start), 0);
-    assert_eq!(aside.shut(Unopened::TagFails, &forged(1, 10), start + 10), 5);
+    assert_eq!(aside.unopened(Unopened::TagFails, &forged(1, 1), start), 0);
+    assert_eq!(aside.unopened(Unopened::TagFails, &forged(1, 10), start + 10), 5);
     assert_eq!(aside.kept("logger = 1"), 4);
-    assert_eq!(aside.shut(Unopened::TagFails, &forged(2, 1), start + 20), 3);
+    assert_eq!(aside.unopened(Unopened::TagFails, &forged(2, 1), start + 20), 3);
     assert_eq!(aside.kept("true"), 6);
-    assert_eq!(aside.shut(Unopened::TagFails, &forged(1, 20), start + 3700), 4);
+    assert_eq!(aside.unopened(Unopened::TagFails, &forged(1, 20), start + 3700), 4);
     assert_eq!(aside.kept("true"), 6);
     // None of it touched what waits for a key.
-    assert_eq!(aside.shut(Unopened::NoKey, &[(3, 5, 1)], start + 3700), 0);
+    assert_eq!(aside.unopened(Unopened::NoKey, &[(3, 5, 1)], start + 3700), 0);
 }
 
 #[test]
@@ -357,7 +363,7 @@ fn forgeries_that_name_other_loggers_push_out_no_frame_that_waits_for_its_key() 
     const FORGED: u32 = 35_400;
     let mut aside = Aside::new(AsideLimits::default(), 60);
     let genuine: Vec<(u16, u8, u32)> = (1..=GENUINE).map(|sequence| (1, 0, sequence)).collect();
-    assert_eq!(aside.shut(Unopened::Unproven, &genuine, 0), 0);
+    assert_eq!(aside.unopened(Unopened::Unproven, &genuine, 0), 0);
     let (mut longest, mut sequence) = (std::time::Duration::ZERO, 0);
     while sequence < FORGED {
         let flood: Vec<(u16, u8, u32)> =
@@ -384,15 +390,15 @@ fn retry_takes_what_opens_into_the_ledger_once_and_leaves_the_rest() {
             site.derive(identity.address, Slot(0))
         };
         let air = Cipher::new(&key).seal(Slot(0), identity, &plaintext(identity, 5)).unwrap();
-        batch.shut.push(Shut::new(&AirFrame::parse(&air).unwrap(), Unopened::NoKey, None));
+        batch.unopened.push(UnopenedArrival::new(&AirFrame::parse(&air).unwrap(), Unopened::NoKey, None));
     }
     aside.ledger.append(&batch, &aside.roster, NOW).unwrap();
     let mut keyring = Keyring::default();
     let before = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
-    assert_eq!((before.tried, before.stored, before.still_shut), (1500, 0, 1500));
+    assert_eq!((before.tried, before.stored, before.still_unopened), (1500, 0, 1500));
     keyring.set_site_key(site, None);
     let after = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
-    assert_eq!((after.tried, after.stored, after.still_shut), (1500, 1350, 150));
+    assert_eq!((after.tried, after.stored, after.still_unopened), (1500, 1350, 150));
     assert_eq!(aside.kept("true"), 150);
     let again = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
     assert_eq!((again.tried, again.stored), (150, 0));

@@ -53,7 +53,7 @@ mod units;
 mod units_cli;
 mod util;
 mod values;
-mod values_by_chance;
+mod values_random;
 mod vanish;
 mod vectors;
 mod views;

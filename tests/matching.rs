@@ -22,9 +22,9 @@ const Y2000: i64 = 946_684_800;
 
 /// splitmix64: S. Vigna's public-domain generator, from memory; only determinism matters.
 #[derive(Clone)]
-struct Chance(u64);
+struct Random(u64);
 
-impl Chance {
+impl Random {
     fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
@@ -82,19 +82,19 @@ struct Channel {
 }
 
 impl Channel {
-    fn at(&mut self, chance: &mut Chance, unix_s: f64, elapsed_s: f64) -> i32 {
+    fn at(&mut self, random: &mut Random, unix_s: f64, elapsed_s: f64) -> i32 {
         match self.signal {
             Signal::Frozen => {}
-            Signal::Slow => self.value += chance.unit() * 40.0 * (elapsed_s / 900.0).sqrt(),
-            Signal::Noisy => self.value += chance.unit() * 5_000.0,
+            Signal::Slow => self.value += random.unit() * 40.0 * (elapsed_s / 900.0).sqrt(),
+            Signal::Noisy => self.value += random.unit() * 5_000.0,
             Signal::Counter => {
-                if chance.percent(6) {
-                    self.value += chance.between(1, 4) as f64;
+                if random.percent(6) {
+                    self.value += random.between(1, 4) as f64;
                 }
             }
             Signal::Daily => {
                 let wave = (unix_s / DAY as f64 * std::f64::consts::TAU).sin();
-                return (self.value + 1_500.0 * wave + chance.unit() * 6.0) as i32;
+                return (self.value + 1_500.0 * wave + random.unit() * 6.0) as i32;
             }
         }
         self.value as i32
@@ -103,7 +103,7 @@ impl Channel {
 
 /// Everything that a logger made, and the intervals.
 fn life(
-    chance: &mut Chance,
+    random: &mut Random,
     interval_s: i64,
     readings: usize,
     phase_s: i64,
@@ -111,12 +111,12 @@ fn life(
 ) -> Vec<Record> {
     let mut interval_s = interval_s;
     // 5 minutes in 30 days are 115.7 ppm.
-    let rate = 1.0 + chance.unit() * 2.0 * 116e-6;
+    let rate = 1.0 + random.unit() * 2.0 * 116e-6;
     let mut unix_s = NOW as f64;
     // What the clock shows is `shown0 + (unix - since) * rate`.
     let mut since = unix_s;
-    let mut shown0 = if chance.percent(8) { Y2000 as f64 } else { unix_s + chance.between(-400, 400) as f64 };
-    let (mut epoch, mut sequence) = (chance.between(1, 5) as u32, 0_u32);
+    let mut shown0 = if random.percent(8) { Y2000 as f64 } else { unix_s + random.between(-400, 400) as f64 };
+    let (mut epoch, mut sequence) = (random.between(1, 5) as u32, 0_u32);
     let mut records = Vec::new();
     let mut channels: Vec<Channel> = signals
         .iter()
@@ -125,11 +125,11 @@ fn life(
             value: if matches!(signal, Signal::Counter) {
                 0.0
             } else {
-                chance.between(-1_000_000, 1_000_000) as f64
+                random.between(-1_000_000, 1_000_000) as f64
             },
         })
         .collect();
-    let mut board = 1_000.0 + chance.unit() * 500.0;
+    let mut board = 1_000.0 + random.unit() * 500.0;
     let put = |records: &mut Vec<Record>, epoch: u32, sequence: &mut u32, time: f64, made: Made| {
         *sequence += 1;
         records.push(Record { epoch, sequence: *sequence, time: time.floor() as i64, made });
@@ -139,7 +139,7 @@ fn life(
         |shown: f64, interval_s: i64| ((shown - phase_s as f64) / interval_s as f64).floor() as i64 + 1;
     let mut next = grid(shown0, interval_s) * interval_s + phase_s;
     let (mut last_profile, mut last_reading) = (shown0, unix_s);
-    let busy = chance.percent(50);
+    let busy = random.percent(50);
     let mut made = 0;
     while made < readings {
         unix_s = since + (next as f64 - shown0) / rate;
@@ -149,11 +149,11 @@ fn life(
             put(&mut records, epoch, &mut sequence, shown, Made::Profile(interval_s as u32));
         }
         let counts: Vec<i32> =
-            channels.iter_mut().map(|channel| channel.at(chance, unix_s, unix_s - last_reading)).collect();
+            channels.iter_mut().map(|channel| channel.at(random, unix_s, unix_s - last_reading)).collect();
         last_reading = unix_s;
-        board += chance.unit() * 6.0;
+        board += random.unit() * 6.0;
         let (mut counts, mut faults) = (counts, 0);
-        if chance.percent(2) {
+        if random.percent(2) {
             (counts[0], faults) = (11, 1);
         }
         let battery = 3_600 - (made / 50) as u16;
@@ -162,19 +162,19 @@ fn life(
         put(&mut records, epoch, &mut sequence, shown, Made::Reading(reading));
         made += 1;
         next += interval_s;
-        if !busy || !chance.percent(3) {
+        if !busy || !random.percent(3) {
             continue;
         }
-        let after = shown + chance.between(1, interval_s - 1) as f64;
-        match chance.below(7) {
+        let after = shown + random.between(1, interval_s - 1) as f64;
+        match random.below(7) {
             0 | 1 => put(&mut records, epoch, &mut sequence, after, Made::Event),
             2 | 3 => {
-                let added = match chance.below(6) {
+                let added = match random.below(6) {
                     0 => 3_600,
                     1 => -3_600,
-                    2 => interval_s * chance.between(-3, 3),
+                    2 => interval_s * random.between(-3, 3),
                     3 if after < 1_000_000_000.0 => NOW - Y2000,
-                    _ => chance.between(-300, 300),
+                    _ => random.between(-300, 300),
                 };
                 if added == 0 {
                     continue;
@@ -183,7 +183,7 @@ fn life(
                 (since, shown0) = (now, after + added as f64);
                 put(&mut records, epoch, &mut sequence, shown0, Made::Set(added));
                 last_profile = last_profile.min(shown0);
-                if chance.percent(50) {
+                if random.percent(50) {
                     next = grid(shown0, interval_s) * interval_s + phase_s;
                 } else {
                     next += added;
@@ -192,24 +192,24 @@ fn life(
             4 => {
                 // Power fails for a while; the clock may begin anew.
                 let off_s =
-                    if chance.percent(50) { interval_s } else { chance.between(1, 30) * interval_s / 2 };
+                    if random.percent(50) { interval_s } else { random.between(1, 30) * interval_s / 2 };
                 let now = since + (after - shown0) / rate + off_s as f64;
-                let shows = if chance.percent(60) { after + off_s as f64 } else { Y2000 as f64 };
+                let shows = if random.percent(60) { after + off_s as f64 } else { Y2000 as f64 };
                 (since, shown0) = (now, shows);
                 put(&mut records, epoch, &mut sequence, shows, Made::PowerUp);
                 last_profile = last_profile.min(shows);
                 next = grid(shows, interval_s) * interval_s + phase_s;
             }
             5 => {
-                interval_s = chance.of(&[interval_s, interval_s * 2, (interval_s / 2).max(30)]);
+                interval_s = random.of(&[interval_s, interval_s * 2, (interval_s / 2).max(30)]);
                 put(&mut records, epoch, &mut sequence, after, Made::Profile(interval_s as u32));
                 last_profile = after;
                 next = grid(after, interval_s) * interval_s + phase_s;
             }
             _ => {
-                epoch += chance.between(1, 2) as u32;
+                epoch += random.between(1, 2) as u32;
                 sequence = 0;
-                let shows = if chance.percent(50) { after } else { Y2000 as f64 };
+                let shows = if random.percent(50) { after } else { Y2000 as f64 };
                 let now = since + (after - shown0) / rate;
                 (since, shown0) = (now, shows);
                 put(&mut records, epoch, &mut sequence, shows, Made::Profile(interval_s as u32));
@@ -404,35 +404,35 @@ struct Case {
 }
 
 fn case(seed: u64) -> Case {
-    let mut chance = Chance(seed);
-    let chance = &mut chance;
+    let mut random = Random(seed);
+    let random = &mut random;
     let interval_s =
-        chance.of(&[60, 120, 300, 600, 900, 900, 900, 1_800, 3_600, 3_600, 7_200, 14_400, 86_400]);
-    let readings = chance.between(20, 260) as usize;
-    let phase_s = if chance.percent(70) { 0 } else { chance.below(interval_s) };
+        random.of(&[60, 120, 300, 600, 900, 900, 900, 1_800, 3_600, 3_600, 7_200, 14_400, 86_400]);
+    let readings = random.between(20, 260) as usize;
+    let phase_s = if random.percent(70) { 0 } else { random.below(interval_s) };
     let kinds = [Signal::Frozen, Signal::Slow, Signal::Slow, Signal::Daily, Signal::Noisy, Signal::Counter];
-    let first = chance.of(&kinds);
-    let channels = chance.between(1, 4);
+    let first = random.of(&kinds);
+    let channels = random.between(1, 4);
     let mut signals = vec![first];
     for _ in 1..channels {
         // A logger whose values stand still does so in all channels.
-        let next = if matches!(first, Signal::Frozen) { Signal::Frozen } else { chance.of(&kinds) };
+        let next = if matches!(first, Signal::Frozen) { Signal::Frozen } else { random.of(&kinds) };
         signals.push(next);
     }
-    let records = life(chance, interval_s, readings, phase_s, &signals);
+    let records = life(random, interval_s, readings, phase_s, &signals);
 
     // What the ledger lacks: outages and single losses.
     let mut is_held = vec![true; records.len()];
-    for _ in 0..chance.between(1, 5) {
-        let from = chance.below(records.len() as i64) as usize;
-        let to = (from + chance.between(1, 30) as usize).min(records.len());
+    for _ in 0..random.between(1, 5) {
+        let from = random.below(records.len() as i64) as usize;
+        let to = (from + random.between(1, 30) as usize).min(records.len());
         is_held[from..to].fill(false);
     }
-    let loss = chance.of(&[0, 0, 2, 10, 30]);
-    let others_lost = chance.percent(50);
+    let loss = random.of(&[0, 0, 2, 10, 30]);
+    let others_lost = random.percent(50);
     for (held, record) in is_held.iter_mut().zip(&records) {
         let is_reading = matches!(record.made, Made::Reading(_));
-        if chance.percent(loss) {
+        if random.percent(loss) {
             *held = false;
         }
         // Often profiles and events came in an outage nevertheless.
@@ -441,45 +441,45 @@ fn case(seed: u64) -> Case {
         }
     }
 
-    let step_s = chance.of(&[0, 0, 0, 60, 60, 60, 300]);
-    let value_step = chance.of(&[1, 1, 10, 100]);
+    let step_s = random.of(&[0, 0, 0, 60, 60, 60, 300]);
+    let value_step = random.of(&[1, 1, 10, 100]);
     let steps = Steps {
         time_s: step_s,
         counts: vec![value_step; signals.len()],
         battery_mv: 0,
-        board_centi_c: chance.of(&[1, 10, 100]),
+        board_centi_c: random.of(&[1, 10, 100]),
     };
     let style = Style {
         steps: (!steps.is_exact()).then(|| Arc::new(steps)),
-        cut: chance.percent(30),
-        battery: chance.percent(30),
-        board: chance.percent(50),
+        cut: random.percent(30),
+        battery: random.percent(30),
+        board: random.percent(50),
     };
-    let ledger = held(&records, &is_held, interval_s, chance.percent(15).then_some(&style));
+    let ledger = held(&records, &is_held, interval_s, random.percent(15).then_some(&style));
 
     // The file: all of it, or a part.
     let (mut from, mut to) = (0, records.len());
-    if chance.percent(60) {
-        from = chance.below(records.len() as i64 / 2) as usize;
-        to = chance.between(from as i64 + 2, records.len() as i64) as usize;
+    if random.percent(60) {
+        from = random.below(records.len() as i64 / 2) as usize;
+        to = random.between(from as i64 + 2, records.len() as i64) as usize;
     }
-    if chance.percent(25) {
+    if random.percent(25) {
         // It was read out at the end of an outage.
         let ends: Vec<usize> = (1..records.len()).filter(|&at| is_held[at] && !is_held[at - 1]).collect();
         if !ends.is_empty() {
-            to = chance.of(&ends).max(from + 1);
+            to = random.of(&ends).max(from + 1);
         }
     }
     let mut rows = rows_of(&records[from..to], &style, true);
     let mut spoilt = BTreeSet::new();
-    spoilt.insert(chance.of(&SPOILT));
-    if chance.percent(20) {
-        spoilt.insert(chance.of(&SPOILT));
+    spoilt.insert(random.of(&SPOILT));
+    if random.percent(20) {
+        spoilt.insert(random.of(&SPOILT));
     }
-    let half_blind = chance.percent(50);
-    let other = |chance: &mut Chance| {
-        let phase_s = if chance.percent(70) { phase_s } else { chance.below(interval_s) };
-        let other = life(chance, interval_s, readings, phase_s, &signals);
+    let half_blind = random.percent(50);
+    let other = |random: &mut Random| {
+        let phase_s = if random.percent(70) { phase_s } else { random.below(interval_s) };
+        let other = life(random, interval_s, readings, phase_s, &signals);
         rows_of(&other, &style, false)
     };
     for what in &spoilt {
@@ -490,79 +490,79 @@ fn case(seed: u64) -> Case {
         match what {
             Spoilt::Clean => {}
             Spoilt::Doubled => {
-                let p = chance.of(&[1, 10, 100]);
+                let p = random.of(&[1, 10, 100]);
                 rows = rows
                     .into_iter()
-                    .flat_map(|row| if chance.percent(p) { vec![row.clone(), row] } else { vec![row] })
+                    .flat_map(|row| if random.percent(p) { vec![row.clone(), row] } else { vec![row] })
                     .collect();
             }
             Spoilt::DoubledDifferently => {
-                let p = chance.of(&[1, 5, 50]);
+                let p = random.of(&[1, 5, 50]);
                 rows = rows
                     .into_iter()
                     .flat_map(|row| {
-                        if !chance.percent(p) {
+                        if !random.percent(p) {
                             return vec![row];
                         }
                         let mut other = row.clone();
-                        other.row.counts[0] += (value_step as i32) * chance.of(&[-3, 1, 500]);
+                        other.row.counts[0] += (value_step as i32) * random.of(&[-3, 1, 500]);
                         other.truth = None;
-                        if chance.percent(50) { vec![row, other] } else { vec![other, row] }
+                        if random.percent(50) { vec![row, other] } else { vec![other, row] }
                     })
                     .collect();
             }
             Spoilt::Dropped => {
-                let p = chance.of(&[1, 5, 20]);
+                let p = random.of(&[1, 5, 20]);
                 let mut lost = false;
                 rows.retain_mut(|row| {
-                    let drop = chance.percent(p);
+                    let drop = random.percent(p);
                     row.after_refused = half_blind && std::mem::replace(&mut lost, drop);
                     !drop
                 });
             }
             Spoilt::DroppedBlock => {
-                let at = chance.below(len) as usize;
-                let end = (at + chance.between(1, 40) as usize).min(rows.len());
+                let at = random.below(len) as usize;
+                let end = (at + random.between(1, 40) as usize).min(rows.len());
                 rows.drain(at..end);
             }
             Spoilt::HourOff => {
-                let seconds = chance.of(&[3_600, -3_600, 7_200, -7_200, 1_800, 900, -900, 19_800, DAY, -DAY]);
+                let seconds = random.of(&[3_600, -3_600, 7_200, -7_200, 1_800, 900, -900, 19_800, DAY, -DAY]);
                 rows.iter_mut().for_each(|row| shifted(row, seconds));
             }
             Spoilt::HourOffFrom => {
-                let at = chance.below(len) as usize;
-                let seconds = chance.of(&[3_600, -3_600, 1_800, -1_800]);
-                let before = chance.percent(50);
+                let at = random.below(len) as usize;
+                let seconds = random.of(&[3_600, -3_600, 1_800, -1_800]);
+                let before = random.percent(50);
                 let (left, right) = rows.split_at_mut(at);
                 (if before { left } else { right }).iter_mut().for_each(|row| shifted(row, seconds));
             }
             Spoilt::HourLost => {
                 // A reader that keeps one row for each local time, read as if local time had never changed: an hour's
                 // rows are gone, and what is behind it (or before it) is an hour off, without a hole.
-                let at = chance.below(len) as usize;
-                let hour_s = chance.of(&[3_600, 3_600, 3_600, 1_800]);
+                let at = random.below(len) as usize;
+                let hour_s = random.of(&[3_600, 3_600, 3_600, 1_800]);
                 let begin = i64::from(rows[at].row.time);
                 let end = rows[at..].iter().position(|row| i64::from(row.row.time) >= begin + hour_s);
                 if let Some(end) = end {
                     rows.drain(at..at + end);
                     let (left, right) = rows.split_at_mut(at);
-                    if chance.percent(50) {
+                    if random.percent(50) {
                         right.iter_mut().for_each(|row| shifted(row, -hour_s));
                     } else {
                         left.iter_mut().for_each(|row| shifted(row, hour_s));
                     }
                 }
             }
-            Spoilt::OtherLogger => rows = other(chance),
+            Spoilt::OtherLogger => rows = other(random),
             Spoilt::OtherLoggerBetween => {
-                let mut all = other(chance);
+                let mut all = other(random);
                 all.append(&mut rows);
                 all.sort_by_key(|known| known.row.time);
                 rows = all;
             }
             Spoilt::OtherLoggerAppended => {
-                let mut more = other(chance);
-                if chance.percent(50) {
+                let mut more = other(random);
+                if random.percent(50) {
                     rows.append(&mut more);
                 } else {
                     more.append(&mut rows);
@@ -571,14 +571,14 @@ fn case(seed: u64) -> Case {
             }
             Spoilt::NewestFirst => rows.reverse(),
             Spoilt::TwoDownloads => {
-                let at = chance.below(len) as usize;
+                let at = random.below(len) as usize;
                 let again = rows[at..].to_vec();
-                let end = chance.between(at as i64, len) as usize;
+                let end = random.between(at as i64, len) as usize;
                 rows.truncate(end);
                 rows.extend(again);
             }
             Spoilt::Swapped => {
-                let (a, b) = (chance.below(len) as usize, chance.below(len) as usize);
+                let (a, b) = (random.below(len) as usize, random.below(len) as usize);
                 rows.swap(a, b);
             }
         }
@@ -778,8 +778,8 @@ fn made(last: u32, other: &[(u32, Made)]) -> Vec<Record> {
             }
             None => {
                 time += QUARTER;
-                let mut chance = Chance(u64::from(sequence));
-                let counts = [chance.between(-900_000, 900_000) as i32, chance.between(-9_000, 9_000) as i32];
+                let mut random = Random(u64::from(sequence));
+                let counts = [random.between(-900_000, 900_000) as i32, random.between(-9_000, 9_000) as i32];
                 Made::Reading(Reading::new(time as u32, 3_600, Some(812), 0, &counts).unwrap())
             }
         };

@@ -19,9 +19,9 @@ use stonechat::seal::keyring::Keyring;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Span, TrueTime, Truth};
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
-use util::chance::Chance;
 use util::daemon::Site;
 use util::hand;
+use util::random::Random;
 
 /// Three loggers of three days; the first two were not heard for eight hours in the middle and for the last six.
 struct Holes {
@@ -222,21 +222,21 @@ fn id(address: u16, epoch: u32, sequence: u32) -> Identity {
 impl Drawn {
     /// Two loggers with the same epochs, at the same times: the worst case for a file of the other one. A few epochs, of
     /// which long and short stretches are held, of some a single record.
-    fn new(chance: &mut Chance) -> Self {
+    fn new(random: &mut Random) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("ledger.db");
         let mut roster = Roster::default();
         let (mut truth, mut held) = (BTreeMap::new(), BTreeSet::new());
-        let epochs = 1 + chance.below(3) as u32;
-        let lengths: Vec<u32> = (0..epochs).map(|_| 8 + chance.below(80) as u32).collect();
+        let epochs = 1 + random.below(3) as u32;
+        let lengths: Vec<u32> = (0..epochs).map(|_| 8 + random.below(80) as u32).collect();
         for address in LOGGERS {
             let name = format!("P-{address}");
             assert!(roster.add(Logger::new(Address::new(address).unwrap(), name, INTERVAL_S, 4000)).is_ok());
             let mut time = 1_770_000_000;
             for (epoch, &length) in (1..).zip(&lengths) {
-                let mut counts = [chance.below(1_000_000) as i32, chance.below(4_000) as i32];
-                let is_sparse = chance.percent(20);
-                let mut is_held = chance.percent(70);
+                let mut counts = [random.below(1_000_000) as i32, random.below(4_000) as i32];
+                let is_sparse = random.percent(20);
+                let mut is_held = random.percent(70);
                 for sequence in 1..=length {
                     let record = if sequence % 24 == 1 {
                         let fields = ProfileFields {
@@ -248,26 +248,26 @@ impl Drawn {
                         Record::Profile(Profile::new(fields, &[1, 2], "v").unwrap())
                     } else {
                         time += INTERVAL_S;
-                        counts[0] += chance.below(200) as i32 - 100;
-                        counts[1] += chance.below(3) as i32 - 1;
+                        counts[0] += random.below(200) as i32 - 100;
+                        counts[1] += random.below(3) as i32 - 1;
                         Record::Reading(Reading::new(time, 3_600, Some(1_200), 0, &counts).unwrap())
                     };
                     truth.insert(id(address, epoch, sequence), record);
-                    if chance.percent(20) {
-                        is_held = chance.percent(60);
+                    if random.percent(20) {
+                        is_held = random.percent(60);
                     }
                     if !is_sparse && is_held {
                         held.insert(id(address, epoch, sequence));
                     }
                 }
                 // Something of it is held, or no row may come at all.
-                held.insert(id(address, epoch, 1 + chance.below(length as usize) as u32));
+                held.insert(id(address, epoch, 1 + random.below(length as usize) as u32));
             }
         }
         let mut drawn = Self { ledger: Ledger::open(&path).unwrap(), _dir: dir, path, roster, truth, held };
         let all: Vec<Identity> = drawn.held.iter().copied().collect();
         drawn.hear(&all);
-        if chance.percent(50) {
+        if random.percent(50) {
             drawn.ledger.settle(u32::MAX, 1).unwrap();
         }
         drawn
@@ -414,7 +414,7 @@ const WRONG: [Wrong; 6] = [
     Wrong::Number,
 ];
 
-fn drawn_rows(drawn: &Drawn, wrong: Wrong, steps: &Steps, chance: &mut Chance) -> Vec<(Identity, Row)> {
+fn drawn_rows(drawn: &Drawn, wrong: Wrong, steps: &Steps, random: &mut Random) -> Vec<(Identity, Row)> {
     let (mine, other) = (LOGGERS[0], LOGGERS[1]);
     let of = if matches!(wrong, Wrong::Logger | Wrong::Export) { other } else { mine };
     let mut readings = drawn.readings(of);
@@ -422,14 +422,14 @@ fn drawn_rows(drawn: &Drawn, wrong: Wrong, steps: &Steps, chance: &mut Chance) -
         readings.retain(|(id, _)| drawn.held.contains(id));
     }
     // Not every file has every row.
-    let (from, to) = (chance.below(readings.len() / 4), chance.below(readings.len() / 4));
+    let (from, to) = (random.below(readings.len() / 4), random.below(readings.len() / 4));
     readings.truncate(readings.len() - to);
     readings.drain(..from.min(readings.len()));
-    let quarters = 1 + chance.below(56) as i64;
-    let by_s = 900 * if chance.percent(50) { quarters } else { -quarters };
-    let changes_at = if wrong == Wrong::OffsetFromSomewhereOn { chance.below(readings.len()) } else { 0 };
-    let bare = chance.percent(40);
-    let one = if chance.percent(50) { 1 } else { -1 };
+    let quarters = 1 + random.below(56) as i64;
+    let by_s = 900 * if random.percent(50) { quarters } else { -quarters };
+    let changes_at = if wrong == Wrong::OffsetFromSomewhereOn { random.below(readings.len()) } else { 0 };
+    let bare = random.percent(40);
+    let one = if random.percent(50) { 1 } else { -1 };
     let mut rows = Vec::new();
     for (at, (of, reading)) in readings.into_iter().enumerate() {
         let is_off = matches!(wrong, Wrong::Offset | Wrong::OffsetFromSomewhereOn) && at >= changes_at;
@@ -442,7 +442,7 @@ fn drawn_rows(drawn: &Drawn, wrong: Wrong, steps: &Steps, chance: &mut Chance) -
             rows.push((named, shown_in(&reading, steps, bare)));
         }
     }
-    if chance.percent(20) {
+    if random.percent(20) {
         rows.reverse();
     }
     rows
@@ -457,18 +457,18 @@ fn files() -> u64 {
 fn no_wrong_file_puts_a_row_next_to_held_records_and_right_files_lose_nothing() {
     let mut figures: BTreeMap<Wrong, [u64; 5]> = BTreeMap::new();
     for seed in 0..files() * WRONG.len() as u64 {
-        let mut chance = Chance(seed.wrapping_mul(0x2545_F491_4F6C_DD1D) ^ 0x11);
-        let mut drawn = Drawn::new(&mut chance);
+        let mut random = Random(seed.wrapping_mul(0x2545_F491_4F6C_DD1D) ^ 0x11);
+        let mut drawn = Drawn::new(&mut random);
         let wrong = WRONG[seed as usize % WRONG.len()];
-        let steps = match chance.below(3) {
+        let steps = match random.below(3) {
             0 => Steps { time_s: 60, counts: vec![10, 1], ..Steps::default() },
             // It agrees with nearly anything.
-            1 if chance.percent(30) => {
+            1 if random.percent(30) => {
                 Steps { time_s: 86_400, counts: vec![1_000_000, 10_000], ..Steps::default() }
             }
             _ => Steps::default(),
         };
-        let rows = drawn_rows(&drawn, wrong, &steps, &mut chance);
+        let rows = drawn_rows(&drawn, wrong, &steps, &mut random);
         let is_right = |id: &Identity, row: &Row| match drawn.truth.get(id) {
             Some(Record::Reading(reading)) => row.agrees_with(reading),
             _ => false,
@@ -530,7 +530,7 @@ fn may_come(drawn: &Drawn, id: &Identity) -> bool {
 
 /// One epoch of logger 17 of which so many sequences are held.
 fn one_epoch(held: impl Fn(u32) -> bool) -> Drawn {
-    let mut drawn = Drawn::new(&mut Chance(5));
+    let mut drawn = Drawn::new(&mut Random(5));
     let dir = tempfile::tempdir().unwrap();
     drawn.path = dir.path().join("ledger.db");
     drawn.ledger = Ledger::open(&drawn.path).unwrap();

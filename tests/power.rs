@@ -178,17 +178,17 @@ impl Disk {
     }
 
     /// The files after a cut now.
-    fn cut(&self, how: How, chance: &mut Chance) -> BTreeMap<String, Vec<u8>> {
+    fn cut(&self, how: How, random: &mut Random) -> BTreeMap<String, Vec<u8>> {
         let mut names = self.durable_names.clone();
         let kept = match how {
             How::Nothing => 0,
             How::Everything => self.pending_names.len(),
-            _ => chance.below(self.pending_names.len() + 1),
+            _ => random.below(self.pending_names.len() + 1),
         };
         for naming in &self.pending_names[..kept] {
             name(&mut names, naming);
         }
-        names.iter().map(|(name, node)| (name.clone(), self.nodes[*node].cut(how, chance))).collect()
+        names.iter().map(|(name, node)| (name.clone(), self.nodes[*node].cut(how, random))).collect()
     }
 }
 
@@ -215,17 +215,17 @@ const HOWS: [How; 7] =
     [How::AnySectors, How::FirstOnes, How::LastOnes, How::Any, How::SizesOnly, How::Nothing, How::Everything];
 
 impl Node {
-    fn cut(&self, how: How, chance: &mut Chance) -> Vec<u8> {
+    fn cut(&self, how: How, random: &mut Random) -> Vec<u8> {
         let mut file = self.durable.clone();
         let count = self.pending.len();
-        let border = chance.below(count + 1);
+        let border = random.below(count + 1);
         for (at, change) in self.pending.iter().enumerate() {
             let is_kept = match how {
                 How::Nothing => false,
                 How::Everything => true,
                 How::FirstOnes => at < border,
                 How::LastOnes => at >= border,
-                How::Any | How::AnySectors | How::SizesOnly => chance.below(2) == 0,
+                How::Any | How::AnySectors | How::SizesOnly => random.below(2) == 0,
             };
             match change {
                 Change::Write { offset, bytes } if how == How::SizesOnly => {
@@ -239,7 +239,7 @@ impl Node {
                     let mut from = 0;
                     while from < bytes.len() {
                         let to = bytes.len().min((offset + from) / SECTOR * SECTOR + SECTOR - offset);
-                        if chance.below(2) == 0 {
+                        if random.below(2) == 0 {
                             put(&mut file, offset + from, &bytes[from..to]);
                         }
                         from = to;
@@ -253,10 +253,10 @@ impl Node {
     }
 }
 
-/// Numbers left to chance, the same for the same seed (Knuth's multiplier, its high bits).
-struct Chance(u64);
+/// Random numbers, the same for the same seed (Knuth's multiplier, its high bits).
+struct Random(u64);
 
-impl Chance {
+impl Random {
     fn below(&mut self, limit: usize) -> usize {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         ((u128::from(self.0 >> 11) * limit as u128) >> 53) as usize
@@ -367,7 +367,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
         disk.apply(op);
         match op {
             Op::Told => {
-                let files = disk.cut(How::Everything, &mut Chance(0));
+                let files = disk.cut(How::Everything, &mut Random(0));
                 if files.contains_key("ledger.db") {
                     let before = &told.last().unwrap().1;
                     let held = held_after_restart(&files, &record.truth, None);
@@ -386,16 +386,16 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
         }
     }
     // Where each cut falls: half of them between two syncs of one commit or settle, as far as there are such places.
-    let mut chance = Chance(seed);
+    let mut random = Random(seed);
     let inside: Vec<usize> = (0..between.len()).filter(|&at| between[at]).collect();
     let mut places: Vec<(usize, How, u64)> = (0..wanted * 2)
         .map(|number| {
             let at = if number % 2 == 0 && !inside.is_empty() {
-                inside[chance.below(inside.len())]
+                inside[random.below(inside.len())]
             } else {
-                1 + chance.below(record.ops.len())
+                1 + random.below(record.ops.len())
             };
-            (at, HOWS[number / 2 % HOWS.len()], chance.below(1 << 53) as u64)
+            (at, HOWS[number / 2 % HOWS.len()], random.below(1 << 53) as u64)
         })
         .collect();
     places.sort_unstable();
@@ -406,7 +406,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
             disk.apply(op);
         }
         done = at;
-        let files = disk.cut(how, &mut Chance(seed));
+        let files = disk.cut(how, &mut Random(seed));
         let mut hasher = DefaultHasher::new();
         files.hash(&mut hasher);
         if seen.insert(hasher.finish()) {
@@ -415,7 +415,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
     }
     // As many as wanted, over the whole record.
     while disks.len() > wanted {
-        disks.swap_remove(chance.below(disks.len()));
+        disks.swap_remove(random.below(disks.len()));
     }
     disks.sort_unstable();
     let found = Mutex::new(Found { distinct: disks.len(), ..Found::default() });
@@ -429,9 +429,9 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
                 disk.apply(op);
             }
             done = at;
-            let files = disk.cut(how, &mut Chance(seed));
-            let mut chance = Chance(!seed);
-            let shm = (chance.below(2) == 0).then(|| (0..32_768).map(|_| chance.below(256) as u8).collect());
+            let files = disk.cut(how, &mut Random(seed));
+            let mut random = Random(!seed);
+            let shm = (random.below(2) == 0).then(|| (0..32_768).map(|_| random.below(256) as u8).collect());
             let looked =
                 std::panic::catch_unwind(AssertUnwindSafe(|| held_after_restart(&files, &record.truth, shm)));
             let must = &told.iter().rfind(|(told_at, _)| *told_at <= at).unwrap().1;

@@ -12,9 +12,9 @@ use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::sim::{Emission, Field, FieldPlan, Run, TrueTime, TruthRecord};
 use stonechat::time::GatewayTime;
-use util::chance::Chance;
 use util::daemon::Site;
 use util::hand;
+use util::random::Random;
 
 const T0: i64 = 1_780_000_000;
 const DAYS: u32 = 12;
@@ -145,7 +145,7 @@ fn every_report_is_the_same_before_and_after_retention_and_so_is_what_comes_late
     let mut gone = 0;
     for seed in 0..seeds {
         let twins = Twins::new(900 + seed);
-        let mut chance = Chance(seed * 77 + 5);
+        let mut random = Random(seed * 77 + 5);
         let emissions = &twins.run.emissions;
         let (first, second) = emissions.split_at(emissions.len() * 2 / 3);
         twins.hear(first);
@@ -154,7 +154,7 @@ fn every_report_is_the_same_before_and_after_retention_and_so_is_what_comes_late
         let mut files = Vec::new();
         for (at, &address) in addresses.iter().take(2).enumerate() {
             let records = twins.run.truth.records_of(address);
-            let from = chance.below(records.len() / 3);
+            let from = random.below(records.len() / 3);
             let made: Vec<TruthRecord> = records[from..from + records.len() / 3].to_vec();
             for part in [&made[..made.len() * 2 / 3], &made[made.len() / 3..]] {
                 let name = format!("file-{at}-{}.csv", files.len());
@@ -220,7 +220,7 @@ fn every_report_is_the_same_before_and_after_retention_and_so_is_what_comes_late
         // Late records fall into blocks that were given up.
         for &address in &addresses {
             let records = twins.run.truth.records_of(address);
-            let some: Vec<&TruthRecord> = records.iter().filter(|_| chance.percent(40)).collect();
+            let some: Vec<&TruthRecord> = records.iter().filter(|_| random.percent(40)).collect();
             let name = format!("late-{address}.sealed");
             for site in &twins.sites {
                 std::fs::write(site.path(&name), hand::dump(&twins.run.truth, some.iter().copied())).unwrap();

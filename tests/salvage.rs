@@ -32,9 +32,9 @@ const DALE: SalvageOptions<'static> =
 type Key = (u16, u32, u32);
 
 /// A small generator of our own (xorshift64*, Vigna 2016).
-struct Chance(u64);
+struct Random(u64);
 
-impl Chance {
+impl Random {
     fn below(&mut self, n: u64) -> u64 {
         self.0 ^= self.0 >> 12;
         self.0 ^= self.0 << 25;
@@ -104,7 +104,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
     let cases: u64 = std::env::var("STONECHAT_SALVAGE_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(24);
     let (mut damaged, mut brought, mut lost_all, mut unopened) = (0, 0, 0, 0);
     for case in 0..cases {
-        let mut chance = Chance(111 + case);
+        let mut random = Random(111 + case);
         let path = dir.path().join("ledger.db");
         remove(&path);
         std::fs::write(&path, &bytes).unwrap();
@@ -113,11 +113,11 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         let mut hit = BTreeSet::new();
         for number in 0..count {
             // Not the first page: without it there is no way into the file, which the other test shows.
-            let page = 1 + chance.below(pages - 1);
+            let page = 1 + random.below(pages - 1);
             hit.insert(page);
             if number % 2 == 0 {
-                let at = page * PAGE + chance.below(PAGE);
-                let byte = bytes[usize::try_from(at).unwrap()] ^ (1 << chance.below(8));
+                let at = page * PAGE + random.below(PAGE);
+                let byte = bytes[usize::try_from(at).unwrap()] ^ (1 << random.below(8));
                 file.write_all_at(&[byte], at).unwrap();
             } else {
                 file.write_all_at(&[0; PAGE as usize], page * PAGE).unwrap();

@@ -1,15 +1,16 @@
 //! Each report answers on one screen of 80 columns and 24 lines, for 3 loggers or 255, whether all is as it should be, after
 //! an outage, while the daemon is stopped, or where no key fits; and its first line says what its JSON says.
 //!
-//! The sites are made once for all tests of this file. A further report is one line in [`REPORTS`]. The texts that were
+//! The sites are made once for all tests of this file. A further report is one line in [`OTHERS`]. The texts that were
 //! read and found good are in `tests/snapshots/screens`; `UPDATE_SNAPSHOTS=1` writes them anew.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use crate::util;
 use crate::util::terminal::Terminal;
-use crate::util::{frame, same_as_snapshot};
+use crate::util::{frame, hand, same_as_snapshot};
 
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::OnceLock;
@@ -17,14 +18,17 @@ use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
+use stonechat::record::imports::{ImportEntry, Withdrawal};
+use stonechat::report::completeness::{CompletenessWanted, months};
+use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::report::{status, walk};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM;
-use stonechat::sim::{FaultRates, Field, FieldPlan, Span};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Span, Truth};
 use stonechat::state::{DaemonState, Phase};
-use stonechat::text::{local, rfc3339};
+use stonechat::text::{counted, local, rfc3339, thousands};
 use stonechat::time::GatewayTime;
 use stonechat::view::status::Look;
 use stonechat::view::{self, term};
@@ -38,8 +42,31 @@ const DAY: i64 = 24 * HOUR;
 /// What a report says of a scene: its screen, and the same as JSON.
 type Report = fn(&Scene) -> (String, Value);
 
-/// The reports that answer on one screen.
-const REPORTS: [(&str, Report); 3] = [("gaps", gaps), ("visits", visits), ("status", status)];
+/// The reports that answer on one screen whether a visit is needed.
+const OF_VISITS: [(&str, Report); 3] = [("gaps", gaps), ("visits", visits), ("status", status)];
+
+/// Another report that answers on one screen.
+#[derive(Clone, Copy)]
+struct Other {
+    name: &'static str,
+    of: Report,
+    /// The beginning of the answer, by its JSON.
+    by_json: fn(&Scene, &Value) -> String,
+    /// The scenes for which it says something of its own.
+    has: fn(&Scene) -> bool,
+}
+
+const OTHERS: [Other; 3] = [
+    Other { name: "completeness", of: completeness, by_json: completeness_by_json, has: |_| true },
+    Other { name: "import-dry-run", of: import_plan, by_json: import_plan_by_json, has: Scene::has_stick },
+    Other { name: "import", of: import, by_json: import_by_json, has: Scene::has_stick },
+];
+
+/// All reports of a scene.
+fn reports(scene: &Scene) -> impl Iterator<Item = (&'static str, Report)> {
+    let others = OTHERS.into_iter().filter(|other| (other.has)(scene));
+    OF_VISITS.into_iter().chain(others.map(|other| (other.name, other.of)))
+}
 
 fn gaps(scene: &Scene) -> (String, Value) {
     let wanted = GapsWanted::default();
@@ -63,6 +90,117 @@ fn status(scene: &Scene) -> (String, Value) {
         .unwrap();
     let look = Look { width: COLUMNS, unicode: true, all: false };
     (view::status::text(&status, &look), json!(view::status::as_json(&status)))
+}
+
+fn completeness(scene: &Scene) -> (String, Value) {
+    let (config, now) = (&scene.config, GatewayTime(scene.now));
+    let spans = months(now, config.site.utc_offset_s, 3);
+    let wanted = CompletenessWanted { loggers: Vec::new(), spans, by_month: true, as_of: None };
+    let found = origin::completeness(config, &wanted, now, |_, _, _| {}).unwrap();
+    let frame = frame(config, scene.now);
+    let text = view::completeness::page(frame, &wanted, &found, false, COLUMNS);
+    (text, json!(view::completeness::as_json(frame, &wanted, &found)))
+}
+
+fn completeness_by_json(scene: &Scene, json: &Value) -> String {
+    let number = |name: &str| json["all"][name].as_u64().unwrap();
+    let (expected, missing) = (thousands(number("expected")), number("missing"));
+    let answer = match scene.state {
+        State::Healthy => format!("Yes: all {expected} expected records are held."),
+        State::AfterAnOutage => {
+            let held = json["all"]["percent_held"].as_f64().unwrap();
+            format!(
+                "No: {} of {expected} expected records are missing; {held:.1} % are held.",
+                thousands(missing)
+            )
+        }
+        State::DaemonStopped | State::WrongKey => "Not yet known: ".to_owned(),
+    };
+    assert_eq!(missing == 0, scene.state != State::AfterAnOutage);
+    format!("Is the record complete? {answer}")
+}
+
+/// What a command shows on a terminal, and what it prints as JSON, each at a site of its own.
+fn said_at(sites: [&Path; 2], stick: &Path, args: &[&str]) -> (String, Value) {
+    let command = |site: &Path| {
+        let mut command = util::daemon::binary();
+        command.arg("-c").arg(site.join("site.toml")).args(args).arg(stick);
+        command.env("TERM", "xterm").env("PAGER", "sed 's/^/paged: /'").stdin(Stdio::null());
+        command
+    };
+    let terminal = Terminal::sized(LINES as u16 + 1, COLUMNS as u16);
+    let (_, shown) = terminal.runs(&mut command(sites[0]));
+    let printed = command(sites[1]).arg("--json").output().unwrap();
+    let json = serde_json::from_slice(&printed.stdout)
+        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&printed.stderr)));
+    (shown, json)
+}
+
+fn import_plan(scene: &Scene) -> (String, Value) {
+    let dir = scene.dir();
+    let said = || said_at([&dir, &dir], &dir.join("stick"), &["import", "--dry-run"]);
+    scene.planned.get_or_init(said).clone()
+}
+
+/// An import changes the ledger: it happens at sites of its own.
+fn import(scene: &Scene) -> (String, Value) {
+    let dir = scene.dir();
+    let sites = [dir.join("imported"), dir.join("imported-as-json")];
+    let [on_screen, as_json] = &sites;
+    let said = || said_at([on_screen, as_json], &dir.join("stick"), &["import", "--by", "R. Dale"]);
+    scene.imported.get_or_init(said).clone()
+}
+
+/// How many new records come from how many files, and what is refused or cannot be used.
+fn counts_of(json: &Value, new: impl Fn(&Value) -> u64) -> (u64, u64, Vec<String>) {
+    let files = json["files"].as_array().unwrap();
+    let refused = |file: &Value| -> u64 {
+        file["refused"].as_object().unwrap().values().map(|of| of["count"].as_u64().unwrap()).sum()
+    };
+    let of_kind = |kind: &str| -> u64 { files.iter().filter(|file| file["kind"] == kind).map(refused).sum() };
+    let mut not = Vec::new();
+    let unused =
+        json["not_taken"].as_array().unwrap().iter().filter(|file| file["is_mistake"] == true).count();
+    if unused > 0 {
+        not.push(format!("{} cannot be used", counted(unused as u64, "file")));
+    }
+    for (noun, count) in [("frame", of_kind("sealed-dump")), ("row", of_kind("csv"))] {
+        let are = if count == 1 { "is" } else { "are" };
+        not.extend((count > 0).then(|| format!("{} {are} refused", counted(count, noun))));
+    }
+    (files.iter().map(&new).sum(), files.iter().filter(|file| new(file) > 0).count() as u64, not)
+}
+
+fn import_plan_by_json(_: &Scene, json: &Value) -> String {
+    let (new, files, mut not) = counts_of(json, |file| file["new"].as_u64().unwrap());
+    not.reverse();
+    let what = match new {
+        0 => "Nothing new".to_owned(),
+        new => format!("{} from {}", counted(new, "new record"), counted(files, "file")),
+    };
+    let not: String = not.iter().map(|not| format!("; {not}")).collect();
+    format!("What would this import add? {what}{not}. Nothing is written yet.")
+}
+
+fn import_by_json(_: &Scene, json: &Value) -> String {
+    let stored = |file: &Value| match &file["imported"] {
+        Value::Null => 0,
+        done => done["stored"].as_u64().unwrap() + done["opaque"].as_u64().unwrap(),
+    };
+    let (new, files, not) = counts_of(json, stored);
+    let (planned, of_files, _) = counts_of(json, |file| file["new"].as_u64().unwrap());
+    let plan = match planned {
+        0 => "nothing new".to_owned(),
+        new => format!("{} from {}", counted(new, "new record"), counted(of_files, "file")),
+    };
+    let from = format!("{} from {}", counted(new, "new record"), counted(files, "file"));
+    let answer = match (not.is_empty(), new) {
+        (true, 0) => "Yes: the ledger had all of it already.".to_owned(),
+        (true, _) => format!("Yes: {from}."),
+        (false, 0) => format!("No: {}. Nothing is new.", not.join(", ")),
+        (false, _) => format!("No: {}. Imported: {from}.", not.join(", ")),
+    };
+    format!("Plan: {plan}. Nothing is written yet. Is everything imported? {answer}")
 }
 
 // ------------------------------------------------------------------------------------------------------ the scenes
@@ -90,6 +228,8 @@ struct Scene {
     state: State,
     config: Config,
     now: i64,
+    planned: OnceLock<(String, Value)>,
+    imported: OnceLock<(String, Value)>,
 }
 
 /// All of them, made once.
@@ -111,7 +251,12 @@ impl Scene {
         let plan = plan(loggers, state);
         plan.write_config(&dir, "/dev/null", 1.0).unwrap();
         let config = stonechat::config::load(&dir.join("site.toml")).unwrap();
-        receive(&plan, state, &config);
+        let truth = receive(&plan, state, &config);
+        if has_stick(state, loggers) {
+            copy_memories(&plan, state, &truth, &dir.join("stick"));
+            copy_site(&dir, &dir.join("imported"));
+            copy_site(&dir, &dir.join("imported-as-json"));
+        }
         let end = plan.end().unix_s();
         let runtime_dir = config.runtime_dir.as_deref().unwrap();
         util::daemon::seems_to_run(runtime_dir, end);
@@ -121,7 +266,59 @@ impl Scene {
             DaemonState { phase: Phase::Stopped, ..running }.write(runtime_dir).unwrap();
             now = end + 2 * DAY;
         }
-        Self { name, state, config, now }
+        Self { name, state, config, now, planned: OnceLock::new(), imported: OnceLock::new() }
+    }
+
+    fn dir(&self) -> PathBuf {
+        self.config.ledger.path.parent().unwrap().to_owned()
+    }
+
+    fn has_stick(&self) -> bool {
+        has_stick(self.state, self.config.roster.loggers().count())
+    }
+}
+
+/// Whether somebody brings downloads. Of a large site one state is enough: an import takes its time.
+fn has_stick(state: State, loggers: usize) -> bool {
+    match state {
+        State::AfterAnOutage => true,
+        State::Healthy | State::WrongKey => loggers < 255,
+        State::DaemonStopped => false,
+    }
+}
+
+/// The files of a site, not its folders.
+fn copy_site(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).unwrap();
+    for file in std::fs::read_dir(from).unwrap().map(|file| file.unwrap().path()) {
+        if file.is_file() {
+            std::fs::copy(&file, to.join(file.file_name().unwrap())).unwrap();
+        }
+    }
+}
+
+/// What somebody brings from the loggers. After an outage one logger was forgotten, one copy is cut off, a CSV file has rows
+/// that cannot be right, one file is empty, and one is a picture. With the wrong key, no copy can be opened.
+fn copy_memories(plan: &FieldPlan, state: State, truth: &Truth, stick: &Path) {
+    std::fs::create_dir_all(stick).unwrap();
+    let mut sealed = plan.clone();
+    if state == State::WrongKey {
+        sealed.site_key = [0x5a; 32];
+    }
+    let sealed = Truth::new(&sealed);
+    let addresses: Vec<_> = truth.addresses().collect();
+    let is_late = state == State::AfterAnOutage;
+    for (at, &address) in addresses.iter().enumerate().skip(usize::from(is_late)) {
+        let memory = truth.memory_at(address, plan.end());
+        let memory = if is_late && at == 1 { &memory[..memory.len() / 2] } else { memory };
+        std::fs::write(stick.join(format!("{address}.sealed")), hand::dump(&sealed, memory)).unwrap();
+    }
+    if is_late {
+        let rows = hand::own_csv(truth.memory_at(addresses[2], plan.end()));
+        let rows = rows.replacen("2026-", "20x6-", 3);
+        std::fs::write(stick.join("reader.csv"), rows).unwrap();
+        std::fs::write(stick.join("empty.sealed"), "").unwrap();
+        std::fs::write(stick.join("gate.jpg"), [0xff, 0xd8, 0xff, 0xe0, 0, 16]).unwrap();
     }
 }
 
@@ -148,7 +345,7 @@ fn plan(loggers: usize, state: State) -> FieldPlan {
 }
 
 /// What the daemon would have made of the frames.
-fn receive(plan: &FieldPlan, state: State, config: &Config) {
+fn receive(plan: &FieldPlan, state: State, config: &Config) -> Truth {
     let stamp = |unix_s| Stamp { unix_s, synchronised: true };
     let mut ledger = Ledger::open(&config.ledger.path).unwrap();
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
@@ -160,7 +357,8 @@ fn receive(plan: &FieldPlan, state: State, config: &Config) {
     // The first outage is the gateway's own: it has no power. In the second one it listens.
     let mut power_cut = plan.radio_outages.first().copied();
     intake.up(0, stamp(plan.from.unix_s()));
-    for emission in Field::new(plan.clone()).run_out().emissions.iter().filter(|of| of.at.unix_s() <= end) {
+    let run = Field::new(plan.clone()).run_out();
+    for emission in run.emissions.iter().filter(|of| of.at.unix_s() <= end) {
         if let Some(cut) = power_cut.take_if(|cut| cut.from <= emission.at) {
             intake.down(0, stamp(cut.from.unix_s()));
             intake.up(0, stamp(cut.to.unix_s()));
@@ -172,6 +370,7 @@ fn receive(plan: &FieldPlan, state: State, config: &Config) {
     intake.close_windows(stamp(end));
     ledger.append(&intake.batch, &config.roster, stamp(end)).unwrap();
     ledger.settle(u32::MAX, 0).unwrap();
+    run.truth
 }
 
 // -------------------------------------------------------------------------------------------------------- the tests
@@ -180,7 +379,7 @@ fn receive(plan: &FieldPlan, state: State, config: &Config) {
 fn each_report_answers_on_one_screen_and_reads_as_reviewed() {
     let mut failed = Vec::new();
     for scene in scenes() {
-        for (report, of) in REPORTS {
+        for (report, of) in reports(scene) {
             let (text, _) = of(scene);
             let name = format!("{report}-{}", scene.name);
             let widest = text.lines().map(term::width).max().unwrap();
@@ -200,7 +399,13 @@ fn each_report_answers_on_one_screen_and_reads_as_reviewed() {
 #[test]
 fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
     for scene in scenes() {
-        for (report, of) in REPORTS {
+        for other in OTHERS.into_iter().filter(|other| (other.has)(scene)) {
+            let (text, json) = (other.of)(scene);
+            let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            let (name, expected) = (other.name, (other.by_json)(scene, &json));
+            assert!(words.starts_with(&expected), "{name} of {}: not {expected:?}:\n{text}", scene.name);
+        }
+        for (report, of) in OF_VISITS {
             let (text, json) = of(scene);
             let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
             let (context, visit) = (format!("{report} of {}: {text}", scene.name), &json["visit"]);
@@ -229,6 +434,38 @@ fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
             }
         }
     }
+}
+
+/// A stick of 255 files makes 255 imports.
+#[test]
+fn the_list_of_imports_shows_the_newest_on_one_screen_and_all_of_them_on_request() {
+    let scene = scenes().iter().find(|scene| scene.name == "12-healthy").unwrap();
+    let entry = |id: i64| ImportEntry {
+        id,
+        file: format!("/media/stick/copies of 2026-05-04/{}.sealed", 10 + id),
+        size_bytes: 9_000,
+        sha256: "ab".repeat(32),
+        kind: "sealed-dump".to_owned(),
+        imported_at: GatewayTime(scene.now - 60 * (255 - id)),
+        by: "A. Surveyor".to_owned(),
+        outcomes: BTreeMap::from([("stored".to_owned(), 1_200), ("duplicate".to_owned(), 30)]),
+        withdrawn: (id == 254).then(|| Withdrawal {
+            at: GatewayTime(scene.now),
+            by: "A. Surveyor".to_owned(),
+            reason: "file of another logger".to_owned(),
+        }),
+    };
+    let imports: Vec<ImportEntry> = (1..=255).map(entry).collect();
+    let frame = frame(&scene.config, scene.now);
+    let short = view::import::list(&imports, frame, false, COLUMNS);
+    assert!(
+        short.lines().count() <= LINES && short.lines().all(|line| term::width(line) <= COLUMNS),
+        "{short}"
+    );
+    same_as_snapshot("screens/import-list-255.txt", &short);
+    let whole = view::import::list(&imports, frame, true, COLUMNS);
+    assert!(whole.contains("Import 254 was withdrawn 2026-"), "{whole}");
+    assert!(whole.lines().count() > 255, "{whole}");
 }
 
 // -------------------------------------------------------------------------------------------------------- the pager

@@ -36,8 +36,9 @@ use stonechat::seal::{Cipher, SlotKey};
 use stonechat::time::{Days, GatewayTime};
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
-use stonechat::wire::seq::{Address, Identity, Slot};
-use util::chance::Chance;
+use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
+use stonechat::wire::statement::{Entry, Statement};
+use util::random::Random;
 
 /// Seeds of an ordinary run.
 const SEEDS: u64 = 25;
@@ -119,7 +120,7 @@ struct Model {
 }
 
 fn reading_of(id: Identity, plaintext: &[u8]) -> Option<Reading> {
-    match Record::decode(plaintext, id.epoch) {
+    match Record::decode(plaintext, id) {
         Ok(Record::Reading(reading)) => Some(reading),
         _ => None,
     }
@@ -161,7 +162,7 @@ impl Model {
             self.beside.insert((id, row_content(row).into_bytes()));
         }
         self.held.insert(id, plaintext.to_vec());
-        if Record::decode(plaintext, id.epoch).is_ok() { Outcome::Stored } else { Outcome::Opaque }
+        if Record::decode(plaintext, id).is_ok() { Outcome::Stored } else { Outcome::Opaque }
     }
 
     fn largest(&self, id: Identity) -> Option<u32> {
@@ -192,7 +193,7 @@ impl Model {
     /// Whether a row agrees with the record held under its identity; `None`: it cannot be compared.
     fn vote(&self, id: Identity, row: &Row) -> Option<(Identity, bool)> {
         let plaintext = self.held.get(&id).filter(|_| !self.gone.contains(&id))?;
-        let reading = match Record::decode(plaintext, id.epoch).ok()? {
+        let reading = match Record::decode(plaintext, id).ok()? {
             Record::Reading(reading) => reading,
             _ => return Some((id, false)),
         };
@@ -249,10 +250,16 @@ impl Model {
         };
         for (id, plaintext) in &self.held {
             raise(id.address, id.epoch.number(), id.sequence.number());
-            if let Ok(Record::Profile(profile)) = Record::decode(plaintext, id.epoch)
-                && profile.previous_epoch > 0
-            {
-                raise(id.address, profile.previous_epoch, profile.previous_last);
+            match Record::decode(plaintext, *id) {
+                Ok(Record::Profile(profile)) if profile.previous_epoch > 0 => {
+                    raise(id.address, profile.previous_epoch, profile.previous_last);
+                }
+                Ok(Record::Statement(statement)) => {
+                    for entry in statement.entries() {
+                        raise(id.address, entry.epoch.number(), entry.last);
+                    }
+                }
+                _ => {}
             }
         }
         let mut missing = BTreeMap::new();
@@ -303,7 +310,7 @@ fn looks_right(run: &[u8]) -> bool {
 }
 
 struct World {
-    chance: Chance,
+    random: Random,
     dir: tempfile::TempDir,
     generation: u32,
     roster: Roster,
@@ -428,18 +435,18 @@ fn folder() -> tempfile::TempDir {
 
 impl World {
     fn new(seed: u64) -> Self {
-        let mut chance = Chance(seed.wrapping_mul(0xD6E8_FEB8_6659_FD93) ^ 0x5EED);
+        let mut random = Random(seed.wrapping_mul(0xD6E8_FEB8_6659_FD93) ^ 0x5EED);
         let dir = folder();
-        let loggers = 1 + chance.below(4) as u16;
+        let loggers = 1 + random.below(4) as u16;
         let mut roster = Roster::default();
         let (mut known, mut mistyped) = (BTreeSet::new(), BTreeSet::new());
         for address in 1..=loggers {
             let logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, MEMORY);
             assert!(roster.add(logger).is_ok());
             for slot in 0..SLOTS {
-                if chance.percent(if slot == 0 { 85 } else { 50 }) {
+                if random.percent(if slot == 0 { 85 } else { 50 }) {
                     known.insert((address, slot));
-                } else if chance.percent(40) {
+                } else if random.percent(40) {
                     mistyped.insert((address, slot));
                 }
             }
@@ -448,7 +455,7 @@ impl World {
             .map(|address| Unit { address, epoch: 1, sequence: 0, previous: (0, 0), slot: 0 })
             .collect();
         let mut world = Self {
-            chance,
+            random,
             dir,
             generation: 0,
             roster,
@@ -518,7 +525,7 @@ impl World {
         self.load_keys();
         self.retry();
         for radio in 0..2 {
-            self.up[radio] = self.chance.percent(80);
+            self.up[radio] = self.random.percent(80);
             if self.up[radio] {
                 self.intake.up(radio, self.now());
             }
@@ -533,15 +540,15 @@ impl World {
     fn retry(&mut self) {
         let now = self.now();
         let retried = self.daemon.as_mut().unwrap().retry(&self.roster, &mut self.keyring, now).unwrap();
-        let (mut opened, mut shut) = (Tally::default(), Vec::new());
+        let (mut opened, mut unopened) = (Tally::default(), Vec::new());
         for waiting in std::mem::take(&mut self.model.waiting) {
             if self.opens(&waiting.made) {
                 opened.count(self.model.take(waiting.made.id, &waiting.made.plaintext));
             } else {
-                shut.push(waiting);
+                unopened.push(waiting);
             }
         }
-        self.model.waiting = shut;
+        self.model.waiting = unopened;
         let expected = [Outcome::Stored, Outcome::Opaque, Outcome::Duplicate, Outcome::Conflict]
             .map(|outcome| opened.of(outcome));
         assert_eq!(
@@ -563,7 +570,7 @@ impl World {
         // The logger's own clock: the sequence decides, whatever the gateway thinks of the time.
         let time = 1_770_000_000 + unit.epoch * 500_000 + unit.sequence * 600;
         let mut plaintext = Vec::new();
-        match self.chance.below(24) {
+        match self.random.below(24) {
             _ if unit.sequence == 1 => {
                 let fields = ProfileFields {
                     time,
@@ -581,11 +588,19 @@ impl World {
             }
             1 => plaintext.extend([0x70, unit.sequence as u8, 9]),
             2 => plaintext.extend([0x01, 0x02]),
+            3 => {
+                let own = Entry { epoch: id.epoch, first: 1, last: unit.sequence };
+                let previous = Epoch::new(unit.previous.0).filter(|_| unit.previous.1 > 0);
+                let previous = previous.map(|epoch| Entry { epoch, first: 1, last: unit.previous.1 });
+                let entries: Vec<Entry> = std::iter::once(own).chain(previous).collect();
+                let statement = Statement::new(time, &entries, id.epoch, id.sequence).unwrap();
+                Record::Statement(statement).encode(&mut plaintext);
+            }
             _ => {
-                let channels = 1 + self.chance.below(if self.chance.0 & 15 == 0 { 40 } else { 4 });
-                let counts: Vec<i32> = (0..channels).map(|_| self.chance.next() as i32).collect();
-                let faults = self.chance.next() & 1;
-                let board = self.chance.percent(80).then_some(-40);
+                let channels = 1 + self.random.below(if self.random.0 & 15 == 0 { 40 } else { 4 });
+                let counts: Vec<i32> = (0..channels).map(|_| self.random.next() as i32).collect();
+                let faults = self.random.next() & 1;
+                let board = self.random.percent(80).then_some(-40);
                 let reading = Reading::new(time, 3600, board, faults, &counts).unwrap();
                 Record::Reading(reading).encode(&mut plaintext);
             }
@@ -601,21 +616,21 @@ impl World {
         let mut bytes = Vec::new();
         let signal = Signal { rssi_dbm: -90, snr_quarter_db: 7 };
         let (kind, signal) =
-            if self.chance.percent(50) { (KIND_AIR, None) } else { (KIND_AIR_WITH_SIGNAL, Some(signal)) };
+            if self.random.percent(50) { (KIND_AIR, None) } else { (KIND_AIR_WITH_SIGNAL, Some(signal)) };
         encode_line(kind, signal, air, &mut bytes);
         bytes
     }
 
     fn noise(&mut self) -> Vec<u8> {
         loop {
-            let len = 1 + self.chance.below(400);
-            let mut run: Vec<u8> = (0..len).map(|_| 1 + (self.chance.next() % 255) as u8).collect();
-            if let Some(made) = self.chance.pick(&self.truth).cloned()
-                && self.chance.percent(50)
+            let len = 1 + self.random.below(400);
+            let mut run: Vec<u8> = (0..len).map(|_| 1 + (self.random.next() % 255) as u8).collect();
+            if let Some(made) = self.random.pick(&self.truth).cloned()
+                && self.random.percent(50)
             {
                 // The front of a frame, and the next one runs into it.
                 let mut front = self.line(&made.air);
-                front.truncate(1 + self.chance.below(front.len() - 2));
+                front.truncate(1 + self.random.below(front.len() - 2));
                 run = front;
                 let mut next = self.line(&made.air);
                 next.pop();
@@ -630,14 +645,14 @@ impl World {
 
     /// Something that was not just made: noise, forgeries, replays, strangers, another logger with the same key.
     fn disturbance(&mut self) -> (Vec<u8>, Expected) {
-        let old = self.chance.pick(&self.truth).cloned();
+        let old = self.random.pick(&self.truth).cloned();
         let Some(mut made) = old else { return (self.noise(), Expected::Noise) };
-        match self.chance.below(8) {
+        match self.random.below(8) {
             0 | 1 => (self.noise(), Expected::Noise),
             2 => {
                 // A bit of what is sealed or of the tag, under a right check sequence.
-                let at = 12 + self.chance.below(made.air.len() - 12);
-                made.air[at] ^= 1 << self.chance.below(8);
+                let at = 12 + self.random.below(made.air.len() - 12);
+                made.air[at] ^= 1 << self.random.below(8);
                 (self.line(&made.air), Expected::Forged)
             }
             3 => {
@@ -652,7 +667,7 @@ impl World {
                 // Two loggers under one address and key.
                 let mut plaintext = Vec::new();
                 let time = 1_770_000_000 + made.id.sequence.number() * 600;
-                let counts = [self.chance.next() as i32];
+                let counts = [self.random.next() as i32];
                 Record::Reading(Reading::new(time, 3100, None, 0, &counts).unwrap()).encode(&mut plaintext);
                 made.air = Self::seal(made.slot.0, made.id, &plaintext);
                 made.plaintext = plaintext;
@@ -664,28 +679,28 @@ impl World {
 
     /// Loggers make records, and some of what they send comes to a radio.
     fn radio_time(&mut self) {
-        let radio = self.chance.below(2);
-        let loss = [0, 10, 40, 100][self.chance.below(4)];
+        let radio = self.random.below(2);
+        let loss = [0, 10, 40, 100][self.random.below(4)];
         let mut burst: Vec<(Vec<u8>, Option<Expected>)> = Vec::new();
-        for _ in 0..1 + self.chance.below(25) {
-            let at = self.chance.below(self.units.len());
+        for _ in 0..1 + self.random.below(25) {
+            let at = self.random.below(self.units.len());
             let made = self.make(at);
-            if !self.chance.percent(loss) {
-                for _ in 0..1 + usize::from(self.chance.percent(10)) {
+            if !self.random.percent(loss) {
+                for _ in 0..1 + usize::from(self.random.percent(10)) {
                     burst.push((self.line(&made.air), Some(Expected::Genuine(made.clone()))));
                 }
             }
-            if self.chance.percent(15) {
+            if self.random.percent(15) {
                 let (bytes, expected) = self.disturbance();
                 burst.push((bytes, Some(expected)));
             }
-            if self.chance.percent(5) {
+            if self.random.percent(5) {
                 burst.push((vec![0], None));
             }
         }
-        if self.chance.percent(20) {
+        if self.random.percent(20) {
             // The order of the air.
-            let (a, b) = (self.chance.below(burst.len()), self.chance.below(burst.len()));
+            let (a, b) = (self.random.below(burst.len()), self.random.below(burst.len()));
             if !burst.is_empty() {
                 burst.swap(a, b);
             }
@@ -694,12 +709,12 @@ impl World {
             return;
         }
         let bytes: Vec<u8> = burst.iter().flat_map(|(bytes, _)| bytes).copied().collect();
-        let cut = if self.chance.percent(15) { Some(self.chance.below(bytes.len() + 1)) } else { None };
+        let cut = if self.random.percent(15) { Some(self.random.below(bytes.len() + 1)) } else { None };
         let arrives = cut.unwrap_or(bytes.len());
         let at = self.now().unix_s;
         let mut rest = &bytes[..arrives];
         while !rest.is_empty() {
-            let (piece, after) = rest.split_at((1 + self.chance.below(300)).min(rest.len()));
+            let (piece, after) = rest.split_at((1 + self.random.below(300)).min(rest.len()));
             let now = self.now();
             self.intake.bytes(radio, piece, &self.roster, &mut self.keyring, now);
             rest = after;
@@ -722,17 +737,17 @@ impl World {
             self.intake.down(radio, self.now());
             self.up[radio] = false;
         }
-        self.steady += 60 + self.chance.below(4000) as i64;
+        self.steady += 60 + self.random.below(4000) as i64;
     }
 
     fn clock_jumps(&mut self) {
-        let by = [-31_536_000, 31_536_000, -7, -3600, 86_400, 5, -BEGINS][self.chance.below(7)];
+        let by = [-31_536_000, 31_536_000, -7, -3600, 86_400, 5, -BEGINS][self.random.below(7)];
         let before = self.offset;
         self.offset += by;
         if self.steady + self.offset < 0 {
             self.offset = -self.steady;
         }
-        self.synchronised = self.chance.percent(50);
+        self.synchronised = self.random.percent(50);
         if (self.offset - before).abs() > 30 {
             let now = self.now();
             self.intake.clock_changed(GatewayTime(self.steady + before), now);
@@ -743,9 +758,9 @@ impl World {
     fn commit(&mut self) {
         let now = self.now();
         self.intake.close_windows(now);
-        while self.chance.percent(20) {
+        while self.random.percent(20) {
             // The disk refuses somewhere within the transaction: it is rolled back, and tried again.
-            let at = self.chance.below(self.intake.batch.items.len() + 1);
+            let at = self.random.below(self.intake.batch.items.len() + 1);
             let identity = Identity::new(1, 1, 1).unwrap();
             let reception = Some(Reception { radio: RadioId(1), at: now, signal: None });
             let arrival = Arrival { identity, slot: None, reception, import: None, stored_at: None };
@@ -755,7 +770,7 @@ impl World {
             assert!(refused.is_err());
             self.intake.batch.items.remove(at);
             self.figures.refused_commits += 1;
-            if self.chance.percent(30) {
+            if self.random.percent(30) {
                 return;
             }
         }
@@ -784,16 +799,16 @@ impl World {
     }
 
     fn settle(&mut self) {
-        let rows = [1, 7, 50, 100_000][self.chance.below(4)];
+        let rows = [1, 7, 50, 100_000][self.random.below(4)];
         let day = self.now().unix_s / 86_400;
-        let ledger = if self.chance.percent(70) { &mut self.daemon } else { &mut self.other };
+        let ledger = if self.random.percent(70) { &mut self.daemon } else { &mut self.other };
         ledger.as_mut().unwrap().settle(rows, day).unwrap();
         self.figures.settles += 1;
     }
 
     /// The process dies: what was not committed is gone, with both processes' memory.
     fn crash(&mut self) {
-        if self.chance.percent(50) {
+        if self.random.percent(50) {
             // The files as a killed process leaves them: nobody closes, nobody checkpoints.
             let before = self.path();
             self.generation += 1;
@@ -826,7 +841,7 @@ impl World {
             .flat_map(|unit| (0..SLOTS).map(|slot| (unit.address, slot)))
             .filter(|key| !self.known.contains(key))
             .collect();
-        let Some(&key) = self.chance.pick(&all) else { return };
+        let Some(&key) = self.random.pick(&all) else { return };
         // As the daemon reloads: the new keys, a commit of what waits, another try at what is set aside.
         self.known.insert(key);
         self.mistyped.remove(&key);
@@ -847,20 +862,20 @@ impl World {
 
     /// Forgeries of one moment: they name one logger, or all.
     fn flood(&mut self) {
-        let radio = self.chance.below(2);
+        let radio = self.random.below(2);
         if !self.up[radio] {
             return;
         }
-        let one = self.chance.percent(60).then(|| self.chance.below(self.units.len()));
-        let slots = if self.chance.percent(50) { SLOTS as usize } else { 250 };
-        for _ in 0..20 + self.chance.below(300) {
-            let unit = one.unwrap_or_else(|| self.chance.below(self.units.len()));
-            let (address, slot) = (self.units[unit].address, self.chance.below(slots) as u8);
+        let one = self.random.percent(60).then(|| self.random.below(self.units.len()));
+        let slots = if self.random.percent(50) { SLOTS as usize } else { 250 };
+        for _ in 0..20 + self.random.below(300) {
+            let unit = one.unwrap_or_else(|| self.random.below(self.units.len()));
+            let (address, slot) = (self.units[unit].address, self.random.below(slots) as u8);
             let id =
-                Identity::new(address, 1 + self.chance.below(3) as u32, 1 + self.chance.next() as u32 / 2);
+                Identity::new(address, 1 + self.random.below(3) as u32, 1 + self.random.next() as u32 / 2);
             let key = SlotKey::new(&[0xF0; 16]).unwrap();
             let air =
-                Cipher::new(&key).seal(Slot(slot), id.unwrap(), &self.chance.next().to_be_bytes()).unwrap();
+                Cipher::new(&key).seal(Slot(slot), id.unwrap(), &self.random.next().to_be_bytes()).unwrap();
             let (line, now) = (self.line(&air), self.now());
             self.intake.bytes(radio, &line, &self.roster, &mut self.keyring, now);
             self.pending.push(Pending { expected: Expected::Forged, radio, at: now.unix_s, opens: false });
@@ -918,8 +933,8 @@ impl World {
     }
 
     fn logger_changes(&mut self) {
-        let at = self.chance.below(self.units.len());
-        let again = self.chance.percent(50);
+        let at = self.random.below(self.units.len());
+        let again = self.random.percent(50);
         let unit = &mut self.units[at];
         if again {
             if unit.sequence > 0 {
@@ -932,12 +947,12 @@ impl World {
     }
 
     fn stretch(&mut self) -> Vec<Made> {
-        let from = self.chance.below(self.truth.len());
-        let len = 1 + self.chance.below(self.truth.len());
-        let skip = self.chance.below(40) as u64;
+        let from = self.random.below(self.truth.len());
+        let len = 1 + self.random.below(self.truth.len());
+        let skip = self.random.below(40) as u64;
         let all: Vec<Made> = self.truth.iter().skip(from).take(len).cloned().collect();
-        let mut some: Vec<Made> = all.into_iter().filter(|_| !self.chance.percent(skip)).collect();
-        if self.chance.percent(20) {
+        let mut some: Vec<Made> = all.into_iter().filter(|_| !self.random.percent(skip)).collect();
+        if self.random.percent(20) {
             some.reverse();
         }
         some
@@ -947,16 +962,16 @@ impl World {
     fn dump(&mut self) -> (Vec<u8>, Vec<Made>) {
         let (mut bytes, mut right) = (Vec::new(), Vec::new());
         for made in self.stretch() {
-            if self.chance.percent(5) {
+            if self.random.percent(5) {
                 bytes.extend(self.noise());
             }
             encode_line(KIND_AIR, None, &made.air, &mut bytes);
             right.push(made);
         }
         // Cut off within its last frame; a missing delimiter alone is no damage.
-        if self.chance.percent(20) && !right.is_empty() {
+        if self.random.percent(20) && !right.is_empty() {
             bytes.pop();
-            if self.chance.percent(50) {
+            if self.random.percent(50) {
                 bytes.pop();
                 right.pop();
             }
@@ -972,11 +987,11 @@ impl World {
                 time: reading.time,
                 counts: reading.counts().to_vec(),
                 faults: reading.faults(),
-                battery_mv: self.chance.percent(70).then_some(reading.battery_mv),
-                board_centi_c: reading.board_centi_c.filter(|_| self.chance.percent(70)),
+                battery_mv: self.random.percent(70).then_some(reading.battery_mv),
+                board_centi_c: reading.board_centi_c.filter(|_| self.random.percent(70)),
                 steps: None,
             };
-            if self.chance.percent(5) {
+            if self.random.percent(5) {
                 row.counts[0] = row.counts[0].wrapping_add(1);
             }
             rows.push((made.id, row));
@@ -1011,7 +1026,7 @@ impl World {
         if self.truth.is_empty() {
             return;
         }
-        let sealed = self.chance.percent(60);
+        let sealed = self.random.percent(60);
         let (dump, made) = if sealed { self.dump() } else { Default::default() };
         let (csv, rows) = if sealed { Default::default() } else { self.csv() };
         let now = self.now();
@@ -1054,13 +1069,13 @@ impl World {
         compared.retain(|(id, _)| {
             handed_in.iter().any(|(other, _)| (other.address, other.epoch) == (id.address, id.epoch))
         });
-        if self.chance.percent(40) {
+        if self.random.percent(40) {
             self.radio_time();
             self.commit();
         }
-        let between = self.chance.percent(10);
+        let between = self.random.percent(10);
         let withdrawn = between && self.withdraw();
-        if self.chance.percent(20) {
+        if self.random.percent(20) {
             self.import_breaks_off(&file, withdrawals);
         }
         if !file.changes() {
@@ -1072,9 +1087,9 @@ impl World {
                 file.kept.each(give)
             };
         let now = self.now();
-        let writer = if self.chance.percent(80) { &mut self.other } else { &mut self.daemon };
+        let writer = if self.random.percent(80) { &mut self.other } else { &mut self.daemon };
         let writer = writer.as_mut().unwrap();
-        let done = writer.import(&evidence, &give, &file.shut, &self.roster, now, withdrawals, false);
+        let done = writer.import(&evidence, &give, &file.unopened, &self.roster, now, withdrawals, false);
         if withdrawn {
             assert!(matches!(done, Err(ImportError::PlanIsOld)), "what was covered has changed");
             return;
@@ -1105,7 +1120,7 @@ impl World {
 
     /// The disk refuses in the middle of an import: nothing of it is there.
     fn import_breaks_off(&mut self, file: &FilePlan, withdrawals: i64) {
-        let items = self.chance.below(file.kept.len() + 1);
+        let items = self.random.below(file.kept.len() + 1);
         let breaks =
             |give: &mut dyn FnMut(Identity, stonechat::record::download::Item<'_>) -> Result<(), Error>| {
                 let mut left = items;
@@ -1120,7 +1135,8 @@ impl World {
             };
         let now = self.now();
         let other = self.other.as_mut().unwrap();
-        let done = other.import(&evidence(file), &breaks, &file.shut, &self.roster, now, withdrawals, false);
+        let done =
+            other.import(&evidence(file), &breaks, &file.unopened, &self.roster, now, withdrawals, false);
         assert!(done.is_err());
         self.figures.refused_imports += 1;
     }
@@ -1133,7 +1149,7 @@ impl World {
             .filter(|import| import.kind == "csv" && import.withdrawn.is_none())
             .map(|import| import.id)
             .collect();
-        let Some(&id) = self.chance.pick(&standing) else { return false };
+        let Some(&id) = self.random.pick(&standing) else { return false };
         let now = Stamp { unix_s: self.steady + self.offset, synchronised: self.synchronised };
         assert_eq!(other.withdraw(id, "A. Person", "the wrong file", now).unwrap(), Some(true));
         self.model.rows.retain(|_, (_, import)| *import != id);
@@ -1153,8 +1169,8 @@ impl World {
                     .collect::<Vec<_>>()
             })
             .collect();
-        let Some(&(address, epoch, first, last)) = self.chance.pick(&missing) else { return };
-        let last = first + self.chance.below((last - first + 1) as usize) as u32;
+        let Some(&(address, epoch, first, last)) = self.random.pick(&missing) else { return };
+        let last = first + self.random.below((last - first + 1) as usize) as u32;
         let asked = WriteOffAsked { logger: address.number(), epoch, range: Some((first, last)) };
         let now = self.now();
         let other = self.other.as_mut().unwrap();
@@ -1180,11 +1196,11 @@ impl World {
 
     /// The oldest backup is deleted that need not be kept, and is not the newest; now and then any is lost.
     fn rotate(&mut self) {
-        let lost = self.chance.percent(15);
+        let lost = self.random.percent(15);
         let keep = self.to_keep();
         let at = match lost {
             true if self.backups.is_empty() => return,
-            true => self.chance.below(self.backups.len()),
+            true => self.random.below(self.backups.len()),
             false => {
                 let older = &self.backups[..self.backups.len().saturating_sub(1)];
                 match older.iter().position(|kept| !keep.contains(&kept.file)) {
@@ -1223,8 +1239,8 @@ impl World {
     fn retire(&mut self) {
         let before = self.reports();
         let now = self.now();
-        let seen_since = if self.chance.percent(70) { 0 } else { now.unix_s - 86_400 };
-        let ledger = if self.chance.percent(70) { &mut self.daemon } else { &mut self.other };
+        let seen_since = if self.random.percent(70) { 0 } else { now.unix_s - 86_400 };
+        let ledger = if self.random.percent(70) { &mut self.daemon } else { &mut self.other };
         let rows = ledger
             .as_mut()
             .unwrap()
@@ -1272,7 +1288,7 @@ impl World {
     /// A backup takes the ledger's place: refused while that has more in it; done where it was lost, whatever of it
     /// is left.
     fn restore(&mut self) {
-        let Some(at) = (!self.backups.is_empty()).then(|| self.chance.below(self.backups.len())) else {
+        let Some(at) = (!self.backups.is_empty()).then(|| self.random.below(self.backups.len())) else {
             return;
         };
         let (file, path, now) = (self.backups[at].file.clone(), self.path(), self.now());
@@ -1281,7 +1297,7 @@ impl World {
             self.model.held.keys().any(|id| !then.held.contains_key(id))
         };
         (self.daemon, self.other) = (None, None);
-        if !has_more && self.chance.percent(50) {
+        if !has_more && self.random.percent(50) {
             // The ledger is there, and a command writes while its place is taken.
             self.restore_beside_a_writer(at);
         }
@@ -1290,13 +1306,13 @@ impl World {
             assert!(refused.is_err(), "a ledger with more in it was replaced");
             self.figures.refused_restores += 1;
         }
-        if self.chance.percent(50) {
+        if self.random.percent(50) {
             // Something of the ledger is left: its -wal is of another file than the one that is restored.
             std::fs::remove_file(&path).unwrap();
-            if self.chance.percent(50) {
+            if self.random.percent(50) {
                 let _ = std::fs::remove_file(PathBuf::from(format!("{}-wal", path.display())));
             }
-            match self.chance.percent(50) {
+            match self.random.percent(50) {
                 true => assert!(self.restore_beside_a_writer(at), "a backup is not put where no ledger is"),
                 false => {
                     restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ()).unwrap();
@@ -1343,9 +1359,9 @@ impl World {
                 .unwrap();
             rows.collect::<Result<_, _>>().unwrap()
         };
-        let Some(&id) = self.chance.pick(&all) else { return };
-        let column = ["c0", "n", "time", "faults", "battery_mv"][self.chance.below(5)];
-        let bit = 1_i64 << self.chance.below(if column == "n" { 8 } else { 14 });
+        let Some(&id) = self.random.pick(&all) else { return };
+        let column = ["c0", "n", "time", "faults", "battery_mv"][self.random.below(5)];
+        let bit = 1_i64 << self.random.below(if column == "n" { 8 } else { 14 });
         let key = rusqlite::params![id.address.number(), id.epoch.number(), id.sequence.number(), bit];
         let sql = format!(
             "UPDATE settled SET {column} = ({column} | ?4) - ({column} & ?4)
@@ -1393,10 +1409,10 @@ impl World {
     }
 
     fn step(&mut self) {
-        if self.has_wrong_keyring && self.chance.percent(10) {
+        if self.has_wrong_keyring && self.random.percent(10) {
             self.keyring_fault();
         }
-        match self.chance.below(120) {
+        match self.random.below(120) {
             112..116 => self.flood(),
             116..120 => self.keyring_fault(),
             100..104 => self.backup(),
@@ -1418,7 +1434,7 @@ impl World {
             93..95 => self.write_off(),
             95..97 => self.check(),
             _ => {
-                let radio = self.chance.below(2);
+                let radio = self.random.below(2);
                 let now = self.now();
                 if self.up[radio] {
                     self.intake.down(radio, now);
@@ -1485,12 +1501,12 @@ impl World {
                 let kept = snapshot.set_aside()?;
                 let beside = kept.iter().filter(|kept| kept.what == "conflict").count();
                 assert_eq!(beside, model.beside.len(), "conflicts kept beside");
-                let shut: BTreeSet<&str> =
+                let unopened: BTreeSet<&str> =
                     kept.iter().filter_map(|kept| kept.content_hex.as_deref()).collect();
                 for Waiting { made, .. } in &model.waiting {
                     // SQLite writes hexadecimal in capitals.
                     let hex: String = made.air.iter().map(|byte| format!("{byte:02X}")).collect();
-                    assert!(shut.contains(hex.as_str()), "{} waits for its key, and is gone", made.id);
+                    assert!(unopened.contains(hex.as_str()), "{} waits for its key, and is gone", made.id);
                 }
                 // No time that the clock jumped over counts as listened to.
                 let listened: i64 = snapshot.listening()?.iter().map(|of| of.until.since(of.since)).sum();
@@ -1560,7 +1576,7 @@ impl World {
         self.retry();
         assert!(self.model.waiting.is_empty());
         self.check();
-        if self.truth.is_empty() || self.chance.percent(50) {
+        if self.truth.is_empty() || self.random.percent(50) {
             return;
         }
         let mut dump = Vec::new();
@@ -1581,7 +1597,7 @@ impl World {
             ) -> Result<(), Error>| { file.kept.each(give) };
             let other = self.other.as_mut().unwrap();
             let done =
-                other.import(&evidence(&file), &give, &file.shut, &self.roster, now, withdrawals, false);
+                other.import(&evidence(&file), &give, &file.unopened, &self.roster, now, withdrawals, false);
             assert!(done.is_ok());
         }
         for made in self.truth.clone() {
@@ -1610,7 +1626,7 @@ fn evidence(file: &FilePlan) -> ImportEvidence {
 
 fn run(seed: u64) -> Figures {
     let mut world = World::new(seed);
-    for _ in 0..30 + world.chance.below(90) {
+    for _ in 0..30 + world.random.below(90) {
         world.step();
     }
     world.end();

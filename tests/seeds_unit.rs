@@ -15,8 +15,8 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, Run, What};
-use util::chance::Chance;
 use util::daemon::{Daemon, PATIENCE, Site, ends_by_itself};
+use util::random::Random;
 use util::truth::ledger_equals_truth;
 use util::unit::{Holder, Unit};
 
@@ -78,7 +78,7 @@ fn logger_of(emission: &Emission) -> u16 {
 }
 
 struct World {
-    chance: Chance,
+    random: Random,
     plan: FieldPlan,
     run: Run,
     /// The next emission.
@@ -127,7 +127,7 @@ impl World {
         let unit = Unit::new(&site);
         let run = Field::new(plan.clone()).run_out();
         let mut world = Self {
-            chance: Chance(seed ^ 0x11_4e57),
+            random: Random(seed ^ 0x11_4e57),
             plan,
             run,
             next: 0,
@@ -192,7 +192,7 @@ impl World {
     /// The next few emissions, as they are sent.
     fn take(&mut self) -> Vec<Emission> {
         let most = self.run.emissions.len();
-        let end = (self.next + 3 + self.chance.below(12)).min(most);
+        let end = (self.next + 3 + self.random.below(12)).min(most);
         let taken = self.run.emissions[self.next..end].to_vec();
         self.next = end;
         taken
@@ -216,9 +216,9 @@ impl World {
     fn flap(&mut self) {
         let torn = self.take();
         let mut bytes = b"busy\r\n".to_vec();
-        let in_a_frame = self.chance.percent(50);
+        let in_a_frame = self.random.percent(50);
         if in_a_frame && let Some(emission) = torn.first() {
-            bytes = emission.bytes[..1 + self.chance.below(emission.bytes.len() - 1)].to_vec();
+            bytes = emission.bytes[..1 + self.random.below(emission.bytes.len() - 1)].to_vec();
             // Without its end it is none.
             bytes.retain(|&byte| byte != 0);
         }
@@ -238,7 +238,7 @@ impl World {
         let holder = Holder::take(&self.site.ledger());
         let taken = self.take();
         self.send(&taken);
-        if self.chance.percent(50) {
+        if self.random.percent(50) {
             self.reload();
         }
         drop(holder);
@@ -271,14 +271,14 @@ impl World {
     fn reload(&mut self) {
         let file = self.site.path("site.toml");
         let before = std::fs::read_to_string(&file).unwrap();
-        if self.chance.percent(25) {
-            let &(section, key, value) = self.chance.pick(REFUSED).unwrap();
+        if self.random.percent(25) {
+            let &(section, key, value) = self.random.pick(REFUSED).unwrap();
             std::fs::write(&file, with_line(&before, section, key, value)).unwrap();
             assert!(!self.hang_up(), "[{section}] {key} is refused\n{}", self.daemon().log());
             std::fs::write(&file, before).unwrap();
         } else {
-            let &(section, key, values) = self.chance.pick(APPLIED).unwrap();
-            let value = values[self.chance.below(2)];
+            let &(section, key, values) = self.random.pick(APPLIED).unwrap();
+            let value = values[self.random.below(2)];
             std::fs::write(&file, with_line(&before, section, key, value)).unwrap();
             assert!(self.hang_up(), "[{section}] {key} is applied\n{}", self.daemon().log());
         }
@@ -289,7 +289,7 @@ impl World {
     fn roster_changes(&mut self) {
         let whole = std::fs::read_to_string(self.site.path("loggers.toml")).unwrap();
         let entries: Vec<&str> = whole.split("[[logger]]").collect();
-        let gone = 1 + self.chance.below(entries.len() - 1);
+        let gone = 1 + self.random.below(entries.len() - 1);
         let number: u16 = entries[gone]
             .lines()
             .find_map(|line| line.strip_prefix("address = "))
@@ -327,9 +327,9 @@ impl World {
     }
 
     fn restart(&mut self) {
-        let kill = self.chance.percent(50);
+        let kill = self.random.percent(50);
         self.end_daemon(kill);
-        let under_lock = self.chance.percent(60);
+        let under_lock = self.random.percent(60);
         let holder = under_lock.then(|| Holder::take(&self.site.ledger()));
         self.start();
         let taken = self.take();
@@ -352,7 +352,7 @@ impl World {
             }
         };
         exchange(&self.site, &right, &wrong);
-        let kill = self.chance.percent(50);
+        let kill = self.random.percent(50);
         self.end_daemon(kill);
         self.start();
         for _ in 0..2 {
@@ -362,11 +362,11 @@ impl World {
         }
         self.wait_committed();
         assert_eq!(self.daemon().state().unwrap().outcomes["stored"], 0, "another site's key opens nothing");
-        if self.chance.percent(50) {
+        if self.random.percent(50) {
             self.lock();
         }
         exchange(&self.site, &wrong, &right);
-        let kill = self.chance.percent(50);
+        let kill = self.random.percent(50);
         self.end_daemon(kill);
         self.start();
         let taken = self.take();
@@ -378,12 +378,12 @@ impl World {
     /// Frames that nobody with a key made, of loggers of the roster and any slot.
     fn flood(&mut self) {
         let key = stonechat::seal::SlotKey::new(&[0xF0; 16]).unwrap();
-        let (mut bytes, frames) = (Vec::new(), 20 + self.chance.below(1500));
+        let (mut bytes, frames) = (Vec::new(), 20 + self.random.below(1500));
         for _ in 0..frames {
-            let logger = &self.plan.loggers[self.chance.below(self.plan.loggers.len())];
-            let sequence = 1 + self.chance.next() as u32 / 2;
+            let logger = &self.plan.loggers[self.random.below(self.plan.loggers.len())];
+            let sequence = 1 + self.random.next() as u32 / 2;
             let id = stonechat::wire::seq::Identity::new(logger.address.number(), 9, sequence).unwrap();
-            let slot = stonechat::wire::seq::Slot(self.chance.next() as u8);
+            let slot = stonechat::wire::seq::Slot(self.random.next() as u8);
             let air = stonechat::seal::Cipher::new(&key).seal(slot, id, b"forged").unwrap();
             stonechat::wire::frame::encode_line(stonechat::wire::frame::KIND_AIR, None, &air, &mut bytes);
         }
@@ -438,11 +438,11 @@ impl World {
         self.wait_committed();
         self.await_notice("link", true);
         assert_eq!(std::fs::read_dir(self.site.path(&format!("disk-{after}"))).unwrap().count(), 0);
-        if self.chance.percent(50) {
+        if self.random.percent(50) {
             assert!(!self.hang_up(), "another ledger needs a restart\n{}", self.daemon().log());
         }
         self.switched += 1;
-        if self.switched > 1 && self.chance.percent(30) {
+        if self.switched > 1 && self.random.percent(30) {
             self.lead_to(before);
             let taken = self.take();
             self.send(&taken);
@@ -450,7 +450,7 @@ impl World {
             self.await_notice("link", false);
             return;
         }
-        let kill = self.chance.percent(50);
+        let kill = self.random.percent(50);
         self.end_daemon(kill);
         self.start();
         self.disk = after;
@@ -500,7 +500,7 @@ impl World {
         rustix::fs::fcntl_lock(&file, rustix::fs::FlockOperation::LockShared).unwrap();
         let taken = self.take();
         self.send(&taken);
-        if self.chance.percent(25) && !taken.is_empty() {
+        if self.random.percent(25) && !taken.is_empty() {
             let name = Holder::name();
             self.daemon().wait_for("word of who holds it", |state| {
                 state.trouble.as_ref().is_some_and(|text| text.contains(&name))
@@ -514,7 +514,7 @@ impl World {
 
     /// A process that is no daemon holds the lock file while the daemon starts.
     fn hold_lock_file(&mut self) {
-        let kill = self.chance.percent(50);
+        let kill = self.random.percent(50);
         self.end_daemon(kill);
         let lock =
             std::fs::File::open(self.site.path(&format!("disk-{}/ledger.db.lock", self.disk))).unwrap();
@@ -537,7 +537,7 @@ impl World {
         let ledger = self.on_disk(self.disk);
         let tail = |end: &str| PathBuf::from(format!("{}{end}", ledger.display()));
         let away = self.site.path(&format!("away-{}.db", self.taken_away));
-        match self.chance.below(5) {
+        match self.random.below(5) {
             0 => std::fs::remove_file(&ledger).unwrap(),
             1 => std::fs::rename(&ledger, &away).unwrap(),
             2 => ["", "-wal", "-shm"].iter().for_each(|end| std::fs::remove_file(tail(end)).unwrap()),
@@ -657,12 +657,12 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
     for seed in seeds {
         println!("seed {seed}");
         let mut world = World::new(seed);
-        // Each at least once, then by chance.
+        // Each at least once, then at random.
         for step in 0..11 {
             world.step(step);
         }
         for _ in 0..STEPS - 11 {
-            let step = world.chance.below(14);
+            let step = world.random.below(14);
             world.step(step);
         }
         world.end();

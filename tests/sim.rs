@@ -91,7 +91,7 @@ fn every_whole_frame_opens_to_the_record_that_was_made() {
                 if opens {
                     let record = run.truth.record(meant).unwrap();
                     assert_eq!(opened.as_deref(), Some(&*record.plaintext));
-                    let decoded = Record::decode(&record.plaintext, meant.epoch).unwrap();
+                    let decoded = Record::decode(&record.plaintext, meant).unwrap();
                     assert_eq!(decoded.time(), record.time);
                     assert_eq!(frame.slot, record.slot);
                 } else {
@@ -319,6 +319,7 @@ fn the_truth_is_one_line_of_json_a_record() {
             }
             Record::Profile(_) => assert_eq!(line["type"], "profile"),
             Record::Event(_) => assert_eq!(line["type"], "event"),
+            Record::Statement(_) => assert_eq!(line["type"], "memory statement"),
         }
     }
 }
@@ -632,6 +633,7 @@ fn alarm_mode_is_announced_by_a_profile_and_holds_from_the_next_reading() {
                 interval = profile.interval_s;
             }
             Record::Event(event) => last = last.filter(|_| event.code != Event::CLOCK_SET),
+            Record::Statement(_) => {}
             Record::Reading(reading) => {
                 if let Some(last) = last.replace(reading.time) {
                     assert_eq!(reading.time - last, interval, "{}", made.identity);
@@ -782,7 +784,7 @@ fn piezometers_follow_pool_and_air_and_tilt_creeps_as_promised() {
     });
     // Metres of water above a tip, the air taken off again.
     let head = |number: u16| {
-        let Sensor::Piezometer { zero_digits, kpa_per_digit, kpa_per_c, .. } =
+        let Sensor::Piezometer { zero_reading, kpa_per_reading, kpa_per_c, .. } =
             plan.logger(address(number)).unwrap().channels[0].sensor
         else {
             panic!("no piezometer")
@@ -790,7 +792,7 @@ fn piezometers_follow_pool_and_air_and_tilt_creeps_as_promised() {
         let sealed = series(&truth, number, move |counts| {
             let hertz = f64::from(counts[0]) / 1e3;
             let warm = kpa_per_c * (thermistor_c(counts[1]) - physics::PIEZOMETER_ZERO_C);
-            kpa_per_digit * (zero_digits - hertz * hertz / 1e3) + warm
+            kpa_per_reading * (zero_reading - hertz * hertz / 1e3) + warm
         });
         let head = sealed.iter().map(|(when, kpa)| (*when, (kpa - at(&air, *when)) / physics::KPA_PER_METRE));
         (sealed.clone(), head.collect::<Vec<_>>())

@@ -11,7 +11,7 @@ use stonechat::daemon::intake::Intake;
 use stonechat::ledger::care::{backup, verify};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::write::retire::Bounds;
-use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp};
+use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Stamp, UnopenedArrival};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::sim::{Field, FieldPlan, TrueTime, TruthRecord};
@@ -276,13 +276,13 @@ fn a_settle_takes_whole_seals_in_bounded_slices_and_each_slice_verifies() {
     let (path, plan, _) = filled(dir.path(), 56, 3);
     let mut ledger = Ledger::open(&path).unwrap();
     let roster = plan.to_roster();
-    // Frames that stay shut, conflicts and the like lie between the records.
+    // Frames that cannot be opened, conflicts and the like lie between the records.
     let mut batch = Batch::default();
-    let shut = stonechat::seal::Cipher::new(&stonechat::seal::SlotKey::new(&[1; 16]).unwrap());
+    let unopened = stonechat::seal::Cipher::new(&stonechat::seal::SlotKey::new(&[1; 16]).unwrap());
     let identity = stonechat::wire::seq::Identity::new(11, 1, 9999).unwrap();
-    let air = shut.seal(stonechat::wire::seq::Slot(3), identity, b"abc").unwrap();
+    let air = unopened.seal(stonechat::wire::seq::Slot(3), identity, b"abc").unwrap();
     let frame = stonechat::wire::frame::AirFrame::parse(&air).unwrap();
-    batch.shut.push(Shut::new(&frame, Unopened::NoKey, None));
+    batch.unopened.push(UnopenedArrival::new(&frame, Unopened::NoKey, None));
     ledger.append(&batch, &roster, NOW).unwrap();
     let mut slices = 0;
     loop {
@@ -698,19 +698,16 @@ fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_no_reading_any_more()
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     // An event with readings on both sides.
-    let is_reading = |made: &TruthRecord| {
-        matches!(Record::decode(&made.plaintext, made.identity.epoch), Ok(Record::Reading(_)))
-    };
+    let is_reading =
+        |made: &TruthRecord| matches!(Record::decode(&made.plaintext, made.identity), Ok(Record::Reading(_)));
     let (records, at) = run
         .truth
         .addresses()
         .find_map(|address| {
             let records = run.truth.records_of(address).to_vec();
             let at = (4..records.len() - 4).find(|&at| {
-                matches!(
-                    Record::decode(&records[at].plaintext, records[at].identity.epoch),
-                    Ok(Record::Event(_))
-                ) && [at - 1, at + 1].into_iter().all(|beside| is_reading(&records[beside]))
+                matches!(Record::decode(&records[at].plaintext, records[at].identity), Ok(Record::Event(_)))
+                    && [at - 1, at + 1].into_iter().all(|beside| is_reading(&records[beside]))
             })?;
             Some((records, at))
         })

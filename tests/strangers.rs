@@ -14,8 +14,8 @@ use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::sim::{Field, FieldPlan, TrueTime};
-use util::chance::Chance;
 use util::daemon::Site;
+use util::random::Random;
 use util::truth::{held_equals_truth, verified};
 use util::{hand, promises, shim};
 
@@ -221,17 +221,17 @@ const PROGRAMS: &[&str] = &[
 ];
 
 /// Harm done to a copy of a ledger: through SQLite, or to its bytes. Gives what was done.
-fn harm(file: &Path, chance: &mut Chance) -> String {
+fn harm(file: &Path, random: &mut Random) -> String {
     let bytes = |change: &mut dyn FnMut(&mut Vec<u8>)| {
         let mut all = fs::read(file).unwrap();
         change(&mut all);
         fs::write(file, all).unwrap();
     };
-    let kind = chance.below(10);
+    let kind = random.below(10);
     if kind < 4 {
         let size = fs::metadata(file).unwrap().len() as usize;
-        let at = chance.below(size);
-        let noise: Vec<u8> = (0..1 + chance.below(64)).map(|_| chance.next() as u8).collect();
+        let at = random.below(size);
+        let noise: Vec<u8> = (0..1 + random.below(64)).map(|_| random.next() as u8).collect();
         let what = match kind {
             0 => "a cut",
             1 => "noise",
@@ -260,22 +260,22 @@ fn harm(file: &Path, chance: &mut Chance) -> String {
         )
         .and_then(|mut statement| statement.query_map([], |row| row.get(0))?.collect())
         .unwrap_or_default();
-    let Some(table) = chance.pick(&tables) else { return "nothing".to_owned() };
-    let cell = CELLS[chance.below(CELLS.len())];
+    let Some(table) = random.pick(&tables) else { return "nothing".to_owned() };
+    let cell = CELLS[random.below(CELLS.len())];
     let sql = match kind {
         4 | 5 => {
             // Half of them where the readings are; and half the values are such as a reading has.
-            let of_readings = ["settled", "journal"].into_iter().find(|_| chance.percent(25));
+            let of_readings = ["settled", "journal"].into_iter().find(|_| random.percent(25));
             let table = of_readings.filter(|table| tables.iter().any(|one| one == table)).unwrap_or(table);
             let is_used = |column: &String| {
                 let sql = format!("SELECT count(\"{column}\") > 0 FROM {table}");
                 db.query_row(&sql, [], |row| row.get(0)).unwrap_or(false)
             };
             let columns: Vec<String> = self::columns(&db, table).into_iter().filter(is_used).collect();
-            let column = chance.pick(&columns).map_or("rowid", String::as_str);
+            let column = random.pick(&columns).map_or("rowid", String::as_str);
             let next = format!("\"{column}\" + 1");
-            let cell = if chance.percent(50) { next.as_str() } else { cell };
-            let places = [1, 7, 1_000_000][chance.below(3)];
+            let cell = if random.percent(50) { next.as_str() } else { cell };
+            let places = [1, 7, 1_000_000][random.below(3)];
             format!(
                 "PRAGMA ignore_check_constraints = ON; UPDATE OR IGNORE {table} SET \"{column}\" = {cell} \
                  WHERE abs(random()) % {places} = 0"
@@ -285,7 +285,7 @@ fn harm(file: &Path, chance: &mut Chance) -> String {
             let cells: Vec<String> =
                 columns(&db, table).iter().map(|column| format!("{cell} AS \"{column}\"")).collect();
             let endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n)";
-            let (with, from) = match chance.below(3) {
+            let (with, from) = match random.below(3) {
                 0 => (endless, "n"),
                 1 => ("", "settled a, settled b, settled c, settled d, settled e"),
                 _ => ("", table.as_str()),
@@ -295,9 +295,9 @@ fn harm(file: &Path, chance: &mut Chance) -> String {
                 "PRAGMA legacy_alter_table = ON; DROP TABLE {table}; CREATE VIEW {table} AS {with} SELECT {cells} FROM {from}"
             )
         }
-        7 => PROGRAMS[chance.below(PROGRAMS.len())].replace("TABLE_", table),
+        7 => PROGRAMS[random.below(PROGRAMS.len())].replace("TABLE_", table),
         8 => format!("PRAGMA legacy_alter_table = ON; DROP TABLE {table}"),
-        _ => format!("PRAGMA user_version = {}", [0, 1, 999, -1][chance.below(4)]),
+        _ => format!("PRAGMA user_version = {}", [0, 1, 999, -1][random.below(4)]),
     };
     // What SQLite itself refuses leaves the copy as it was, which is a case as well.
     let _ = db.execute_batch(&sql);
@@ -324,13 +324,13 @@ fn whatever_is_wrong_with_a_file_every_command_ends_and_nothing_false_gets_in() 
         (shim::setting("STONECHAT_TEST_SEED", 0), shim::setting("STONECHAT_TEST_HOSTILE", 10));
     let (mut refused, mut brought) = (0, 0);
     for seed in first..first + files {
-        let mut chance = Chance(seed);
+        let mut random = Random(seed);
         for old in ["", "-wal", "-shm", ".known"] {
             let _ = fs::remove_file(site.path(&format!("ledger.db{old}")));
         }
         fs::copy(&early, site.ledger()).unwrap();
         fs::copy(&copy, &hostile).unwrap();
-        let harms: Vec<String> = (0..1 + chance.below(3)).map(|_| harm(&hostile, &mut chance)).collect();
+        let harms: Vec<String> = (0..1 + random.below(3)).map(|_| harm(&hostile, &mut random)).collect();
         let why = format!("STONECHAT_TEST_SEED={seed}: {harms:?}");
         let file = hostile.to_str().unwrap();
         for args in [

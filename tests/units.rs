@@ -17,7 +17,7 @@ use stonechat::units::thermistor::{Curve, Thermistor, USUAL_RANGE};
 use stonechat::units::tilt::{Direction, End, Order, Tilt, TiltString};
 use stonechat::units::ucum::{Unit, convert};
 use stonechat::units::vibrating_wire::{
-    Constant, ForAir, ForExpansion, ForTemperature, Linear, Quadratic, Sense, Strain, WireInput,
+    Constant, Difference, ForAir, ForExpansion, ForTemperature, Linear, Quadratic, ReadingUnit, Strain,
 };
 use stonechat::units::{
     Absent, Mark, Marks, Outcome, QuantityKind, Range, Silent, Steps, Value, electrical, electrical_traced,
@@ -223,7 +223,7 @@ fn steinhart_hart_agrees_with_a_root_finder() {
 #[test]
 fn the_beta_form_gives_the_textbooks_values() {
     Csv::read("ntc_beta").each(9, |row| {
-        let curve = Curve::Beta { r25: row.get("r25_ohm"), beta: row.get("beta_kelvin") };
+        let curve = Curve::Beta { ohm_at_25_c: row.get("r25_ohm"), beta: row.get("beta_kelvin") };
         let thermistor = Thermistor { curve, lead_ohm: 0.0, range: USUAL_RANGE };
         row.close(thermistor.ohm(row.get("t_degC")).unwrap(), "r_ohm", 1e-9);
         row.near(ok(thermistor.evaluate(row.get("r_ohm"), &mut Silent)), "t_degC", 1e-7);
@@ -267,61 +267,71 @@ fn a_thermistor_of_no_resistance_is_absent_and_so_is_one_beyond_its_curve() {
 
 // ── Vibrating wire ──
 
-/// Exact rationals; digits are common practice, no standard behind them.
+/// Exact rationals; the square over a thousand is common practice, no standard behind it.
 #[test]
-fn digits_are_the_frequency_squared_over_a_thousand() {
-    Csv::read("vw_frequency_digits").each(15, |row| {
-        let digits = WireInput::Digits.reading(row.get("frequency_hz"), &mut Silent).unwrap();
-        row.close(digits, "digits_hz2_per_1000", 1e-9);
-        near(WireInput::Digits.hertz(digits).unwrap(), row.get("frequency_hz"), 1e-9);
+fn a_reading_is_the_frequency_squared_over_a_thousand() {
+    Csv::read("vw_reading_of_frequency").each(15, |row| {
+        let reading = ReadingUnit::ThousandSquareHertz.reading(row.get("frequency_hz"), &mut Silent).unwrap();
+        row.close(reading, "reading_1e3_hz2", 1e-9);
+        near(ReadingUnit::ThousandSquareHertz.hertz(reading).unwrap(), row.get("frequency_hz"), 1e-9);
     });
-    Csv::read("vw_period_to_digits").each(9, |row| {
+    Csv::read("vw_reading_of_period").each(9, |row| {
         let hertz = 1e6 / row.get("period_us");
         row.close(hertz, "frequency_hz", 1e-9);
-        row.close(WireInput::Digits.reading(hertz, &mut Silent).unwrap(), "digits_hz2_per_1000", 1e-9);
+        row.close(
+            ReadingUnit::ThousandSquareHertz.reading(hertz, &mut Silent).unwrap(),
+            "reading_1e3_hz2",
+            1e-9,
+        );
     });
 }
 
 /// With the corrections of a row: temperature, and air pressure on a sealed sensor.
 fn corrected(outcome: Outcome, row: Row) -> f64 {
-    let for_temperature = ForTemperature { k: row.get("k_kpa_per_degC"), t0: row.get("t0_degC") };
-    let for_air = ForAir { f: 1.0, s0: row.get("s0_baro_kpa") };
-    let temperature = for_temperature.amount(row.get("t1_degC"), "kPa", &mut Silent).unwrap();
-    let air = for_air.amount(row.get("s1_baro_kpa"), "kPa", &mut Silent).unwrap();
+    let for_temperature = ForTemperature {
+        factor: row.get("temperature_factor_kpa_per_degC"),
+        reference_c: row.get("reference_degC"),
+    };
+    let for_air = ForAir { factor: 1.0, reference: row.get("reference_pressure_kpa") };
+    let temperature = for_temperature.amount(row.get("temperature_degC"), "kPa", &mut Silent).unwrap();
+    let air = for_air.amount(row.get("air_pressure_kpa"), "kPa", &mut Silent).unwrap();
     ok(outcome.and_then(|raw| raw.plus(temperature)).and_then(|value| value.plus(air)))
 }
 
 /// Exact rationals; form and signs are common practice, no standard behind them.
 #[test]
-fn linear_pressures_are_the_worked_ones_with_either_sense() {
+fn linear_pressures_are_the_worked_ones_with_either_difference() {
     Csv::read("vw_linear").each(7, |row| {
-        let sense = match row.text("sense") {
-            "R1-R0" => Sense::R1MinusR0,
-            "R0-R1" => Sense::R0MinusR1,
+        let difference = match row.text("difference") {
+            "reading_minus_zero" => Difference::ReadingMinusZero,
+            "zero_minus_reading" => Difference::ZeroMinusReading,
             other => panic!("{other}"),
         };
-        let (g, r0) = (row.get("g_kpa_per_digit"), row.get("r0_digits"));
-        let linear = Linear { input: WireInput::Digits, sense, g, r0 };
-        let hertz = WireInput::Digits.hertz(row.get("r1_digits")).unwrap();
+        let (factor, zero_reading) = (row.get("factor_kpa_per_1e3_hz2"), row.get("zero_reading_1e3_hz2"));
+        let reading_unit = ReadingUnit::ThousandSquareHertz;
+        let linear = Linear { reading_unit, difference, factor, zero_reading };
+        let hertz = ReadingUnit::ThousandSquareHertz.hertz(row.get("reading_1e3_hz2")).unwrap();
         let raw = linear.evaluate(hertz, "kPa", &mut Silent);
         row.near(raw.clone().unwrap().value, "linear_term_kpa", 1e-9);
         row.near(corrected(raw, row), "result_kpa", 1e-9);
-        // The same where the sheet's R is a plain frequency.
-        let linear = Linear { input: WireInput::Hertz, ..linear };
-        let raw = linear.evaluate(row.get("r1_digits"), "kPa", &mut Silent);
+        // The same where the sheet's reading is a plain frequency.
+        let linear = Linear { reading_unit: ReadingUnit::Hertz, ..linear };
+        let raw = linear.evaluate(row.get("reading_1e3_hz2"), "kPa", &mut Silent);
         row.near(corrected(raw, row), "result_kpa", 1e-9);
     });
 }
 
 /// Exact rationals, numpy `polyval`.
 #[test]
-fn quadratic_pressures_are_the_worked_ones_with_c_given_or_from_the_zero() {
+fn quadratic_pressures_are_the_worked_ones_with_the_constant_given_or_from_the_zero() {
     Csv::read("vw_quadratic").each(5, |row| {
-        let (a, b) = (row.get("a_kpa_per_digit2"), row.get("b_kpa_per_digit"));
-        let (c, r0) = (row.get("c_from_zero_reading_kpa"), row.get("r0_digits"));
-        let hertz = WireInput::Digits.hertz(row.get("r1_digits")).unwrap();
-        for c in [Constant::OfSheet(c), Constant::FromZero(r0)] {
-            let raw = Quadratic { input: WireInput::Digits, a, b, c }.evaluate(hertz, "kPa", &mut Silent);
+        let (square_factor, linear_factor) = (row.get("square_factor"), row.get("linear_factor"));
+        let (constant, zero) = (row.get("constant_kpa"), row.get("zero_reading_1e3_hz2"));
+        let hertz = ReadingUnit::ThousandSquareHertz.hertz(row.get("reading_1e3_hz2")).unwrap();
+        for constant in [Constant::OfSheet(constant), Constant::FromZeroReading(zero)] {
+            let reading_unit = ReadingUnit::ThousandSquareHertz;
+            let form = Quadratic { reading_unit, square_factor, linear_factor, constant };
+            let raw = form.evaluate(hertz, "kPa", &mut Silent);
             row.near(raw.clone().unwrap().value, "polynomial_kpa", 1e-7);
             row.near(corrected(raw, row), "result_kpa", 1e-7);
         }
@@ -332,26 +342,36 @@ fn quadratic_pressures_are_the_worked_ones_with_c_given_or_from_the_zero() {
 #[test]
 fn pressures_with_both_corrections_agree_with_exact_rationals() {
     Csv::read("units_wire_pressure").each(80, |row| {
-        let (g, r0) = (row.get("g_kpa_per_digit"), row.get("r0_digits"));
-        let linear = Linear { input: WireInput::Digits, sense: Sense::R1MinusR0, g, r0 };
-        let for_temperature = ForTemperature { k: row.get("k_kpa_per_degC"), t0: row.get("t0_degC") };
-        let for_air = ForAir { f: row.get("air_share"), s0: row.get("s0_kpa") };
+        let linear = Linear {
+            reading_unit: ReadingUnit::ThousandSquareHertz,
+            difference: Difference::ReadingMinusZero,
+            factor: row.get("factor_kpa_per_1e3_hz2"),
+            zero_reading: row.get("zero_reading_1e3_hz2"),
+        };
+        let for_temperature = ForTemperature {
+            factor: row.get("temperature_factor_kpa_per_degC"),
+            reference_c: row.get("reference_degC"),
+        };
+        let for_air =
+            ForAir { factor: row.get("air_pressure_factor"), reference: row.get("reference_pressure_kpa") };
         let mut value = linear.evaluate(row.get("f_hz"), "kPa", &mut Silent).unwrap();
-        value = value.plus(for_temperature.amount(row.get("t1_degC"), "kPa", &mut Silent).unwrap()).unwrap();
-        value = value.plus(for_air.amount(row.get("s1_kpa"), "kPa", &mut Silent).unwrap()).unwrap();
+        value = value
+            .plus(for_temperature.amount(row.get("temperature_degC"), "kPa", &mut Silent).unwrap())
+            .unwrap();
+        value = value.plus(for_air.amount(row.get("air_pressure_kpa"), "kPa", &mut Silent).unwrap()).unwrap();
         row.near(value.value, "result_kpa", 1e-9);
     });
 }
 
 /// The string's own physics: stress from f = √(σ/ρ)/2L, checked there by a finite-difference eigenvalue.
 #[test]
-fn strain_of_a_string_is_its_factor_times_the_change_in_digits() {
+fn strain_of_a_string_is_its_factor_times_the_change_of_its_reading() {
     Csv::read("vw_string_strain").each(6, |row| {
         let (l, rho, e) = (row.get("wire_length_m"), row.get("density_kg_m3"), row.get("youngs_modulus_gpa"));
-        let b = 4.0 * l * l * rho / (e * 1e9) * 1e3 * 1e6;
-        row.close(b, "factor_microstrain_per_digit", 1e-9);
-        let r0 = WireInput::Digits.reading(row.get("f0_hz"), &mut Silent).unwrap();
-        let strain = Strain { input: WireInput::Digits, b, r0 };
+        let factor = 4.0 * l * l * rho / (e * 1e9) * 1e3 * 1e6;
+        row.close(factor, "factor_microstrain_per_1e3_hz2", 1e-9);
+        let zero_reading = ReadingUnit::ThousandSquareHertz.reading(row.get("f0_hz"), &mut Silent).unwrap();
+        let strain = Strain { reading_unit: ReadingUnit::ThousandSquareHertz, factor, zero_reading };
         let change = ok(strain.evaluate(row.get("f1_hz"), "10*-6", &mut Silent));
         row.near(change, "change_microstrain_tension_positive", 1e-6);
     });
@@ -360,10 +380,13 @@ fn strain_of_a_string_is_its_factor_times_the_change_in_digits() {
 /// Worked case of the issue.
 #[test]
 fn strain_raw_load_related_and_total_are_the_three_worked_figures() {
-    let strain = Strain { input: WireInput::Digits, b: 3.5325, r0: 640.0 };
-    let raw = strain.evaluate(WireInput::Digits.hertz(722.5).unwrap(), "10*-6", &mut Silent).unwrap();
-    let load = ForExpansion { t0: 20.0, alpha_wire: 12.2, alpha_host: Some(10.0) };
-    let total = ForExpansion { alpha_host: None, ..load };
+    let strain =
+        Strain { reading_unit: ReadingUnit::ThousandSquareHertz, factor: 3.5325, zero_reading: 640.0 };
+    let raw = strain
+        .evaluate(ReadingUnit::ThousandSquareHertz.hertz(722.5).unwrap(), "10*-6", &mut Silent)
+        .unwrap();
+    let load = ForExpansion { reference_c: 20.0, wire_expansion: 12.2, host_expansion: Some(10.0) };
+    let total = ForExpansion { host_expansion: None, ..load };
     let with = |expansion: ForExpansion| ok(raw.plus(expansion.amount(12.0, "10*-6", &mut Silent).unwrap()));
     assert_eq!(format!("{:.3}", raw.value), "291.431");
     assert_eq!(format!("{:.3}", with(load)), "273.831");
@@ -376,7 +399,7 @@ fn strain_raw_load_related_and_total_are_the_three_worked_figures() {
 /// Worked case of the issue: a constant head under a rising barometer.
 #[test]
 fn air_pressure_over_a_constant_head_goes_out_of_a_sealed_sensor_and_not_into_a_vented_one() {
-    let air = |f: f64| ForAir { f, s0: 101.3 }.amount(102.3, "kPa", &mut Silent);
+    let air = |factor: f64| ForAir { factor, reference: 101.3 }.amount(102.3, "kPa", &mut Silent);
     let rise = 1.0;
     let raw = |kpa: f64| Value { value: kpa, marks: Marks::NONE };
     // Sealed: the sensor feels the air with the water, and the correction takes it off.
@@ -399,24 +422,29 @@ fn a_zero_at_sea_level_read_at_1500_m_is_a_false_head_of_16_77_kpa() {
         Row { columns: &file.columns, fields }.get("pressure_closed_form_pa")
     };
     let (pa, kpa) = (Unit::from_code("Pa").unwrap(), Unit::from_code("kPa").unwrap());
-    let s0 = convert(at("0"), pa, kpa).unwrap();
-    let s1 = convert(at("1500"), pa, kpa).unwrap();
-    let amount = ok(ForAir { f: 1.0, s0 }.amount(s1, "kPa", &mut Silent));
+    let reference = convert(at("0"), pa, kpa).unwrap();
+    let air = convert(at("1500"), pa, kpa).unwrap();
+    let amount = ok(ForAir { factor: 1.0, reference }.amount(air, "kPa", &mut Silent));
     assert_eq!(format!("{amount:.2}"), "16.77");
     near(amount, (101_325.0 - 84_559.665_93) / 1000.0, 1e-9);
 }
 
-/// Barometers give hPa as a rule: S in hPa must correct P in kPa to the same figure.
+/// Barometers give hPa as a rule: an air pressure in hPa must correct a value in kPa to the same figure.
 #[test]
 fn a_barometer_in_another_unit_corrects_to_the_same_value() {
     let (hpa, kpa) = (Unit::from_code("hPa").unwrap(), Unit::from_code("kPa").unwrap());
-    let air = ForAir { f: 1.0, s0: convert(1013.25, hpa, kpa).unwrap() };
+    let air = ForAir { factor: 1.0, reference: convert(1013.25, hpa, kpa).unwrap() };
     assert_eq!(ok(air.amount(convert(991.0, hpa, kpa).unwrap(), "kPa", &mut Silent)), -(99.1 - 101.325));
 }
 
 #[test]
 fn a_wire_without_a_frequency_is_absent() {
-    let linear = Linear { input: WireInput::Digits, sense: Sense::R0MinusR1, g: 0.1, r0: 9000.0 };
+    let linear = Linear {
+        reading_unit: ReadingUnit::ThousandSquareHertz,
+        difference: Difference::ZeroMinusReading,
+        factor: 0.1,
+        zero_reading: 9000.0,
+    };
     for hertz in [0.0, -1.0] {
         let why = linear.evaluate(hertz, "kPa", &mut Silent).unwrap_err();
         assert_eq!(why.to_string(), "the frequency is not above zero");
@@ -663,9 +691,9 @@ fn potentiometers_give_their_position_and_nothing_beyond_their_ends() {
 fn tilt_gives_the_movement_over_its_length() {
     Csv::read("tilt_deflection").each(8, |row| {
         let sine = |column: &str| row.get(column).to_radians().sin();
-        let tilt = Tilt { length: row.get("gauge_length_mm"), sine_zero: sine("angle0_deg") };
+        let tilt = Tilt { length: row.get("gauge_length_mm"), zero_sine: sine("angle0_deg") };
         row.near(ok(tilt.evaluate(sine("angle1_deg"), "mm", &mut Silent)), "change_mm", 1e-9);
-        let level = Tilt { sine_zero: 0.0, ..tilt };
+        let level = Tilt { zero_sine: 0.0, ..tilt };
         row.near(ok(level.evaluate(sine("angle0_deg"), "mm", &mut Silent)), "deflection0_mm", 1e-9);
         row.near(ok(level.evaluate(sine("angle1_deg"), "mm", &mut Silent)), "deflection1_mm", 1e-9);
     });
@@ -678,7 +706,7 @@ const UP_FROM_THE_TOE: TiltString =
 #[test]
 fn a_string_sums_its_segments() {
     Csv::read("tilt_chain_sum").each(3, |row| {
-        let tilt = Tilt { length: row.get("segment_length_mm"), sine_zero: 0.0 };
+        let tilt = Tilt { length: row.get("segment_length_mm"), zero_sine: 0.0 };
         let nodes: Vec<_> = row
             .text("segment_angles_deg")
             .split(';')
@@ -701,7 +729,7 @@ fn a_strings_joints_stand_where_they_do_with_the_datum_at_either_end() {
         cases += 1;
         let rows: Vec<_> = rows.iter().map(|fields| Row { columns: &file.columns, fields }).collect();
         let own = |row: &Row| {
-            let tilt = Tilt { length: row.get("length_m"), sine_zero: row.get("sine0") };
+            let tilt = Tilt { length: row.get("length_m"), zero_sine: row.get("sine0") };
             ("n", tilt.evaluate(row.get("sine1"), "m", &mut Silent))
         };
         let upward: Vec<_> = rows.iter().map(own).collect();
@@ -741,7 +769,7 @@ fn beyond_a_missing_node_a_string_has_no_value_and_before_it_it_has() {
 
 #[test]
 fn a_sine_beyond_one_is_a_fault() {
-    let tilt = Tilt { length: 3.0, sine_zero: 0.1 };
+    let tilt = Tilt { length: 3.0, zero_sine: 0.1 };
     for sine in [1.000000001, -2.147483648] {
         assert_eq!(tilt.evaluate(sine, "m", &mut Silent), Err(Absent::NoSine));
     }
@@ -829,7 +857,10 @@ fn polynomials_are_evaluated_by_power() {
     });
     let narrow = Polynomial { c1: 2.0, range: Some(Range::new(0.0, 5.0)), ..Polynomial::default() };
     assert_eq!(ok(narrow.evaluate(5.0, "mm", &mut Silent)), 10.0);
-    assert_eq!(narrow.evaluate(5.1, "mm", &mut Silent).unwrap_err().to_string(), "x is outside 0 to 5");
+    assert_eq!(
+        narrow.evaluate(5.1, "mm", &mut Silent).unwrap_err().to_string(),
+        "the input is outside 0 to 5"
+    );
     assert_eq!(Polynomial::from_ascending(&[0.0; 9], None), None);
 }
 
@@ -852,7 +883,10 @@ fn tables_are_read_in_straight_lines_between_their_points() {
 fn beyond_its_ends_a_table_is_absent_or_marked_and_never_silent() {
     let table = Table { points: &POINTS, interpolation: Interpolation::Linear, beyond: Beyond::Absent };
     for x in [-5.000001, 250.000001] {
-        assert_eq!(table.evaluate(x, "m", &mut Silent).unwrap_err().to_string(), "x is outside -5 to 250");
+        assert_eq!(
+            table.evaluate(x, "m", &mut Silent).unwrap_err().to_string(),
+            "the input is outside -5 to 250"
+        );
     }
     let table = Table { beyond: Beyond::Extrapolate, ..table };
     let below = table.evaluate(-8.75, "m", &mut Silent).unwrap();
@@ -1046,18 +1080,31 @@ fn the_steps_of_a_value_read_as_on_paper() {
     let mut steps = Steps::default();
     let quantity = electrical_traced(RawUnit::MilliHertz, 2_718_455, &mut steps);
     let hertz = quantity.of(QuantityKind::Hertz).unwrap();
-    let linear = Linear { input: WireInput::Digits, sense: Sense::R0MinusR1, g: 0.1234, r0: 8900.5 };
+    let linear = Linear {
+        reading_unit: ReadingUnit::ThousandSquareHertz,
+        difference: Difference::ZeroMinusReading,
+        factor: 0.1234,
+        zero_reading: 8900.5,
+    };
     let raw = linear.evaluate(hertz, "kPa", &mut steps).unwrap();
-    let amount = ForTemperature { k: 0.045, t0: 20.0 }.amount(-3.25, "kPa", &mut steps).unwrap();
+    let amount =
+        ForTemperature { factor: 0.045, reference_c: 20.0 }.amount(-3.25, "kPa", &mut steps).unwrap();
     let text: Vec<_> = steps.0.iter().map(ToString::to_string).collect();
-    let digits = hertz * hertz / 1000.0;
+    let reading = hertz * hertz / 1000.0;
     assert_eq!(
         text,
         [
-            "f = counts / 1000\n  = 2718455 / 1000\n  = 2718.455 Hz".to_owned(),
-            format!("R1 = f² / 1000\n   = 2718.455² / 1000\n   = {digits} digits"),
-            format!("P_raw = G (R0 − R1)\n      = 0.1234 × (8900.5 − {digits})\n      = {} kPa", raw.value),
-            format!("P_T = K (T1 − T0)\n    = 0.045 × ((-3.25) − 20)\n    = {} kPa", amount.value),
+            "frequency = counts / 1000\n  = 2718455 / 1000\n  = 2718.455 Hz".to_owned(),
+            format!("reading = frequency² / 1000\n  = 2718.455² / 1000\n  = {reading} 10³ Hz²"),
+            format!(
+                "value = factor × (zero_reading − reading)\n  = 0.1234 × (8900.5 − {reading})\n  = {} kPa",
+                raw.value
+            ),
+            format!(
+                "temperature_correction = temperature_factor × (temperature − reference_temperature_c)\n  \
+                 = 0.045 × ((-3.25) − 20)\n  = {} kPa",
+                amount.value
+            ),
         ]
     );
 }
@@ -1066,7 +1113,7 @@ fn the_steps_of_a_value_read_as_on_paper() {
 fn every_form_writes_its_last_step_with_the_value_that_it_gives_and_no_form_prints_its_coefficients() {
     let points = [(0.0, 1.0), (2.0, 5.0)];
     let value = |value: f64| Ok(Value { value, marks: Marks::NONE });
-    let nodes = [("a", value(1.0)), ("b", value(-2.0))];
+    let nodes = [("lower", value(1.0)), ("upper", value(-2.0))];
     let check = |name: &str, run: &dyn Fn(&mut Steps) -> Outcome| {
         let mut steps = Steps::default();
         let value = run(&mut steps).unwrap_or_else(|why| panic!("{name}: {why}")).value;
@@ -1075,9 +1122,32 @@ fn every_form_writes_its_last_step_with_the_value_that_it_gives_and_no_form_prin
         assert!(last.to_string().contains(&number(value)), "{name}");
         for step in &steps.0 {
             assert!(!step.formula.is_empty() && !step.numbers.is_empty(), "{name}");
+            // A letter is a name only where a published formula defines it, and then the remark says which.
+            let words = |text: &str| {
+                let words = text.split(|c: char| !c.is_alphanumeric() && c != '_');
+                words.map(|word| word.trim_end_matches(['²', '³'])).map(str::to_owned).collect::<Vec<_>>()
+            };
+            let is_letter = |word: &String| {
+                word.starts_with(|c: char| c.is_alphabetic())
+                    && word.trim_end_matches(|c: char| c.is_ascii_digit()).chars().count() < 2
+            };
+            let mut letters = words(&format!("{} {}", step.name, step.formula));
+            letters.retain(|word| is_letter(word) && (name != "polynomial" || !word.starts_with('c')));
+            let source = step.remark.as_deref().unwrap_or_default();
+            let is_named = ["Steinhart", "IEC 60751", "Tanaka", "T: the temperature in K"]
+                .iter()
+                .any(|of| source.contains(of));
+            let is_own = letters.iter().all(|word| ["T", "R"].contains(&word.as_str()))
+                && name.starts_with("thermistor");
+            assert!(letters.is_empty() || is_named || is_own || step.name == "R", "{name}: {step}");
         }
     };
-    let quadratic = Quadratic { input: WireInput::Digits, a: 1e-6, b: -0.1, c: Constant::FromZero(8900.0) };
+    let quadratic = Quadratic {
+        reading_unit: ReadingUnit::ThousandSquareHertz,
+        square_factor: 1e-6,
+        linear_factor: -0.1,
+        constant: Constant::FromZeroReading(8900.0),
+    };
     let half = StrainBridge {
         is_reversed: true,
         leads: Some(Leads { wiring: Wiring::Three, r_lead: 0.8, r_gauge: 350.0 }),
@@ -1087,12 +1157,20 @@ fn every_form_writes_its_last_step_with_the_value_that_it_gives_and_no_form_prin
     let polynomial = Polynomial { c0: 1.0, c3: -2.5, ..Polynomial::default() };
     let table = Table { points: &points, interpolation: Interpolation::Linear, beyond: Beyond::Absent };
     check("quadratic", &|t| quadratic.evaluate(2900.0, "kPa", t));
-    check("strain", &|t| Strain { input: WireInput::Hertz, b: 1.0, r0: 800.0 }.evaluate(810.0, "10*-6", t));
-    check("expansion", &|t| {
-        ForExpansion { t0: 20.0, alpha_wire: 12.2, alpha_host: Some(10.0) }.amount(12.0, "10*-6", t)
+    check("strain", &|t| {
+        Strain { reading_unit: ReadingUnit::Hertz, factor: 1.0, zero_reading: 800.0 }
+            .evaluate(810.0, "10*-6", t)
     });
-    check("air", &|t| ForAir { f: 1.0, s0: 101.3 }.amount(100.0, "kPa", t));
+    check("expansion", &|t| {
+        ForExpansion { reference_c: 20.0, wire_expansion: 12.2, host_expansion: Some(10.0) }
+            .amount(12.0, "10*-6", t)
+    });
+    check("air", &|t| ForAir { factor: 1.0, reference: 101.3 }.amount(100.0, "kPa", t));
     check("thermistor", &|t| three_kohm(84.0).evaluate(3084.0, t));
+    check("thermistor, beta", &|t| {
+        let curve = Curve::Beta { ohm_at_25_c: 3000.0, beta: 3900.0 };
+        Thermistor { curve, lead_ohm: 0.0, range: USUAL_RANGE }.evaluate(3084.0, t)
+    });
     check("platinum above", &|t| Platinum { r0: 100.0, lead_ohm: 1.0 }.evaluate(120.0, t));
     check("platinum below", &|t| Platinum { r0: 100.0, lead_ohm: 1.0 }.evaluate(60.0, t));
     check("loop", &|t| Loop { at_4: -1.0, at_20: 5.0, limits: LoopLimits::NE_43 }.evaluate(9.5, "m", t));
@@ -1101,7 +1179,7 @@ fn every_form_writes_its_last_step_with_the_value_that_it_gives_and_no_form_prin
         Transducer { zero_ratio: 1e-5, sensitivity: 2e-3, capacity: 500.0 }.evaluate(1e-3, "kN", t)
     });
     check("potentiometer", &|t| Potentiometer { at_0: 5.0, at_1: -5.0 }.evaluate(0.25, "mm", t));
-    check("tilt", &|t| Tilt { length: 3.0, sine_zero: -0.01 }.evaluate(0.02, "m", t));
+    check("tilt", &|t| Tilt { length: 3.0, zero_sine: -0.01 }.evaluate(0.02, "m", t));
     check("string", &|t| {
         TiltString { fixed: End::Last, ..UP_FROM_THE_TOE }.movement(&nodes, 0, "m", t).unwrap()
     });
@@ -1113,14 +1191,14 @@ fn every_form_writes_its_last_step_with_the_value_that_it_gives_and_no_form_prin
     check("offset", &|t| Offset { offset: 2.0 }.evaluate(1.0, "m", t));
     check("sum", &|t| combine::sum(&nodes, Dead::Absent, "m", t));
     check("mean", &|t| combine::mean(&nodes, Dead::Absent, "m", t));
-    check("difference", &|t| combine::difference(("a", &nodes[0].1), ("b", &nodes[1].1), "m", t));
+    check("difference", &|t| combine::difference(("lower", &nodes[0].1), ("upper", &nodes[1].1), "m", t));
     check("level", &|t| head::level(35.0, 412.35, weight, t));
     // Calibrations are the site's secret: printed by accident they say nothing.
     let printed = format!(
         "{quadratic:?}{half:?}{weight:?}{polynomial:?}{table:?}{:?}{:?}{:?}",
         three_kohm(84.0),
         LoopLimits::NE_43,
-        Tilt { length: 3.0, sine_zero: -0.01 }
+        Tilt { length: 3.0, zero_sine: -0.01 }
     );
     assert!(!printed.contains(|c: char| c.is_ascii_digit()), "{printed}");
 }
@@ -1166,8 +1244,8 @@ proptest! {
         counts in any_counts(),
         raw in prop::sample::select(RawUnit::ALL.to_vec()),
         n in prop::array::uniform9(any_number()),
-        sense in prop::sample::select(vec![Sense::R1MinusR0, Sense::R0MinusR1]),
-        input in prop::sample::select(vec![WireInput::Hertz, WireInput::Digits]),
+        difference in prop::sample::select(vec![Difference::ReadingMinusZero, Difference::ZeroMinusReading]),
+        reading_unit in prop::sample::select(vec![ReadingUnit::Hertz, ReadingUnit::ThousandSquareHertz]),
         traced in any::<bool>(),
     ) {
         let x = electrical(raw, counts).value;
@@ -1186,15 +1264,15 @@ proptest! {
             all.push(quiet);
         };
         for x in [x, i] {
-            run(&mut |t| Linear { input, sense, g: a, r0: b }.evaluate(x, "kPa", t));
-            for constant in [Constant::OfSheet(c), Constant::FromZero(c)] {
-                run(&mut |t| Quadratic { input, a, b, c: constant }.evaluate(x, "kPa", t));
+            run(&mut |t| Linear { reading_unit, difference, factor: a, zero_reading: b }.evaluate(x, "kPa", t));
+            for constant in [Constant::OfSheet(c), Constant::FromZeroReading(c)] {
+                run(&mut |t| Quadratic { reading_unit, square_factor: a, linear_factor: b, constant }.evaluate(x, "kPa", t));
             }
-            run(&mut |t| Strain { input, b: a, r0: b }.evaluate(x, "10*-6", t));
-            run(&mut |t| ForTemperature { k: a, t0: b }.amount(x, "kPa", t));
-            run(&mut |t| ForAir { f: a, s0: b }.amount(x, "kPa", t));
-            run(&mut |t| ForExpansion { t0: a, alpha_wire: b, alpha_host: Some(c) }.amount(x, "10*-6", t));
-            for curve in [Curve::SteinhartHart { a, b, c }, Curve::Beta { r25: a, beta: b }] {
+            run(&mut |t| Strain { reading_unit, factor: a, zero_reading: b }.evaluate(x, "10*-6", t));
+            run(&mut |t| ForTemperature { factor: a, reference_c: b }.amount(x, "kPa", t));
+            run(&mut |t| ForAir { factor: a, reference: b }.amount(x, "kPa", t));
+            run(&mut |t| ForExpansion { reference_c: a, wire_expansion: b, host_expansion: Some(c) }.amount(x, "10*-6", t));
+            for curve in [Curve::SteinhartHart { a, b, c }, Curve::Beta { ohm_at_25_c: a, beta: b }] {
                 for range in [USUAL_RANGE, Range::new(e, f)] {
                     run(&mut |t| Thermistor { curve, lead_ohm: d, range }.evaluate(x, t));
                 }
@@ -1216,7 +1294,7 @@ proptest! {
             }
             run(&mut |t| Transducer { zero_ratio: a, sensitivity: b, capacity: c }.evaluate(x, "kN", t));
             run(&mut |t| Potentiometer { at_0: a, at_1: b }.evaluate(x, "mm", t));
-            run(&mut |t| Tilt { length: a, sine_zero: b }.evaluate(x, "m", t));
+            run(&mut |t| Tilt { length: a, zero_sine: b }.evaluate(x, "m", t));
             let polynomial = Polynomial::from_ascending(&[a, b, c, d, e, f, g, h], None).unwrap();
             run(&mut |t| polynomial.evaluate(x, "m", t));
             run(&mut |t| Offset { offset: a }.evaluate(x, "m", t));
@@ -1286,8 +1364,8 @@ proptest! {
             let bridge = StrainBridge { arms, gauge_factor, is_reversed, zero_ratio, leads };
             near(ok(bridge.evaluate(bridge.ratio(strain).unwrap(), &mut Silent)), strain, 1e-12);
         }
-        let digits = WireInput::Digits.reading(hertz, &mut Silent).unwrap();
-        near(WireInput::Digits.hertz(digits).unwrap(), hertz, 1e-9);
+        let reading = ReadingUnit::ThousandSquareHertz.reading(hertz, &mut Silent).unwrap();
+        near(ReadingUnit::ThousandSquareHertz.hertz(reading).unwrap(), hertz, 1e-9);
     }
 
     #[test]
@@ -1306,7 +1384,12 @@ proptest! {
         if let (Ok(r), Ok(s)) = (r, s) {
             prop_assert!(r.value > s.value);
         }
-        let linear = Linear { input: WireInput::Digits, sense: Sense::R0MinusR1, g: 0.1, r0: 9000.0 };
+        let linear = Linear {
+        reading_unit: ReadingUnit::ThousandSquareHertz,
+        difference: Difference::ZeroMinusReading,
+        factor: 0.1,
+        zero_reading: 9000.0,
+    };
         let [p, q] = [low, high].map(|n| ok(linear.evaluate(f64::from(n) / 1e3, "kPa", &mut Silent)));
         // Steps of the last digit may fall together; never the wrong way round.
         prop_assert!(p >= q);

@@ -302,7 +302,7 @@ fn a_gap_over_a_change_of_sensor_is_counted_once() {
 /// P and its barometer, whose readings lie half an hour before and after; the barometer's sheet changes at the hour.
 fn recalibrated(until: &str, from: &str) -> Bench {
     let sheet = |c0: i32| format!("conversion = {{ kind = \"polynomial\", c0 = {c0}, c1 = 1 }}");
-    let air = "[calibration.barometer]\nF = 1\nS0 = 0\nunit = \"kPa\"\npoint = \"air\"\nwithin_s = 3600\n\
+    let air = "[calibration.barometer]\nair_pressure_factor = 1\nreference_pressure = 0\nunit = \"kPa\"\npoint = \"air\"\nwithin_s = 3600\n\
                when_missing = \"absent\"\n";
     let bench = Bench::new(
         &[logger(20, &[RawUnit::Count]), logger(21, &[RawUnit::Count])].concat(),
@@ -363,7 +363,7 @@ fn the_distance_in_time_that_a_correction_allows_holds_for_derived_inputs_too() 
     let sheet = "conversion = { kind = \"polynomial\", c1 = 1 }";
     let air = |within: i32| {
         format!(
-            "{sheet}\n[calibration.barometer]\nF = 1\nS0 = 0\nunit = \"kPa\"\npoint = \"mean air\"\nwithin_s = {within}\n\
+            "{sheet}\n[calibration.barometer]\nair_pressure_factor = 1\nreference_pressure = 0\nunit = \"kPa\"\npoint = \"mean air\"\nwithin_s = {within}\n\
              when_missing = \"absent\"\n"
         )
     };
@@ -635,7 +635,7 @@ fn all_commands_agree_on_every_point_of_a_field_whose_clocks_drift() {
 fn a_bridge_says_how_its_leads_run_and_whose_resistance_is_stated() {
     let bridge = |kind: &str, leads: &str| {
         let form = format!(
-            "conversion = {{ kind = {kind:?}, gauge_factor = 2.1, polarity = \"tension_positive\", ratio_zero = 0{leads} }}"
+            "conversion = {{ kind = {kind:?}, gauge_factor = 2.1, polarity = \"tension_positive\", zero_ratio = 0{leads} }}"
         );
         let bench =
             Bench::new(&logger(20, &[RawUnit::NanoRatio]), &point("P", 20, 0), &entry("P", "10*-6", &form));

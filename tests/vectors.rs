@@ -15,12 +15,19 @@ use stonechat::record::download::Item;
 use stonechat::record::judge::{Outcome, Placed, Row};
 use stonechat::record::neighbours::Neighbours;
 use stonechat::record::roster::{Logger, Roster};
+use stonechat::report::gaps;
+use stonechat::report::memory::InLogger;
 use stonechat::seal::keyring::{Keyring, Last};
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
+use stonechat::state::RadioReport;
+use stonechat::time::GatewayTime;
 use stonechat::wire::cobs::{self, Deframer, Run};
 use stonechat::wire::frame::{self, AirFrame, RECORD_MAX, SerialFrame, Signal};
+use stonechat::wire::radio_status::RadioStatus;
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
+use stonechat::wire::request::Request;
 use stonechat::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use stonechat::wire::statement::{Entry, Statement};
 use util::{read_data, unhex};
 
 const NOW: Stamp = Stamp { unix_s: 1_767_300_000, synchronised: true };
@@ -151,6 +158,18 @@ fn record_of(value: &Value) -> Record {
             code: number(&value["code"]),
             value: value["value"].as_i64().unwrap(),
         }),
+        "memory_statement" => {
+            let entries: Vec<Entry> = list(&value["entries"])
+                .iter()
+                .map(|entry| Entry {
+                    epoch: Epoch::new(number(&entry["epoch"])).unwrap(),
+                    first: number(&entry["first"]),
+                    last: number(&entry["last"]),
+                })
+                .collect();
+            let sequence = Sequence::new(entries[0].last).unwrap();
+            Record::Statement(Statement::new(text("time"), &entries, entries[0].epoch, sequence).unwrap())
+        }
         other => panic!("record type {other}"),
     }
 }
@@ -213,7 +232,7 @@ fn every_vector_has_its_outcome_and_its_bytes() {
             let mut again = Vec::new();
             record.encode(&mut again);
             assert_eq!(again, plaintext, "{name}");
-            assert!(Record::decode(&plaintext, identity.epoch) == Ok(record), "{name}");
+            assert!(Record::decode(&plaintext, identity) == Ok(record), "{name}");
         }
         if let Some(site) = vector.get("site_key_hex") {
             let site = SiteKey::new(&unhex(site.as_str().unwrap())).unwrap();
@@ -282,6 +301,177 @@ fn check_views(gateway: &Gateway, vector: &Value, outcome: Outcome, name: &str) 
             assert_eq!(events, [expected], "{name}");
         }
     }
+}
+
+// ------------------------------------------------------------------------------------------ what was added later
+
+/// A gateway of the one logger of `additions-v1.json`.
+fn gateway_of_additions(all: &Value) -> Gateway {
+    let address = Address::new(number(&all["address"])).unwrap();
+    let mut roster = Roster::default();
+    assert!(roster.add(Logger::new(address, "P-07".to_owned(), 900, 4000)).is_ok());
+    let mut keyring = Keyring::default();
+    let key = SlotKey::new(&unhex(all["key_hex"].as_str().unwrap())).unwrap();
+    assert!(keyring.give(address, Slot(number(&all["slot"])), key));
+    Gateway::new(roster, keyring)
+}
+
+fn additions() -> Value {
+    serde_json::from_str(&read_data("wire/additions-v1.json")).unwrap()
+}
+
+#[test]
+fn every_memory_statement_has_its_outcome_and_its_bytes() {
+    let all = additions();
+    let address = number(&all["address"]);
+    let mut ran = (0, 0);
+    for case in list(&all["memory_statements"]) {
+        let name = case["name"].as_str().unwrap();
+        let mut gateway = gateway_of_additions(&all);
+        let sent = unhex(case["encoded_hex"].as_str().unwrap());
+        let outcome = Gateway::outcome_of(&gateway.take(&sent));
+        assert_eq!(outcome.name(), case["expect"].as_str().unwrap(), "{name}");
+        let identity = Identity::new(address, number(&case["epoch"]), number(&case["sequence"])).unwrap();
+        let plaintext = unhex(case["plaintext_hex"].as_str().unwrap());
+        let entries = list(&case["record"]["entries"]);
+        for settled in [false, true] {
+            if settled {
+                gateway.ledger.settle(u32::MAX, 0).unwrap();
+            }
+            let reader = Reader::open(gateway.ledger.path()).unwrap();
+            let held = reader.read(|snapshot| snapshot.plaintext(identity)).unwrap();
+            assert_eq!(held.as_deref(), Some(&plaintext[..]), "{name}");
+            // What any SQLite client reads.
+            let rows = gateway.view("SELECT of_epoch, first, last, time FROM memory_statement", |row| {
+                Ok([row.get::<_, i64>(0)?, row.get(1)?, row.get(2)?, row.get(3)?])
+            });
+            let expected = entries
+                .iter()
+                .map(|entry| ["epoch", "first", "last"].map(|key| entry[key].as_i64().unwrap()));
+            let time = case["record"]["time"].as_i64();
+            let expected: Vec<_> = expected.map(|[a, b, c]| [a, b, c, time.unwrap()]).collect();
+            assert_eq!(rows, expected, "{name}");
+            let opaque = gateway.count("SELECT count(*) FROM opaque_record");
+            assert_eq!(opaque, u64::from(outcome == Outcome::Opaque), "{name}");
+            assert_eq!(Gateway::outcome_of(&gateway.take(&sent)), Outcome::Duplicate, "{name}");
+        }
+        let verified = stonechat::ledger::care::verify::verify(gateway.ledger.path(), |_| ()).unwrap();
+        assert!(verified.differences.is_empty(), "{name}: {:?}", verified.differences);
+        if outcome == Outcome::Stored {
+            let record = record_of(&case["record"]);
+            let mut again = Vec::new();
+            record.encode(&mut again);
+            assert_eq!(again, plaintext, "{name}");
+            assert!(Record::decode(&plaintext, identity) == Ok(record), "{name}");
+            ran.0 += 1;
+        } else {
+            assert!(Record::decode(&plaintext, identity).is_err(), "{name}");
+            ran.1 += 1;
+        }
+    }
+    assert_eq!(ran, (6, 15));
+}
+
+#[test]
+fn every_radio_status_is_read_and_counted_by_itself() {
+    let all = additions();
+    let mut statuses = 0;
+    for case in list(&all["radio_status"]) {
+        let name = case["name"].as_str().unwrap();
+        let mut gateway = gateway_of_additions(&all);
+        let sent = unhex(case["encoded_hex"].as_str().unwrap());
+        gateway.intake.bytes(0, &sent, &gateway.roster, &mut gateway.keyring, NOW);
+        if case["expect"] != "radio_status" {
+            assert!(gateway.intake.has_news() && gateway.intake.report(0).is_none(), "{name}");
+            assert_eq!(
+                Gateway::outcome_of(&gateway.commit()).name(),
+                case["expect"].as_str().unwrap(),
+                "{name}"
+            );
+            continue;
+        }
+        statuses += 1;
+        // No frame, and no reason to commit.
+        assert!(!gateway.intake.has_news() && gateway.intake.frames_in == 0, "{name}");
+        let report = gateway.intake.report(0).unwrap();
+        let expected = RadioStatus {
+            uptime_s: number(&case["uptime_s"]),
+            heard: number(&case["heard"]),
+            damaged: number(&case["damaged"]),
+            sent: number(&case["sent"]),
+            airtime_ms: number(&case["airtime_ms"]),
+            noise_floor_dbm: case["noise_dbm"].as_i64().map(|dbm| dbm as i8),
+        };
+        let RadioReport { at, uptime_s, heard, damaged, sent: frames, airtime_ms, noise_floor_dbm, .. } =
+            report;
+        let read = RadioStatus { uptime_s, heard, damaged, sent: frames, airtime_ms, noise_floor_dbm };
+        assert_eq!((at.unix_s(), read), (NOW.unix_s, expected), "{name}");
+        let mut again = Vec::new();
+        expected.encode_line(&mut again);
+        assert_eq!(again, sent, "{name}");
+        assert_eq!(gateway.commit().tally.frames(), 0, "{name}");
+        assert_eq!(gateway.count("SELECT count(*) FROM set_aside"), 0, "{name}");
+    }
+    assert_eq!((statuses, list(&all["radio_status"]).len()), (2, 5));
+}
+
+/// Ranges by epoch, as `additions-v1.json` writes them; epochs without any are left out.
+fn by_epoch(ranges: impl IntoIterator<Item = (Epoch, u32, u32)>) -> Value {
+    let mut all = serde_json::Map::new();
+    for (epoch, first, last) in ranges {
+        let of_epoch = all.entry(epoch.to_string()).or_insert_with(|| serde_json::json!([]));
+        of_epoch.as_array_mut().unwrap().push(serde_json::json!([first, last]));
+    }
+    all.into()
+}
+
+#[test]
+fn every_history_with_memory_statements_ends_with_what_is_missing_gone_and_there() {
+    let all = additions();
+    let mut ran = 0;
+    for case in list(&all["histories"]) {
+        let name = case["name"].as_str().unwrap();
+        let mut gateway = gateway_of_additions(&all);
+        gateway.take(&unhex(case["stream_hex"].as_str().unwrap()));
+        for settled in [false, true] {
+            if settled {
+                gateway.ledger.settle(u32::MAX, 0).unwrap();
+            }
+            let reader = Reader::open(gateway.ledger.path()).unwrap();
+            let now = GatewayTime(NOW.unix_s);
+            let (report, coverage) = reader
+                .read(|snapshot| {
+                    let coverage = snapshot.coverage().clone();
+                    Ok((gaps::report(&gateway.roster, &coverage, snapshot, now, |_| true)?, coverage))
+                })
+                .unwrap();
+            let address = gateway.roster.loggers().next().unwrap().address;
+            let must = coverage.expectations(address);
+            let must: serde_json::Map<String, Value> =
+                must.iter().map(|of| (of.epoch.to_string(), of.must.into())).collect();
+            assert_eq!(Value::from(must), case["must"], "{name}");
+            let missing = report.gaps.iter().map(|gap| (gap.epoch, gap.first, gap.last));
+            assert_eq!(by_epoch(missing), case["missing"], "{name}");
+            let is_gone = |gap: &&gaps::Gap| gap.in_memory.gone > 0;
+            let gone = |gap: &gaps::Gap| u32::try_from(gap.in_memory.gone).unwrap();
+            let ranges = report
+                .gaps
+                .iter()
+                .filter(is_gone)
+                .map(|gap| (gap.epoch, gap.first, gap.first + gone(gap) - 1));
+            assert_eq!(by_epoch(ranges), case["gone"], "{name}");
+            let left = report.gaps.iter().filter(|gap| gap.in_memory.gone < gap.records());
+            let left = left.map(|gap| (gap.epoch, gap.first + gone(gap), gap.last));
+            assert_eq!(by_epoch(left), case["there"], "{name}");
+            let unclosed = report.unclosed.iter().map(|of| Value::from(of.epoch.number()));
+            assert_eq!(unclosed.collect::<Value>(), case["unclosed"], "{name}");
+            let gone = report.unclosed.iter().filter(|of| of.in_memory.in_logger == InLogger::No);
+            let gone: Vec<Value> = gone.map(|of| Value::from(of.epoch.number())).collect();
+            assert_eq!(gone, list(&case["gone_unclosed"]), "{name}");
+        }
+        ran += 1;
+    }
+    assert_eq!(ran, 13);
 }
 
 /// What must exist, as the vectors write it.
@@ -555,14 +745,18 @@ fn derived_keys_are_those_of_an_independent_library() {
 
 #[test]
 fn frames_to_a_logger_are_encoded_to_the_byte() {
-    use stonechat::wire::record::Request;
-    let all = vectors();
+    let (all, added) = (vectors(), additions());
     let mut ran = 0;
-    for vector in list(&all["to_logger"]) {
+    // The first format of a set clock had 5 bytes: those frames are out of date.
+    let is_in_force = |vector: &&Value| vector["plaintext_hex"].as_str().unwrap().len() != 2 * 5;
+    let (first, later) = (list(&all["to_logger"]), list(&added["to_logger"]));
+    assert_eq!(first.iter().filter(|vector| !is_in_force(vector)).count(), 3);
+    for vector in first.iter().filter(is_in_force).chain(later) {
         let name = vector["name"].as_str().unwrap();
-        let slot = Slot(number(&vector["slot"]));
+        let of = |key: &str| vector.get(key).unwrap_or(&added[key]);
+        let slot = Slot(number(of("slot")));
         let identity =
-            Identity::new(number(&vector["address"]), number(&vector["epoch"]), number(&vector["sequence"]))
+            Identity::new(number(of("address")), number(&vector["epoch"]), number(&vector["sequence"]))
                 .unwrap();
         let plaintext = unhex(vector["plaintext_hex"].as_str().unwrap());
         let request = Request::decode(&plaintext).unwrap();

@@ -41,7 +41,7 @@ fn an_outside_client_reads_every_value_that_was_stored_beside_the_running_daemon
     .into_iter()
     .collect();
     let mut expected = BTreeSet::new();
-    let (mut profiles, mut events, mut readings) = (0, 0, 0);
+    let (mut profiles, mut events, mut statements, mut readings) = (0, 0, 0, 0);
     for made in run.truth.heard() {
         let id = made.identity;
         match made.record().unwrap() {
@@ -57,6 +57,7 @@ fn an_outside_client_reads_every_value_that_was_stored_beside_the_running_daemon
             }
             Record::Profile(_) => profiles += 1,
             Record::Event(_) => events += 1,
+            Record::Statement(_) => statements += 1,
         }
     }
     assert!(expected.len() > 5000);
@@ -64,6 +65,7 @@ fn an_outside_client_reads_every_value_that_was_stored_beside_the_running_daemon
     let count =
         |view: &str| client(&ledger, &format!("SELECT count(*) FROM {view}"))[0].parse::<u64>().unwrap();
     assert_eq!((count("reading"), count("profile"), count("event")), (readings, profiles, events));
+    assert_eq!(count("memory_statement"), statements);
     assert_eq!((count("opaque_record"), count("import_file")), (0, 0));
     let waiting = run.tally.unopened > 0;
     assert_eq!(count("set_aside") > 0, waiting);

@@ -327,7 +327,7 @@ fn nobody_goes_to_a_logger_whose_rest_is_written_off() {
 // ------------------------------------------------------------------------- through a ledger, from a simulated field
 
 /// A number that a seed decides, below `below`.
-fn chance(seed: u64, what: u64, below: u64) -> u64 {
+fn random(seed: u64, what: u64, below: u64) -> u64 {
     // The finaliser of SplitMix64.
     let mut x = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ what.wrapping_mul(0xd1b5_4a32_d192_ed03);
     x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -372,20 +372,20 @@ fn small_memories(seed: u64) -> FieldPlan {
     let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM, 6)
         .without_incidents()
         .with_faults(FaultRates { lost: 0.02, ..FaultRates::none() });
-    let moment = |what: u64| FROM.unix_s() + chance(seed, what, (5 * DAY) as u64) as i64;
+    let moment = |what: u64| FROM.unix_s() + random(seed, what, (5 * DAY) as u64) as i64;
     for what in 0..3 {
         let from = moment(10 + what);
         plan.radio_outages
-            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance(seed, 20 + what, 60_000) as i64)));
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + random(seed, 20 + what, 60_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let (own, address) = (1_000 * (n as u64 + 1), plan.loggers[n].address);
-        plan.loggers[n].memory_records = 60 + chance(seed, own, 300) as u32;
-        if chance(seed, own + 1, 10) < 5 {
-            let names_previous = chance(seed, own + 2, 2) == 0;
+        plan.loggers[n].memory_records = 60 + random(seed, own, 300) as u32;
+        if random(seed, own + 1, 10) < 5 {
+            let names_previous = random(seed, own + 2, 2) == 0;
             plan.restarts.push(RestartPlan { address, at: TrueTime(moment(own + 3)), names_previous });
         }
-        if chance(seed, own + 4, 10) < 4 {
+        if random(seed, own + 4, 10) < 4 {
             // Until the end and beyond: it is silent then.
             plan.logger_outages.push((address, Span::new(TrueTime(moment(own + 5)), plan.end().later(DAY))));
         }
@@ -399,7 +399,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
     let (mut gone, mut there, mut silent, mut unclosed) = (0, 0, 0, 0);
     for seed in 0..40 {
         let field = small_memories(seed);
-        let now = field.from.unix_s() + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
+        let now = field.from.unix_s() + 3 * DAY + random(seed, 1, (3 * DAY) as u64) as i64;
         let heard = Heard::new(field, now);
         let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap().visits;
         for visit in &visits {

@@ -15,9 +15,9 @@ use stonechat::sim::{Field, FieldPlan, Truth, TruthRecord};
 use stonechat::state::Phase;
 use stonechat::wire::frame::{KIND_AIR, encode_line};
 use stonechat::wire::seq::Address;
-use util::chance::Chance;
 use util::daemon::{Daemon, PATIENCE, Site};
 use util::promises::kept;
+use util::random::Random;
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 
 /// What a log may grow by, however long the trouble lasts.
@@ -323,13 +323,13 @@ fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as
     let before = status_kb(&daemon, "VmHWM");
     let mut field = Field::new(plan.clone());
     let third = field.left().div_ceil(3);
-    let mut chance = Chance(34);
+    let mut random = Random(34);
     let mut flood = |peer: &mut TcpStream, what: usize| {
         for _ in 0..MEGABYTES << 4 {
             let piece: Vec<u8> = (0..(1 << 16) / 8)
                 .flat_map(|_| match what {
                     // A wrong speed gives any bytes; a port stuck low gives zeros; one stuck high nothing but ones.
-                    0 => chance.next().to_le_bytes(),
+                    0 => random.next().to_le_bytes(),
                     1 => [0; 8],
                     _ => [0xFF; 8],
                 })
@@ -373,13 +373,13 @@ fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as
 }
 
 /// What somebody with a transmitter and no key can send.
-fn forge(chance: &mut Chance, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u8>) {
-    let draw = chance.next();
+fn forge(random: &mut Random, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u8>) {
+    let draw = random.next();
     let mut air = sent[(draw >> 32) as usize % sent.len()].clone();
     match draw % 10 {
         // A bit flipped anywhere, under a right check sequence.
         0..=2 => {
-            let at = chance.next() as usize % air.len();
+            let at = random.next() as usize % air.len();
             air[at] ^= 1 << (draw % 8);
             encode_line(KIND_AIR, None, &air, line);
         }
@@ -387,10 +387,10 @@ fn forge(chance: &mut Chance, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u
         3..=5 => {
             let of_roster = draw % 10 == 5;
             for byte in &mut air[1..] {
-                *byte = (chance.next() >> 13) as u8;
+                *byte = (random.next() >> 13) as u8;
             }
             if of_roster {
-                let address = roster[(chance.next() >> 20) as usize % roster.len()];
+                let address = roster[(random.next() >> 20) as usize % roster.len()];
                 air[2..4].copy_from_slice(&address.to_be_bytes());
             }
             encode_line(KIND_AIR, None, &air, line);
@@ -401,7 +401,7 @@ fn forge(chance: &mut Chance, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u
         8 => {
             let start = line.len();
             encode_line(KIND_AIR, None, &air, line);
-            let at = start + chance.next() as usize % (line.len() - start - 1);
+            let at = start + random.next() as usize % (line.len() - start - 1);
             line[at] ^= 1 << (draw >> 8 & 7);
         }
         // A reserved version.
@@ -440,7 +440,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
     };
     let (resident, ledger) = (status_kb(&daemon, "VmRSS"), size());
     let mut largest = ledger;
-    let mut chance = Chance(35);
+    let mut random = Random(35);
     // Logger by logger in turns; of each so many.
     let mut records: Vec<&TruthRecord> = Vec::new();
     for turn in 0..genuine.div_ceil(roster.len()) {
@@ -463,7 +463,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
                 sent.push(air);
             }
         }
-        forge(&mut chance, &sent, named, &mut line);
+        forge(&mut random, &sent, named, &mut line);
         if line.len() > 1 << 16 || at + 1 == frames {
             // What a flipped bit left open ends here.
             peer.write_all(&line).unwrap();

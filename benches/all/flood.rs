@@ -7,13 +7,13 @@ use super::Flags;
 use super::feed;
 use super::table::{Table, seconds};
 use std::time::Instant;
-use stonechat::ledger::{Batch, Ledger, RadioId, Reception, Shut, Stamp};
+use stonechat::ledger::{Batch, Ledger, RadioId, Reception, Stamp, UnopenedArrival};
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Unopened;
 use stonechat::wire::frame::{AIR_MAX, AirFrame};
 use stonechat::wire::seq::Address;
 
-/// Shut frames at which the daemon commits.
+/// UnopenedArrival frames at which the daemon commits.
 const COMMIT: u32 = 512;
 const HOUR: i64 = 3600;
 
@@ -51,7 +51,7 @@ impl Site {
             air[4..8].copy_from_slice(&1_u32.to_be_bytes());
             air[8..12].copy_from_slice(&self.sequence.to_be_bytes());
             let frame = AirFrame::parse(&air).expect("a frame");
-            batch.shut.push(Shut::new(&frame, why(self.sequence), reception));
+            batch.unopened.push(UnopenedArrival::new(&frame, why(self.sequence), reception));
         }
         let began = Instant::now();
         self.ledger.append(&batch, &self.roster, now).expect("committed");

@@ -18,7 +18,7 @@ use stonechat::units::rtd::Platinum;
 use stonechat::units::thermistor::{Curve, Thermistor, USUAL_RANGE};
 use stonechat::units::tilt::{Direction, End, Order, Tilt, TiltString};
 use stonechat::units::vibrating_wire::{
-    Constant, ForAir, ForTemperature, Linear, Quadratic, Sense, WireInput,
+    Constant, Difference, ForAir, ForTemperature, Linear, Quadratic, ReadingUnit,
 };
 use stonechat::units::{Outcome, Silent, electrical};
 use stonechat::wire::record::RawUnit;
@@ -94,7 +94,12 @@ fn each(unit: RawUnit, counts: &[i32], out: &mut Vec<f64>, form: impl Fn(f64) ->
 type Work = fn(&Inputs, &mut Vec<f64>);
 
 fn linear() -> Linear {
-    Linear { input: WireInput::Digits, sense: Sense::R0MinusR1, g: 0.1234, r0: 8900.5 }
+    Linear {
+        reading_unit: ReadingUnit::ThousandSquareHertz,
+        difference: Difference::ZeroMinusReading,
+        factor: 0.1234,
+        zero_reading: 8900.5,
+    }
 }
 
 const CONVERSIONS: [(&str, Work); 14] = [
@@ -103,13 +108,20 @@ const CONVERSIONS: [(&str, Work); 14] = [
         each(RawUnit::MilliHertz, &inputs.wire, out, |hertz| form.evaluate(hertz, "kPa", &mut Silent));
     }),
     ("wire quadratic", |inputs, out| {
-        let c = Constant::FromZero(8900.5);
-        let form = Quadratic { input: WireInput::Digits, a: -1.2345e-6, b: -0.1012, c };
+        let form = Quadratic {
+            reading_unit: ReadingUnit::ThousandSquareHertz,
+            square_factor: -1.2345e-6,
+            linear_factor: -0.1012,
+            constant: Constant::FromZeroReading(8900.5),
+        };
         each(RawUnit::MilliHertz, &inputs.wire, out, |hertz| form.evaluate(hertz, "kPa", &mut Silent));
     }),
     ("wire linear, temperature and air", |inputs, out| {
-        let (form, temperature, air) =
-            (linear(), ForTemperature { k: 0.045, t0: 20.0 }, ForAir { f: 1.0, s0: 101.325 });
+        let (form, temperature, air) = (
+            linear(),
+            ForTemperature { factor: 0.045, reference_c: 20.0 },
+            ForAir { factor: 1.0, reference: 101.325 },
+        );
         out.clear();
         let rows = inputs.wire.iter().zip(&inputs.platinum).zip(&inputs.ratio);
         out.extend(rows.map(|((&wire, &t1), &s1)| {
@@ -128,7 +140,7 @@ const CONVERSIONS: [(&str, Work); 14] = [
         each(RawUnit::MilliOhm, &inputs.thermistor, out, |ohm| form.evaluate(ohm, &mut Silent));
     }),
     ("thermistor, beta", |inputs, out| {
-        let curve = Curve::Beta { r25: 3000.0, beta: 3892.0 };
+        let curve = Curve::Beta { ohm_at_25_c: 3000.0, beta: 3892.0 };
         let form = Thermistor { curve, lead_ohm: 84.0, range: USUAL_RANGE };
         each(RawUnit::MilliOhm, &inputs.thermistor, out, |ohm| form.evaluate(ohm, &mut Silent));
     }),
@@ -155,11 +167,11 @@ const CONVERSIONS: [(&str, Work); 14] = [
         each(RawUnit::NanoRatio, &inputs.wiper, out, |ratio| form.evaluate(ratio, "mm", &mut Silent));
     }),
     ("tilt", |inputs, out| {
-        let form = Tilt { length: 3.0, sine_zero: 0.0123 };
+        let form = Tilt { length: 3.0, zero_sine: 0.0123 };
         each(RawUnit::NanoSine, &inputs.sine, out, |sine| form.evaluate(sine, "m", &mut Silent));
     }),
     ("string of 8 tilts", |inputs, out| {
-        let form = Tilt { length: 3.0, sine_zero: 0.0123 };
+        let form = Tilt { length: 3.0, zero_sine: 0.0123 };
         let string =
             TiltString { fixed: End::First, order: Order::LowestFirst, direction: Direction::AsSine };
         out.clear();

@@ -19,17 +19,17 @@ wire, thermistor, platinum, current, ratio, wiper, sine, total = (
 )
 
 
-def digits():
+def reading():
     f = wire / 1e3
     return f * f / 1000
 
 
 def linear():
-    return 0.1234 * (8900.5 - digits())
+    return 0.1234 * (8900.5 - reading())
 
 
 def quadratic():
-    r, r0 = digits(), 8900.5
+    r, r0 = reading(), 8900.5
     a, b = -1.2345e-6, -0.1012
     return (a * r + b) * r - (a * r0 + b) * r0
 

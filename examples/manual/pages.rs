@@ -94,7 +94,7 @@ fn command_page(command: &clap::Command, name: &str, sources: &[&str]) -> io::Re
 const EXITS: &str = ".SH EXIT STATUS\n\
     .TP\n.B 0\nDone.\n\
     .TP\n.B 1\nThe answer is no: gaps are open, something differs, something was refused.\n\
-    .TP\n.B 2\nUsage or configuration; the same again will end the same.\n\
+    .TP\n.B 2\nUsage or configuration; repeating the command gives the same result.\n\
     .TP\n.B 3\nCould not: the ledger, a port or a file.\n";
 
 fn source() -> String {
@@ -106,7 +106,9 @@ fn see_also(pages: impl Iterator<Item = (String, u8)>, out: &mut String) {
         pages.map(|(name, section)| format!(".BR {} ({section})", escaped(&name))).collect();
     out.push_str(".SH SEE ALSO\n");
     out.push_str(&list.join(" ,\n"));
-    out.push_str("\nThe operator's handbook is in /usr/share/doc/stonechat/handbook.md.\n");
+    out.push_str(
+        "\n.PP\nThe operator's handbook is /usr/share/doc/stonechat/handbook.md; troubleshooting.md is next to it.\n",
+    );
 }
 
 /// A configuration file's page: its head, its tables and keys with their comments, and the whole as an example.

@@ -32,8 +32,9 @@ use stonechat::seal::{Cipher, SiteKey};
 use stonechat::sim::{Field, FieldPlan, TrueTime};
 use stonechat::wire::cobs::{Deframer, ENCODED_MAX, Run};
 use stonechat::wire::frame::{AirFrame, KIND_AIR, RECORD_MAX, SerialFrame, encode_line, encode_serial};
-use stonechat::wire::record::{Reading, Record, Request};
-use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
+use stonechat::wire::record::{Reading, Record};
+use stonechat::wire::request::Request;
+use stonechat::wire::seq::{Address, Identity, Slot};
 
 /// What a target does with an input.
 pub type Target = fn(&[u8]);
@@ -133,8 +134,8 @@ fn is_ours(air: &AirFrame<'_>) -> bool {
 
 /// A plaintext: what is understood is written back byte for byte.
 pub fn record(data: &[u8]) {
-    let epoch = Epoch::new(7).unwrap();
-    if let Ok(record) = Record::decode(data, epoch) {
+    let id = Identity::new(17, 7, 4).unwrap();
+    if let Ok(record) = Record::decode(data, id) {
         let mut again = Vec::new();
         record.encode(&mut again);
         assert_eq!(again, data, "{record:?}");
@@ -196,12 +197,12 @@ impl Held for Desk {
     }
 
     fn is_other(&mut self, id: Identity) -> Result<bool, Infallible> {
-        let record = self.records.get(&id).map(|held| Record::decode(held, id.epoch));
+        let record = self.records.get(&id).map(|held| Record::decode(held, id));
         Ok(matches!(record, Some(Ok(record)) if !matches!(record, Record::Reading(_))))
     }
 
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Infallible> {
-        Ok(self.records.get(&id).and_then(|held| match Record::decode(held, id.epoch) {
+        Ok(self.records.get(&id).and_then(|held| match Record::decode(held, id) {
             Ok(Record::Reading(reading)) => Some(reading),
             _ => None,
         }))
@@ -227,9 +228,14 @@ pub fn dump(data: &[u8]) {
         places.push((run.at, run.encoded_len));
         let mut out = [0; RECORD_MAX];
         tally.count(match judge::open(run.decoded, roster(), &mut keyring, &mut out) {
+            // No frame of a logger.
+            Opened::RadioStatus(_) => {
+                runs -= 1;
+                return Ok(());
+            }
             Opened::Dropped(outcome) => outcome,
             Opened::Foreign(_) => Outcome::Foreign,
-            Opened::Shut { .. } => Outcome::Unopened,
+            Opened::NotOpened { .. } => Outcome::Unopened,
             Opened::Record { frame, plaintext, .. } => {
                 let coverage = desk.coverage.clone();
                 let verdict = judge::judge(&coverage, &mut desk, frame.identity, plaintext)?;

@@ -32,9 +32,10 @@ pub fn run(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
 pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &mut dyn Write) -> u8 {
     let mut survey = config::survey(config_path, environment);
     let config = survey.config.as_ref().filter(|_| survey.problems.is_empty());
-    let mut told = Vec::new();
-    let trials = config.map(|config| trials(config, environment, survey.keyring.as_ref(), &mut told));
-    survey.warnings.extend(told);
+    let mut found_by_ledger = Vec::new();
+    let trials =
+        config.map(|config| trials(config, environment, survey.keyring.as_ref(), &mut found_by_ledger));
+    survey.warnings.extend(found_by_ledger);
     survey.warnings.sort_by(|a, b| (&a.file, a.line).cmp(&(&b.file, b.line)));
     let (ports, ledger) = trials.unzip();
     let usable = ledger
@@ -63,12 +64,12 @@ pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &m
     }
 }
 
-/// Tries ports and ledger; adds what the ledger says otherwise than the files to `told`.
+/// Tries ports and ledger; adds what the ledger says otherwise than the files to `found_by_ledger`.
 fn trials(
     config: &Config,
     environment: &Environment,
     keyring: Option<&Keyring>,
-    told: &mut Vec<Problem>,
+    found_by_ledger: &mut Vec<Problem>,
 ) -> (Vec<PortTrial>, LedgerTrial) {
     let ports = config
         .radios
@@ -78,7 +79,7 @@ fn trials(
     let path = &config.ledger.path;
     let trial: Trial = try_file(path)
         .and_then(|found| as_the_service(config, environment).map_or(Ok(found), Err))
-        .and_then(|found| ask_ledger(config, keyring, found, told))
+        .and_then(|found| ask_ledger(config, keyring, found, found_by_ledger))
         .into();
     (ports, LedgerTrial { path: path.to_string_lossy().into_owned(), trial })
 }
@@ -93,7 +94,7 @@ fn ask_ledger(
     config: &Config,
     keyring: Option<&Keyring>,
     found: String,
-    told: &mut Vec<Problem>,
+    found_by_ledger: &mut Vec<Problem>,
 ) -> Result<String, String> {
     let roster = &config.roster;
     let keys = keyring.map(|keyring| {
@@ -103,7 +104,7 @@ fn ask_ledger(
     let asked = Reader::open(&config.ledger.path)
         .and_then(|reader| reader.read(|snapshot| differences(roster, keys.as_ref(), snapshot)));
     match asked {
-        Ok(differences) => told.extend(differences.iter().map(|(address, difference)| Problem {
+        Ok(differences) => found_by_ledger.extend(differences.iter().map(|(address, difference)| Problem {
             file: config.roster_file.clone(),
             line: roster.line(*address),
             text: view::check::difference(*address, difference),

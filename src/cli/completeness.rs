@@ -1,5 +1,5 @@
-//! `stonechat completeness`: how much of what must exist is held, by logger and month or any span, and by the way it
-//! came; now, or as it was known at a time.
+//! `stonechat completeness`: whether the record is complete, how much of what must exist is held, by logger and month or any
+//! span, and by the way it came; now, or as it was known at a time.
 
 use super::args::{self, LoggersArg, NowArg, SpanArgs, frame, maybe_time, open};
 use super::exit::{DONE, Exit};
@@ -9,14 +9,14 @@ use crate::report::completeness::{CompletenessWanted, Span, months};
 use crate::report::origin;
 use crate::text::rfc3339;
 use crate::time::GatewayTime;
-use crate::view::{self, completeness, term};
+use crate::view::{completeness, term};
 use crate::when::TypedTime;
 use std::io::Write;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
 /// Examples for the help.
-pub const HELP: &str = "Examples:\n  stonechat completeness\n  stonechat completeness --months 12 --logger 17\n  \
+pub const HELP: &str = "Examples:\n  stonechat completeness\n  stonechat completeness --all --months 12 --logger 17\n  \
     stonechat completeness --from 2026-05-04T00:00:00-07:00 --to 2026-06-01T00:00:00-07:00\n  \
     stonechat completeness --as-of 2026-06-01T00:00:00-07:00 --csv > may.csv\n\n\
     With --as-of every record of the logger is read: about a second for a million of them.";
@@ -39,6 +39,9 @@ pub struct Args {
     /// What was known at this time: what came in or was written off later is left out
     #[arg(long, value_name = "TIME")]
     as_of: Option<String>,
+    /// Show every logger and month
+    #[arg(long)]
+    all: bool,
     /// Print JSON
     #[arg(long, conflicts_with = "csv")]
     json: bool,
@@ -57,25 +60,20 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
     let progress = Progress::new();
     let began = Instant::now();
-    let counts = origin::count(&config, &wanted, now, |logger, at, all| {
+    let found = origin::completeness(&config, &wanted, now, |logger, at, all| {
         if began.elapsed() > PATIENCE {
             progress.say(&format!("completeness: logger {logger}, {at} of {all} …"));
         }
     });
     progress.done();
-    let counts = counts?;
-    let service = origin::left(&config, &wanted, now)?;
+    let found = found?;
     let frame = frame(&config, now);
     if args.json {
-        return Ok(print_json(out, &completeness::as_json(frame, &wanted, &counts, &service), DONE));
+        return Ok(print_json(out, &completeness::as_json(frame, &wanted, &found), DONE));
     }
-    let columns = term::columns();
-    let text = if args.csv {
-        completeness::csv(frame, &wanted, &counts)
-    } else {
-        let lines = view::service::lines(&service, frame.utc_offset_s);
-        let lines: String = lines.iter().map(|line| completeness::prose(line, columns)).collect();
-        completeness::page(frame, &wanted, &counts, columns) + &lines
+    let text = match args.csv {
+        true => completeness::csv(frame, &wanted, &found.loggers),
+        false => completeness::page(frame, &wanted, &found, args.all, term::columns()),
     };
     Ok(print(out, &text, DONE))
 }

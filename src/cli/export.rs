@@ -9,7 +9,7 @@ use crate::config::Config;
 use crate::export::convert::{Convert, Raw};
 use crate::export::delivery::{Delivered, DeliveryError, Destination, Source, deliver};
 use crate::export::points::ByPoints;
-use crate::export::{Request, Shape, beside};
+use crate::export::{Request, Shape, notes};
 use crate::files::digest_of;
 use crate::ledger::SCHEMA_VERSION;
 use crate::ledger::read::extract::held_span;
@@ -114,8 +114,8 @@ fn destination(config: &Config, args: &Args) -> Result<Destination, Exit> {
         )));
     }
     if let Some(data) = data {
-        let beside = beside::names(data).into_iter().filter(|_| args.remarks);
-        for name in descriptor.iter().cloned().chain(beside).chain([data.to_owned()]) {
+        let notes = notes::names(data).into_iter().filter(|_| args.remarks);
+        for name in descriptor.iter().cloned().chain(notes).chain([data.to_owned()]) {
             not_of_the_site(config, &name).map_err(Exit::could_not)?;
         }
     }

@@ -30,7 +30,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     }
     let config = open(config_path)?;
     match &args.command {
-        Some(Command::List { json }) => return withdraw::list(&config, *json, out),
+        Some(Command::List(args)) => return withdraw::list(&config, args, out),
         Some(Command::Withdraw(args)) => return withdraw::run(&config, args, out),
         None => {}
     }

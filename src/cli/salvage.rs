@@ -53,9 +53,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let config = open(config_path)?;
     let ledger = &config.ledger.path;
     // Notices and reports give its name only: it lies next to the ledger.
-    let beside = ledger.with_file_name(&args.from);
+    let in_folder = ledger.with_file_name(&args.from);
     let is_name = args.from.components().count() == 1 && !args.from.exists();
-    let from = &resolved(if is_name { &beside } else { &args.from });
+    let from = &resolved(if is_name { &in_folder } else { &args.from });
     if files::place(from).is_some_and(|there| files::place(ledger) == Some(there)) {
         return Err(Exit::could_not(format!(
             "{}: is the present ledger; the daemon sets a damaged one aside when it starts, and that file is named here",

@@ -72,12 +72,12 @@ fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit
         return Ok(print_json(out, &retried, DONE));
     }
     let text = format!(
-        "tried {}: {} stored, {} held already, {} in conflict, {} still shut\n",
+        "tried {}: {} stored, {} held already, {} in conflict, {} still unopened\n",
         counted(retried.tried, "frame"),
         retried.stored + retried.opaque,
         retried.duplicate,
         retried.conflict,
-        retried.still_shut
+        retried.still_unopened
     );
     Ok(print(out, &text, DONE))
 }

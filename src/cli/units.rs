@@ -66,8 +66,9 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
     let site = calibrated(config, &args.calibrations, &known)?;
     named(&site, &args.point)?;
     let reader = Reader::open(&config.ledger.path)?;
-    let told = reader.read(|snapshot| values::told(&site, &site.inputs(snapshot), &args.point, at))?;
-    let (told, shown) = told.ok_or_else(|| {
+    let steps =
+        reader.read(|snapshot| values::calculation(&site, &site.inputs(snapshot), &args.point, at))?;
+    let (steps, shown) = steps.ok_or_else(|| {
         let until = at.map_or(String::new(), |at| format!(" at or before {}", rfc3339(at)));
         let point = &args.point;
         Exit::could_not(format!(
@@ -75,10 +76,10 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
         ))
     })?;
     if args.json {
-        let value = view::steps_json(&config.site.name, &args.point, &told, &shown);
+        let value = view::steps_json(&config.site.name, &args.point, &steps, &shown);
         return Ok(print_json(out, &value, DONE));
     }
-    Ok(print(out, &view::steps(&told), DONE))
+    Ok(print(out, &view::steps(&steps), DONE))
 }
 
 fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, Exit> {

@@ -38,17 +38,27 @@ const SERIAL: Field = Field::required("serial", "the serial of the sensor, as th
 const CONVERSION: Field =
     Field::required("conversion", "the `kind` of conversion and its coefficients under it");
 
-const K: Field = Field::required("K", "the sheet's factor for temperature, in the entry's unit a degree");
-const T0: Field = Field::required("T0", "the temperature of the dated zero, in degrees Celsius");
-const ALPHA_WIRE: Field =
-    Field::required("alpha_wire", "the wire's expansion, in the entry's unit a degree Celsius");
-const ALPHA_HOST: Field = Field::required(
-    "alpha_host",
+const TEMPERATURE_FACTOR: Field =
+    Field::required("temperature_factor", "the sheet's factor for temperature, in the entry's unit a degree")
+        .once("K");
+const REFERENCE_TEMPERATURE: Field =
+    Field::required("reference_temperature_c", "the temperature of the dated zero, in degrees Celsius")
+        .once("T0");
+const WIRE_EXPANSION: Field =
+    Field::required("wire_expansion", "the wire's expansion, in the entry's unit a degree Celsius")
+        .once("alpha_wire");
+const HOST_EXPANSION: Field = Field::required(
+    "host_expansion",
     "the expansion of what the gauge is fixed to, in the entry's unit a degree Celsius",
-);
-const F: Field = Field::required("F", "1 for a sealed sensor, 0 for a vented one, or a factor between");
-const S0: Field = Field::required("S0", "the air pressure at the dated zero: at the station, absolute");
-const PRESSURE_UNIT: Field = Field::required("unit", "the UCUM unit of `S0`, as in \"kPa\"");
+)
+.once("alpha_host");
+const AIR_PRESSURE_FACTOR: Field =
+    Field::required("air_pressure_factor", "1 for a sealed sensor, 0 for a vented one, or a factor between")
+        .once("F");
+const REFERENCE_PRESSURE: Field =
+    Field::required("reference_pressure", "the air pressure at the dated zero: at the station, absolute")
+        .once("S0");
+const PRESSURE_UNIT: Field = Field::required("unit", "the UCUM unit of `reference_pressure`, as in \"kPa\"");
 const SOURCE_POINT: Field = Field::optional("point", "the name of a point");
 const SOURCE_LOGGER: Field = Field::optional("logger", "the address of a logger, and its `channel`");
 const SOURCE_CHANNEL: Field = Field::optional("channel", "the channel of `logger`");
@@ -168,9 +178,9 @@ fn entry<'a, 'i>(
 }
 
 /// The mistake was already noted.
-struct Told;
+struct Noted;
 
-fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Told> {
+fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Noted> {
     let strain = match conversion {
         Some(Conversion::WireStrain(_, result)) => Some(*result),
         _ => None,
@@ -179,9 +189,9 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
         if matches!(strain, Some(StrainResult::LoadRelated | StrainResult::Total)) {
             table.note(
                 &TEMPERATURE,
-                "missing; this strain is corrected for temperature, write T0 and the expansions",
+                "missing; this strain is corrected for temperature, write `reference_temperature_c` and the expansions",
             );
-            return Err(Told);
+            return Err(Noted);
         }
         return Ok(None);
     }
@@ -193,31 +203,32 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
         };
         if let Some(text) = refused {
             table.note(&TEMPERATURE, text);
-            return Err(Told);
+            return Err(Noted);
         }
     }
-    let inner = table.inner(&TEMPERATURE).ok_or(Told)?;
-    let common = [&T0, &SOURCE_POINT, &SOURCE_LOGGER, &SOURCE_CHANNEL, &WITHIN_OR_0, &WHEN_MISSING];
+    let inner = table.inner(&TEMPERATURE).ok_or(Noted)?;
+    let common =
+        [&REFERENCE_TEMPERATURE, &SOURCE_POINT, &SOURCE_LOGGER, &SOURCE_CHANNEL, &WITHIN_OR_0, &WHEN_MISSING];
     let own: &[&Field] = match strain {
-        None => &[&K],
-        Some(StrainResult::LoadRelated) => &[&ALPHA_WIRE, &ALPHA_HOST],
-        Some(_) => &[&ALPHA_WIRE],
+        None => &[&TEMPERATURE_FACTOR],
+        Some(StrainResult::LoadRelated) => &[&WIRE_EXPANSION, &HOST_EXPANSION],
+        Some(_) => &[&WIRE_EXPANSION],
     };
     let all: Vec<&Field> = own.iter().copied().chain(common).collect();
     inner.refuse_unknown(&all);
     // All are read, so that every wrong one is reported.
-    let t0 = inner.finite(&T0);
-    let k = if strain.is_none() { inner.finite(&K) } else { None };
-    let wire = if strain.is_some() { inner.finite(&ALPHA_WIRE) } else { None };
+    let reference_c = inner.finite(&REFERENCE_TEMPERATURE);
+    let factor = if strain.is_none() { inner.finite(&TEMPERATURE_FACTOR) } else { None };
+    let wire = if strain.is_some() { inner.finite(&WIRE_EXPANSION) } else { None };
     let host = if strain == Some(StrainResult::LoadRelated) {
-        inner.finite(&ALPHA_HOST).map(Some)
+        inner.finite(&HOST_EXPANSION).map(Some)
     } else {
         Some(None)
     };
-    let effect = t0.and_then(|t0| match strain {
-        None => k.map(|k| TemperatureEffect::K(ForTemperature { k, t0 })),
-        Some(_) => wire.zip(host).map(|(alpha_wire, alpha_host)| {
-            TemperatureEffect::Expansion(ForExpansion { t0, alpha_wire, alpha_host })
+    let effect = reference_c.and_then(|reference_c| match strain {
+        None => factor.map(|factor| TemperatureEffect::Factor(ForTemperature { factor, reference_c })),
+        Some(_) => wire.zip(host).map(|(wire_expansion, host_expansion)| {
+            TemperatureEffect::Expansion(ForExpansion { reference_c, wire_expansion, host_expansion })
         }),
     });
     let source = source(&inner);
@@ -227,7 +238,7 @@ fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result
         (Some(effect), Some(source), Some(when_missing)) => {
             Ok(Some(Temperature { effect, source, within_s: within_s.unwrap_or(0), when_missing }))
         }
-        _ => Err(Told),
+        _ => Err(Noted),
     }
 }
 
@@ -235,18 +246,18 @@ fn barometer(
     table: &Table<'_, '_>,
     conversion: Option<&Conversion>,
     value_unit: Option<Unit>,
-) -> Result<Option<Barometer>, Told> {
+) -> Result<Option<Barometer>, Noted> {
     if !table.has(&BAROMETER) {
         return Ok(None);
     }
     if conversion.is_some_and(|conversion| !takes_corrections(conversion)) {
         table.note(&BAROMETER, "this kind of conversion has none; remove it");
-        return Err(Told);
+        return Err(Noted);
     }
-    let inner = table.inner(&BAROMETER).ok_or(Told)?;
+    let inner = table.inner(&BAROMETER).ok_or(Noted)?;
     inner.refuse_unknown(&[
-        &F,
-        &S0,
+        &AIR_PRESSURE_FACTOR,
+        &REFERENCE_PRESSURE,
         &PRESSURE_UNIT,
         &SOURCE_POINT,
         &SOURCE_LOGGER,
@@ -254,19 +265,21 @@ fn barometer(
         &WITHIN,
         &WHEN_MISSING,
     ]);
-    let f = inner.number(&F, 0.0..=1.0);
-    if f == Some(0.0) {
+    let factor = inner.number(&AIR_PRESSURE_FACTOR, 0.0..=1.0);
+    if factor == Some(0.0) {
         if inner.has(&SOURCE_POINT) || inner.has(&SOURCE_LOGGER) {
             let text = "is that of a vented sensor, which does not measure air pressure; remove the barometer that is named \
                         here, or write the factor of a sealed sensor";
-            inner.note(&F, text);
-            return Err(Told);
+            inner.note(&AIR_PRESSURE_FACTOR, text);
+            return Err(Noted);
         }
-        let unit = value_unit.ok_or(Told)?;
+        let unit = value_unit.ok_or(Noted)?;
         let when_missing = Missing::Omit;
-        return Ok(Some(Barometer { f: 0.0, s0: 0.0, unit, source: None, within_s: 0, when_missing }));
+        let barometer =
+            Barometer { factor: 0.0, reference: 0.0, unit, source: None, within_s: 0, when_missing };
+        return Ok(Some(barometer));
     }
-    let s0 = inner.finite(&S0);
+    let reference = inner.finite(&REFERENCE_PRESSURE);
     let unit = unit(&inner, &PRESSURE_UNIT);
     if let (Some(unit), Some(value_unit)) = (unit, value_unit)
         && unit.dimension() != value_unit.dimension()
@@ -280,11 +293,11 @@ fn barometer(
     let source = source(&inner);
     let within_s = within(&inner, &WITHIN);
     let when_missing = when_missing(&inner);
-    match (f, s0, unit, source, within_s, when_missing) {
-        (Some(f), Some(s0), Some(unit), Some(source), Some(within_s), Some(when_missing)) => {
-            Ok(Some(Barometer { f, s0, unit, source: Some(source), within_s, when_missing }))
+    match (factor, reference, unit, source, within_s, when_missing) {
+        (Some(factor), Some(reference), Some(unit), Some(source), Some(within_s), Some(when_missing)) => {
+            Ok(Some(Barometer { factor, reference, unit, source: Some(source), within_s, when_missing }))
         }
-        _ => Err(Told),
+        _ => Err(Noted),
     }
 }
 

@@ -118,8 +118,8 @@ impl Config {
         };
         let tails = ["", "-wal", "-shm", "-journal", ".lock", ".known"];
         let ledgers = tails.iter().map(|tail| with_tail(ledger, tail));
-        let beside = folder_of(&self.file);
-        let settings = [beside.to_owned(), beside.join("layouts")]
+        let own_folder = folder_of(&self.file);
+        let settings = [own_folder.to_owned(), own_folder.join("layouts")]
             .into_iter()
             .flat_map(|folder| names_in(&folder))
             .filter(|name| name.extension().is_some_and(|ending| ending == "toml"));

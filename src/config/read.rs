@@ -110,16 +110,16 @@ impl<'t> Notes<'t> {
         };
         errors.sort_by_key(|error| error.span().map(|span| span.start));
         let clean = errors.is_empty();
-        let mut told = None;
+        let mut reported_line = None;
         let mut listed = 0;
         for error in &errors {
             let span = error.span().unwrap_or_default();
             let line = self.line(span.start);
             // Errors after the first one of a line mostly follow from it.
-            if told == Some(line) {
+            if reported_line == Some(line) {
                 continue;
             }
-            told = Some(line);
+            reported_line = Some(line);
             listed += 1;
             if listed > SYNTAX_ERRORS_MAX {
                 self.note(None, "more syntax errors follow; correct these first");
@@ -214,15 +214,17 @@ pub(super) struct Field {
     required: bool,
     /// Whether the file may have several of it, each under `[[key]]`.
     many: bool,
+    /// The name that it had once, which is refused with the name that it has now.
+    former: Option<&'static str>,
 }
 
 impl Field {
     pub(super) const fn required(key: &'static str, what: &'static str) -> Self {
-        Self { key, what, required: true, many: false }
+        Self { key, what, required: true, many: false, former: None }
     }
 
     pub(super) const fn optional(key: &'static str, what: &'static str) -> Self {
-        Self { key, what, required: false, many: false }
+        Self { key, what, required: false, many: false, former: None }
     }
 
     /// Its name in the file.
@@ -238,6 +240,11 @@ impl Field {
     /// The same, as tables that each begin with `[[key]]`.
     pub(super) const fn many(self) -> Self {
         Self { many: true, ..self }
+    }
+
+    /// The same, with the name that it had once.
+    pub(super) const fn once(self, former: &'static str) -> Self {
+        Self { former: Some(former), ..self }
     }
 }
 
@@ -317,7 +324,12 @@ impl<'a, 'i> Table<'a, 'i> {
         self.entries.contains_key(field.key)
     }
 
-    /// Notes every key that is not in `fields`, with the known key that it resembles.
+    /// Whether a field is present under the name that it had once. That was noted with all unknown keys.
+    pub(super) fn has_former(&self, field: &Field) -> bool {
+        field.former.is_some_and(|former| self.entries.contains_key(former))
+    }
+
+    /// Notes every key that is not in `fields`, with its new name, or the known key that it resembles.
     pub(super) fn refuse_unknown(&self, fields: &[&Field]) {
         for key in self.entries.keys() {
             let (written, at) = (key.get_ref().as_ref(), key.span().start);
@@ -325,6 +337,11 @@ impl<'a, 'i> Table<'a, 'i> {
                 continue;
             }
             let name = self.name_of_key(&self.notes.word(written));
+            if let Some(field) = fields.iter().find(|field| field.former == Some(written)) {
+                let text = format!("{name}: has a new name; write `{}`, {}", field.key, field.what);
+                self.notes.note(Some(at), text);
+                continue;
+            }
             let known = fields.iter().map(|field| field.key).collect::<Vec<_>>().join(", ");
             let remedy = match nearest(written, fields) {
                 Some(near) => format!("write `{near}`"),
@@ -336,7 +353,7 @@ impl<'a, 'i> Table<'a, 'i> {
 
     fn value(&self, field: &Field) -> Option<(usize, &'a Spanned<DeValue<'i>>)> {
         let found = self.entries.get_key_value(field.key).map(|(key, value)| (key.span().start, value));
-        if found.is_none() && field.required {
+        if found.is_none() && field.required && !self.has_former(field) {
             self.note(field, &format!("missing; write {}", field.what));
         }
         found

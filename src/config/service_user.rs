@@ -100,8 +100,8 @@ impl ServiceUser {
             return Some(closed(&folder));
         }
         // Files that root's commands left there.
-        for beside in ["", "-wal", "-shm", ".lock", ".known"] {
-            let path = crate::files::with_tail(ledger, beside);
+        for tail in ["", "-wal", "-shm", ".lock", ".known"] {
+            let path = crate::files::with_tail(ledger, tail);
             if self.may_not(&path, 0o6) {
                 return Some(closed(&path));
             }

@@ -13,7 +13,7 @@ use tokio::time::Instant;
 /// The number of unopened frames at which a commit does not wait for its time, and the most that one commit
 /// takes. Forgeries must not displace frames that wait for a key, and must not keep the loop in one commit.
 /// Measured in `docs/ledger.md`.
-pub(super) const COMMIT_SHUT: usize = 512;
+pub(super) const COMMIT_UNOPENED: usize = 512;
 /// How long another process may lock the ledger before this counts as a fault: an import of a million records
 /// takes seconds. After this time the log, `status` and a notice ask for that process to be ended.
 pub const LOCK_PATIENCE: Duration = Duration::from_secs(120);
@@ -43,7 +43,7 @@ impl Daemon {
         // A settle that waited for an import's lock has delayed a commit that was due from its first try.
         let due = self.timers.commit.map_or_else(Instant::now, |due| due.min(Instant::now()));
         let began = *self.commit_began.get_or_insert(due);
-        let rest = self.intake.batch.split_shut(COMMIT_SHUT);
+        let rest = self.intake.batch.split_unopened(COMMIT_UNOPENED);
         let done = self.ledger.append(&self.intake.batch, &self.config.roster, now);
         match &done {
             Ok(_) => self.intake.batch.clear(),
@@ -53,14 +53,14 @@ impl Daemon {
             }
             Err(_) => {}
         }
-        self.intake.batch.shut.extend(rest);
+        self.intake.batch.unopened.extend(rest);
         let error = match done {
             Ok(receipt) => {
                 self.commit_began = None;
                 let took = began.elapsed().as_secs_f64();
                 self.state.longest_commit_s = self.state.longest_commit_s.max(took);
                 self.committed(&receipt, now)?;
-                if !self.intake.batch.shut.is_empty() {
+                if !self.intake.batch.unopened.is_empty() {
                     self.timers.commit = Some(Instant::now());
                 }
                 return Ok(());
@@ -85,7 +85,7 @@ impl Daemon {
                 }
                 self.commit()
             }
-            Response::Disk | Response::Unsynced | Response::Operator | Response::Ours => {
+            Response::Disk | Response::Unsynced | Response::Operator | Response::Bug => {
                 tracing::error!("{error}");
                 Err(error.into())
             }
@@ -99,7 +99,7 @@ impl Daemon {
             tracing::error!(waiting, "cannot commit: {text}; holding new data and trying again");
         }
         self.state.trouble = Some(text);
-        self.tell_status();
+        self.send_status();
         self.timers.commit = Some(Instant::now() + again);
         self.timers.listening = None;
         self.write_state();
@@ -135,7 +135,7 @@ impl Daemon {
             }
         }
         self.state.trouble = Some(text);
-        self.tell_status();
+        self.send_status();
         Instant::now() + if is_locked { RETRY_LOCKED } else { RETRY_AFTER }
     }
 
@@ -144,7 +144,7 @@ impl Daemon {
     pub(super) fn trouble_ended(&mut self, now: Stamp) -> Result<(), Error> {
         let Some(trouble) = self.state.trouble.take() else { return Ok(()) };
         tracing::info!("committing again (it was: {trouble})");
-        self.tell_status();
+        self.send_status();
         let locked = self.locked_since.take().filter(|(since, _)| since.elapsed() >= self.lock_patience);
         if let Some((since, at)) = locked {
             let text = format!(
@@ -162,7 +162,7 @@ impl Daemon {
     /// The consequences of a commit, once it may be called committed.
     pub(super) fn committed(&mut self, receipt: &Receipt, now: Stamp) -> Result<(), Error> {
         self.tally.merge(&receipt.tally);
-        self.state.aside_over_limit += receipt.over_limit + std::mem::take(&mut self.intake.shut_dropped);
+        self.state.aside_over_limit += receipt.over_limit + std::mem::take(&mut self.intake.unopened_dropped);
         self.state.commits += 1;
         let records = self.tally.of(Outcome::Stored) + self.tally.of(Outcome::Opaque);
         self.state.commit = Some(CommitState { at: now.time(), through_row: receipt.through_row, records });
@@ -171,7 +171,7 @@ impl Daemon {
         self.locked_since = None;
         self.catch_up()?;
         self.look_at_names(now)?;
-        self.tell_other_versions(now)?;
+        self.report_other_versions(now)?;
         self.keys_due |= receipt.is_key_in_doubt || receipt.is_key_proven;
         if self.keys_due {
             self.look_at_keys(receipt.is_key_proven)?;

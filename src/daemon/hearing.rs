@@ -3,7 +3,7 @@
 //! Bytes go through [`Intake`](super::intake::Intake) into the batch of the next commit, which is made at once
 //! if the batch is full.
 
-use super::commit::{COMMIT_SHUT, LISTENING_EVERY};
+use super::commit::{COMMIT_UNOPENED, LISTENING_EVERY};
 use super::error::Error;
 use super::running::Daemon;
 use crate::link::Links;
@@ -14,7 +14,7 @@ use tokio::time::Instant;
 /// The number of records at which a commit does not wait for its time.
 const COMMIT_ITEMS: usize = 8192;
 /// A flooded line makes its reader wait many times a second: this is logged once in this time.
-const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
+const WAITS_LOGGED_EVERY: Duration = Duration::from_secs(3600);
 /// Bytes that are judged before waiting events are checked again.
 const PIECE: usize = 16 << 10;
 
@@ -28,7 +28,7 @@ impl Daemon {
                 continue;
             }
             let batch = &self.intake.batch;
-            let full = batch.items.len() >= COMMIT_ITEMS || batch.shut.len() >= COMMIT_SHUT;
+            let full = batch.items.len() >= COMMIT_ITEMS || batch.unopened.len() >= COMMIT_UNOPENED;
             if full && self.state.trouble.is_none() {
                 self.commit()?;
             }
@@ -45,17 +45,19 @@ impl Daemon {
             state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.time());
             state.waits = counters.waits;
             state.noise_since_right_frame = self.intake.noise_since_right_frame(radio);
+            state.report = self.intake.report(radio);
         }
-        if let Some(told) = self.waits_told.get_mut(radio) {
-            let (at, waits) = told.map_or((None, 0), |(at, waits)| (Some(at), waits));
-            if counters.waits > waits && at.is_none_or(|at| at.elapsed() >= WAITS_TOLD_EVERY) {
+        if let Some(reported) = self.waits_logged.get_mut(radio) {
+            let (at, waits) = reported.map_or((None, 0), |(at, waits)| (Some(at), waits));
+            if counters.waits > waits && at.is_none_or(|at| at.elapsed() >= WAITS_LOGGED_EVERY) {
                 let radio = self.config.radios.get(radio).map_or("", |radio| radio.name.as_str());
                 let times = counters.waits - waits;
                 tracing::warn!(radio, times, "the reader had to wait: bytes may have been lost before it");
-                *told = Some((Instant::now(), counters.waits));
+                *reported = Some((Instant::now(), counters.waits));
             }
         }
-        if self.timers.commit.is_none() {
+        // A radio's status alone causes no commit.
+        if self.timers.commit.is_none() && self.intake.has_news() {
             self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
         }
         Ok(())
@@ -64,31 +66,33 @@ impl Daemon {
     pub(super) fn up(&mut self, radio: usize) -> Result<(), Error> {
         let now = self.now();
         self.intake.up(radio, now);
-        let is_told = self.ports.get_mut(radio).is_some_and(|port| port.up(Instant::now().into_std()));
+        let is_reported = self.ports.get_mut(radio).is_some_and(|port| port.up(Instant::now().into_std()));
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.up = true;
             state.since = Some(now.time());
             state.reason = None;
-            if is_told {
+            if is_reported {
                 tracing::info!(radio = state.name, "listening");
             }
         }
         self.timers.listening.get_or_insert_with(|| Instant::now() + LISTENING_EVERY);
-        self.tell_status();
+        self.send_status();
         self.write_state();
         Ok(())
     }
 
     /// Ends the reports about a port once it works.
     pub(super) fn port_works(&mut self, radio: usize, works: Option<u32>) -> Result<(), Error> {
-        let (Some(untold), Some(noticed)) = (works, self.port_noticed.get_mut(radio)) else { return Ok(()) };
+        let (Some(unreported), Some(noticed)) = (works, self.port_noticed.get_mut(radio)) else {
+            return Ok(());
+        };
         // Unknown: an earlier run may have left a notice.
-        let was_told = noticed.replace(false);
+        let was_reported = noticed.replace(false);
         let Some(name) = self.state.radios.get(radio).map(|state| state.name.clone()) else { return Ok(()) };
-        if was_told == Some(true) {
-            tracing::info!(radio = name, lost_meanwhile = untold, "listening again");
+        if was_reported == Some(true) {
+            tracing::info!(radio = name, lost_meanwhile = unreported, "listening again");
         }
-        if was_told != Some(false) {
+        if was_reported != Some(false) {
             let now = self.now();
             self.clear(&Condition::NotListening { radio: name }, now)?;
         }
@@ -98,10 +102,10 @@ impl Daemon {
     pub(super) fn down(&mut self, radio: usize, reason: String) -> Result<(), Error> {
         let now = self.now();
         self.intake.down(radio, now);
-        let told = self.ports.get_mut(radio).and_then(|port| port.lost(Instant::now().into_std()));
+        let reported = self.ports.get_mut(radio).and_then(|port| port.lost(Instant::now().into_std()));
         if let Some(state) = self.state.radios.get_mut(radio) {
             let name = state.name.clone();
-            match told {
+            match reported {
                 Some(1) => {
                     tracing::warn!(radio = name, "not listening: {reason}; trying again until it is there");
                 }
@@ -122,7 +126,7 @@ impl Daemon {
         if !self.intake.batch.is_empty() && self.timers.commit.is_none() {
             self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
         }
-        self.tell_status();
+        self.send_status();
         self.write_state();
         Ok(())
     }

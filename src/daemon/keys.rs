@@ -4,7 +4,7 @@
 //! notices must be up, and a line for the log, once an hour at most. None of these contains a key or a check
 //! value.
 
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::record::wrong_key::{Suspect, Suspicion};
 use crate::report::conditions::Condition;
 use crate::text::{counted, rfc3339};
@@ -34,7 +34,9 @@ pub fn notices(suspicion: &Suspicion, keys_are_handed_in: bool) -> Vec<Said> {
 fn of_logger(suspect: &Suspect, again: &str) -> Said {
     let Suspect { logger, slot, why, since } = suspect;
     let what = match why {
-        WhyShut::NoKey => "no key? Its frames come in, and the keyring has no key for this slot. Enter it",
+        WhyUnopened::NoKey => {
+            "no key? Its frames come in, and the keyring has no key for this slot. Enter it"
+        }
         _ => {
             "wrong key? Its frames come in, and the key in the keyring has opened none. Compare it with the key in the \
              logger, correct it"

@@ -125,7 +125,7 @@ impl Daemon {
         let leads = is_link.then(|| files::resolve(&ledger.named).unwrap_or_else(|_| ledger.named.clone()));
         let leads = leads.filter(|leads| *leads != ledger.path);
         let found = (count, leads);
-        if self.names_told.as_ref() == Some(&found) {
+        if self.names_reported.as_ref() == Some(&found) {
             return Ok(());
         }
         let names = (count > 1).then(|| {
@@ -146,7 +146,7 @@ impl Daemon {
                 ledger.path.display()
             )
         });
-        self.names_told = Some(found);
+        self.names_reported = Some(found);
         for (condition, text) in [(LedgerCondition::Names, names), (LedgerCondition::Link, link)] {
             let condition = Condition::Ledger(condition);
             match text {
@@ -197,13 +197,13 @@ impl Daemon {
 
     /// Names loggers that send another version of the format. The sender is only a claim, because such frames
     /// cannot be opened.
-    pub(super) fn tell_other_versions(&mut self, now: Stamp) -> Result<(), Error> {
+    pub(super) fn report_other_versions(&mut self, now: Stamp) -> Result<(), Error> {
         for (address, version) in std::mem::take(&mut self.intake.other_versions) {
             let text = format!(
                 "frames that claim to be from it have version {version} of the wire format, which this program does not \
                  read: they are skipped. Check its firmware, or install a newer stonechat"
             );
-            if self.other_versions_told.insert((address, version)) {
+            if self.other_versions_logged.insert((address, version)) {
                 tracing::warn!(logger = %address, version, "frames of another version of the format are skipped");
             }
             self.raise(&Condition::OtherVersion { logger: address }, &text, now)?;
@@ -240,7 +240,7 @@ impl Daemon {
             }
             None => return Ok(()),
         }
-        self.tell_status();
+        self.send_status();
         Ok(())
     }
 }

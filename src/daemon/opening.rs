@@ -52,8 +52,8 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
         let why = error.cause();
         let memory = ledger.coverage().clone();
         drop(ledger);
-        let (new, told) = take_over::replace(path, &why, &[], &memory, now)?;
-        (ledger, taken, is_known) = (new, Some(told), false);
+        let (new, taken_over) = take_over::replace(path, &why, &[], &memory, now)?;
+        (ledger, taken, is_known) = (new, Some(taken_over), false);
         known = facts(&mut ledger, &names);
     }
     match known {

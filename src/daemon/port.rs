@@ -4,8 +4,8 @@
 //! Input: the port's events, and the steady time of each. Output: what to report. Pure.
 //!
 //! The rule: a port works once a valid frame came through it, or after a minute of connection. If it was lost
-//! more than [`LOSSES_TOLD`] times within an hour, only the minute counts. The first loss of an hour is
-//! reported. Further ones are reported if the port had worked before, up to [`LOSSES_TOLD`] in that hour; all
+//! more than [`LOSSES_REPORTED`] times within an hour, only the minute counts. The first loss of an hour is
+//! reported. Further ones are reported if the port had worked before, up to [`LOSSES_REPORTED`] in that hour; all
 //! others are counted, and the next report includes the count.
 
 use std::time::{Duration, Instant};
@@ -13,9 +13,9 @@ use std::time::{Duration, Instant};
 /// A connection of this length works, whether valid frames come through it or not.
 pub const STEADY: Duration = Duration::from_secs(60);
 /// How often losses that were only counted are reported.
-pub const TOLD_EVERY: Duration = Duration::from_secs(3600);
+pub const REPORTED_EVERY: Duration = Duration::from_secs(3600);
 /// Losses reported one by one within that time.
-const LOSSES_TOLD: u32 = 3;
+const LOSSES_REPORTED: u32 = 3;
 
 /// One port; see the documentation of the module.
 #[derive(Debug, Default)]
@@ -29,7 +29,7 @@ pub struct PortNews {
     /// Losses in that hour.
     losses: u32,
     /// Losses that have not been reported yet.
-    untold: u32,
+    unreported: u32,
 }
 
 impl PortNews {
@@ -48,14 +48,15 @@ impl PortNews {
             (self.hour_began, self.losses) = (Some(now), 0);
         }
         self.losses = self.losses.saturating_add(1);
-        self.untold = self.untold.saturating_add(1);
-        (is_new_hour || (worked && self.losses <= LOSSES_TOLD)).then(|| std::mem::take(&mut self.untold))
+        self.unreported = self.unreported.saturating_add(1);
+        (is_new_hour || (worked && self.losses <= LOSSES_REPORTED))
+            .then(|| std::mem::take(&mut self.unreported))
     }
 
     /// A valid frame came. `Some`: the port works from now on, which must be reported, with this number of
     /// unreported losses.
     pub fn right_frame(&mut self, now: Instant) -> Option<u32> {
-        if self.losses > LOSSES_TOLD && !self.is_quiet(now) {
+        if self.losses > LOSSES_REPORTED && !self.is_quiet(now) {
             self.steady(now)
         } else {
             self.begins_to_work()
@@ -76,12 +77,12 @@ impl PortNews {
     fn begins_to_work(&mut self) -> Option<u32> {
         self.up_at?;
         let is_news = !std::mem::replace(&mut self.works, true);
-        is_news.then(|| std::mem::take(&mut self.untold))
+        is_news.then(|| std::mem::take(&mut self.unreported))
     }
 
     /// Whether no loss was counted within the last hour.
     fn is_quiet(&self, now: Instant) -> bool {
-        self.hour_began.is_none_or(|began| now.saturating_duration_since(began) >= TOLD_EVERY)
+        self.hour_began.is_none_or(|began| now.saturating_duration_since(began) >= REPORTED_EVERY)
     }
 }
 
@@ -94,7 +95,7 @@ mod tests {
     }
 
     #[test]
-    fn a_port_that_is_unplugged_and_plugged_in_again_is_told_both_times() {
+    fn a_port_that_is_unplugged_and_plugged_in_again_is_reported_both_times() {
         let begin = Instant::now();
         let mut port = PortNews::default();
         assert!(port.up(begin));
@@ -111,16 +112,16 @@ mod tests {
     }
 
     #[test]
-    fn a_port_that_flaps_for_a_day_is_told_once_an_hour_with_a_count_and_never_works() {
+    fn a_port_that_flaps_for_a_day_is_reported_once_an_hour_with_a_count_and_never_works() {
         let begin = Instant::now();
         let mut port = PortNews::default();
-        let mut told = Vec::new();
+        let mut reported = Vec::new();
         for second in 0..86_400 {
             port.up(at(begin, second));
-            told.extend(port.lost(at(begin, second)));
+            reported.extend(port.lost(at(begin, second)));
         }
-        assert_eq!(told.len(), 24);
-        assert_eq!((told[0], told[1]), (1, 3600));
+        assert_eq!(reported.len(), 24);
+        assert_eq!((reported[0], reported[1]), (1, 3600));
         assert_eq!(port.right_frame(at(begin, 86_400)), None, "it is closed");
     }
 
@@ -134,9 +135,12 @@ mod tests {
             changes += u32::from(port.right_frame(at(begin, second)).is_some());
             lines += u32::from(port.lost(at(begin, second)).is_some());
         }
-        assert!(lines <= 1 + LOSSES_TOLD && changes <= 1 + LOSSES_TOLD, "{lines} lines, {changes} changes");
+        assert!(
+            lines <= 1 + LOSSES_REPORTED && changes <= 1 + LOSSES_REPORTED,
+            "{lines} lines, {changes} changes"
+        );
         port.up(at(begin, 3_500));
         assert_eq!(port.right_frame(at(begin, 3_559)), None);
-        assert!(port.right_frame(at(begin, 3_560)).is_some_and(|untold| untold > 3_000));
+        assert!(port.right_frame(at(begin, 3_560)).is_some_and(|unreported| unreported > 3_000));
     }
 }

@@ -59,7 +59,7 @@ impl Daemon {
             // A large ledger takes minutes, and the service manager must see progress, up to a limit.
             rescue::copy_out(&self.ledger, now, || {
                 if began.elapsed() < RESCUE_PATIENCE {
-                    notifier.tell("WATCHDOG=1");
+                    notifier.send("WATCHDOG=1");
                 }
             })
         };
@@ -128,7 +128,7 @@ impl Daemon {
         let (notifier, began) = (&self.notifier, Instant::now());
         let sign = |_, _| {
             if began.elapsed() < RESCUE_PATIENCE {
-                notifier.tell("WATCHDOG=1");
+                notifier.send("WATCHDOG=1");
             }
         };
         let how = salvage::SalvageOptions {

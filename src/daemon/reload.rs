@@ -125,7 +125,7 @@ impl Daemon {
                     tracing::info!(
                         tried = retried.tried,
                         stored = retried.stored + retried.opaque,
-                        still_shut = retried.still_shut,
+                        still_unopened = retried.still_unopened,
                         "tried the set-aside frames again"
                     );
                 }

@@ -44,14 +44,14 @@ pub(super) struct Daemon {
     /// Whether the service manager was notified that the daemon is ready.
     pub(super) is_ready: bool,
     /// The last status line that was sent to it.
-    pub(super) status_told: String,
+    pub(super) status_sent: String,
     pub(super) intake: Intake,
     pub(super) tally: Tally,
     pub(super) state: DaemonState,
     /// Loggers and versions of the format that have been logged.
-    pub(super) other_versions_told: BTreeSet<(Address, u8)>,
+    pub(super) other_versions_logged: BTreeSet<(Address, u8)>,
     /// By radio: when the log last reported that its reader had to wait, and how often it had waited by then.
-    pub(super) waits_told: Vec<Option<(Instant, u64)>>,
+    pub(super) waits_logged: Vec<Option<(Instant, u64)>>,
     /// When keys were last checked, by the steady clock; and whether they must be checked.
     pub(super) keys_looked_at_s: Option<i64>,
     pub(super) keys_due: bool,
@@ -88,7 +88,7 @@ pub(super) struct Daemon {
     /// The previous daemon's ledger, if that was another one.
     pub(super) left: Option<PathBuf>,
     /// How many names the ledger's file has, and where its link leads, as last reported.
-    pub(super) names_told: Option<(u64, Option<PathBuf>)>,
+    pub(super) names_reported: Option<(u64, Option<PathBuf>)>,
 }
 
 /// A commit to a ledger whose files were not in their place afterwards.

@@ -74,7 +74,7 @@ impl Daemon {
                 self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
                 Ok(())
             }
-            Response::Value | Response::Operator | Response::Ours => {
+            Response::Value | Response::Operator | Response::Bug => {
                 // Damaged rows stay in the journal, where every report reads them; intake continues.
                 tracing::error!("cannot settle: {error}; continuing without settling");
                 self.settle.given_up = true;

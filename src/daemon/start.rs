@@ -39,17 +39,17 @@ impl Daemon {
             is_open: false,
             opening: None,
             is_ready: false,
-            status_told: String::new(),
+            status_sent: String::new(),
             keyring,
             clock_offset: Some(now.unix_s - clock.steady_s()),
             clock,
             tally: Tally::default(),
-            waits_told: vec![None; radios],
+            waits_logged: vec![None; radios],
             keys_looked_at_s: None,
             keys_due: false,
             no_room: keys::NoRoom::default(),
             retrying: None,
-            other_versions_told: BTreeSet::new(),
+            other_versions_logged: BTreeSet::new(),
             ports: (0..radios).map(|_| PortNews::default()).collect(),
             port_noticed: vec![None; radios],
             due: Due::default(),
@@ -71,7 +71,7 @@ impl Daemon {
             lock_patience,
             lock: None,
             left,
-            names_told: None,
+            names_reported: None,
             actor: crate::ledger::actor::of_process(),
             config,
         })
@@ -179,7 +179,7 @@ impl Daemon {
     /// Another file may now be at the ledger's path.
     pub(super) fn ledger_is_another(&mut self) -> Result<(), Error> {
         self.lock.as_mut().map_or(Ok(()), DaemonLock::follow)?;
-        self.names_told = None;
+        self.names_reported = None;
         Ok(())
     }
 }

@@ -15,8 +15,8 @@ impl Daemon {
     pub(super) fn tell_ready(&mut self) {
         if !std::mem::replace(&mut self.is_ready, true) {
             self.write_keys();
-            self.status_told = self.status();
-            self.notifier.tell(&format!("READY=1\nSTATUS={}", self.status_told));
+            self.status_sent = self.status();
+            self.notifier.send(&format!("READY=1\nSTATUS={}", self.status_sent));
         }
     }
 
@@ -40,11 +40,11 @@ impl Daemon {
     }
 
     /// Sends the status line if it has changed.
-    pub(super) fn tell_status(&mut self) {
+    pub(super) fn send_status(&mut self) {
         let status = self.status();
-        if self.is_ready && status != self.status_told {
-            self.notifier.tell(&format!("STATUS={status}"));
-            self.status_told = status;
+        if self.is_ready && status != self.status_sent {
+            self.notifier.send(&format!("STATUS={status}"));
+            self.status_sent = status;
         }
     }
 
@@ -52,7 +52,7 @@ impl Daemon {
     /// lock: killing and restarting the daemon would lose what is held, and free no lock.
     pub(super) fn tell_watchdog(&mut self) {
         if let Some(every) = Notifier::watchdog_every() {
-            self.notifier.tell("WATCHDOG=1");
+            self.notifier.send("WATCHDOG=1");
             self.timers.watchdog = Some(Instant::now() + every);
         }
     }

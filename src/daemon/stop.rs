@@ -77,12 +77,12 @@ impl Daemon {
     }
 
     pub(super) async fn stop(mut self) -> Result<(), Error> {
-        self.notifier.tell("STOPPING=1");
+        self.notifier.send("STOPPING=1");
         self.state.phase = Phase::Stopping;
         self.open_at_last().await?;
         for tries in 1.. {
             self.commit()?;
-            while self.is_open && self.state.trouble.is_none() && !self.intake.batch.shut.is_empty() {
+            while self.is_open && self.state.trouble.is_none() && !self.intake.batch.unopened.is_empty() {
                 self.commit()?;
             }
             if self.state.trouble.is_none() || !self.is_open {

@@ -31,7 +31,7 @@ impl Notifier {
     }
 
     /// Sends one message, such as `READY=1`.
-    pub fn tell(&self, message: &str) {
+    pub fn send(&self, message: &str) {
         if let Some((socket, address)) = &self.socket {
             // Failures are ignored, see the documentation of the module.
             let _ = socket.send_to_addr(message.as_bytes(), address);

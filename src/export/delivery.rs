@@ -4,11 +4,11 @@
 //! Input: a request, a ledger opened for reading, a [`Convert`] and a [`Destination`]. Output: what was written, under
 //! which names; or that there was nothing to write, and then no file. It asks the user nothing and checks no name.
 
-use super::beside;
 use super::convert::Convert;
 use super::describe::{BackupFacts, LedgerFacts, Package, Provenance, package};
 use super::error::ExportError;
 use super::file::{Synced, Target, Written};
+use super::notes;
 use super::request::{Request, Summary};
 use super::write::write;
 use crate::ledger::read::extract;
@@ -97,9 +97,9 @@ pub fn deliver(
         let held = extract::held_span(source.reader, &request.loggers).map_err(at(data))?;
         return Ok(Delivered::Nothing { summary, held });
     }
-    let beside = if to.remarks {
+    let notes = if to.remarks {
         let loggers = (!request.loggers.is_empty()).then_some(request.loggers.as_slice());
-        beside::write(source.reader, loggers, data, (to.force, request.leave_formulas))
+        notes::write(source.reader, loggers, data, (to.force, request.leave_formulas))
             .map_err(|(path, error)| DeliveryError { path, error })?
     } else {
         Vec::new()
@@ -111,11 +111,11 @@ pub fn deliver(
         file: name_of(data),
         ledger: ledger_facts(source).map_err(at(data))?,
         units: convert.provenance(),
-        beside: Vec::new(),
+        notes: Vec::new(),
     };
     let mut all = vec![(data.to_owned(), synced)];
-    for ready in beside {
-        provenance.beside.push((name_of(&ready.path), ready.file.written.clone(), ready.columns));
+    for ready in notes {
+        provenance.notes.push((name_of(&ready.path), ready.file.written.clone(), ready.columns));
         all.push((ready.path, ready.file));
     }
     if let Some(name) = &to.descriptor {

@@ -30,7 +30,7 @@ pub struct Provenance {
     /// The sources of values in units: name and digest.
     pub units: Vec<(String, String)>,
     /// Further files next to it: name, what they are, columns.
-    pub beside: Vec<(String, Written, Vec<Column>)>,
+    pub notes: Vec<(String, Written, Vec<Column>)>,
 }
 
 /// A ledger's schema, and its newest backup.
@@ -193,7 +193,7 @@ pub fn package<'a>(
 ) -> Package<'a> {
     let is_csv = request.format == Format::Csv;
     let mut resources = vec![data(request, summary, written, &of.file)];
-    for (file, written, columns) in &of.beside {
+    for (file, written, columns) in &of.notes {
         resources.push(resource(file, columns, written, Format::Csv));
     }
     Package {

@@ -66,7 +66,6 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
-pub(crate) mod beside;
 pub mod convert;
 mod csv;
 pub(crate) mod delivery;
@@ -74,6 +73,7 @@ mod describe;
 mod error;
 pub mod file;
 mod jsonl;
+pub(crate) mod notes;
 #[cfg(feature = "desk")]
 mod parquet;
 pub(crate) mod points;

@@ -95,6 +95,7 @@ impl Planning<'_> {
                 HeldKind::Reading => Kind::Reading,
                 HeldKind::Profile { interval_s } => Kind::Profile { interval_s },
                 HeldKind::Event { code, value } => event(code, value),
+                HeldKind::Statement => Kind::Event,
                 HeldKind::Opaque => Kind::Unknown,
             };
             add(item.identity, item.time, kind);
@@ -107,13 +108,14 @@ impl Planning<'_> {
         }
         for (&identity, at) in self.records.iter().filter(|(identity, _)| identity.address == address) {
             let plaintext = item(at).and_then(|(kept, item)| kept.plaintext(item));
-            let (time, kind) = match plaintext.map(|plaintext| Record::decode(plaintext, identity.epoch)) {
+            let (time, kind) = match plaintext.map(|plaintext| Record::decode(plaintext, identity)) {
                 Some(Ok(Record::Reading(reading))) => (reading.time, Kind::Reading),
                 Some(Ok(Record::Profile(profile))) => {
                     (profile.time, Kind::Profile { interval_s: profile.interval_s })
                 }
                 Some(Ok(Record::Event(of))) => (of.time, event(of.code, of.value)),
-                _ => (0, Kind::Unknown),
+                Some(Ok(Record::Statement(of))) => (of.time, Kind::Event),
+                Some(Err(_)) | None => (0, Kind::Unknown),
             };
             add(identity, time, kind);
         }

@@ -68,8 +68,10 @@ fn open_dump(
         }
         match judge::open(run.decoded, roster, keyring, &mut plaintext) {
             Opened::Dropped(outcome) => tally.count(outcome),
+            // A reader may copy it from the line; nothing of a logger is in it.
+            Opened::RadioStatus(_) => {}
             Opened::Foreign(_) => tally.count(Outcome::Foreign),
-            Opened::Shut { .. } => tally.count(Outcome::Unopened),
+            Opened::NotOpened { .. } => tally.count(Outcome::Unopened),
             Opened::Record { frame, plaintext, .. } => {
                 tally.count(Outcome::Stored);
                 take(frame.identity, plaintext);

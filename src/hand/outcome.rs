@@ -24,6 +24,11 @@ pub struct ImportOutcome {
 }
 
 impl ImportOutcome {
+    /// Whether everything in the files is in the ledger, or would be: nothing is refused, and no file is left out.
+    pub fn is_complete(&self) -> bool {
+        !self.is_refused() && self.imported.iter().all(|done| !matches!(done, Imported::Not(_)))
+    }
+
     /// Whether something was refused or is a mistake.
     pub fn is_refused(&self) -> bool {
         self.files.iter().any(|file| file.refused_count() > 0)
@@ -82,6 +87,23 @@ pub enum NotWritten {
     PlanIsOld,
     /// This many rows were refused under the lock, and only whole files are imported.
     RowsRefused(u64),
+}
+
+impl Imported {
+    /// What was written, if anything was.
+    pub fn written(&self) -> Option<&Written> {
+        match self {
+            Self::Written(written) => Some(written),
+            Self::NothingNew | Self::Not(_) => None,
+        }
+    }
+}
+
+impl Written {
+    /// All records that are new in the ledger.
+    pub fn records(&self) -> u64 {
+        self.stored + self.opaque
+    }
 }
 
 impl NotWritten {

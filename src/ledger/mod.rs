@@ -61,7 +61,9 @@ pub use db::row::steps_from_json;
 pub use db::schema::VERSION as SCHEMA_VERSION;
 pub use db::{actor, wal};
 pub use write::aside::Limits as AsideLimits;
-pub use write::batch::{Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window};
+pub use write::batch::{
+    Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, UnopenedArrival, Window,
+};
 pub use write::notices::NOTICES_MAX;
 pub use write::open::Ledger;
 pub use write::retry::{Retried, Retry};

@@ -64,7 +64,7 @@ impl Passed {
 #[derive(Clone, Debug)]
 pub struct Faulty {
     rates: Rates,
-    chance: ChaCha8Rng,
+    random: ChaCha8Rng,
     /// Whether the last frame that arrived lost its delimiter.
     unended: bool,
 }
@@ -72,7 +72,7 @@ pub struct Faulty {
 impl Faulty {
     /// A line with faults at `rates`, all determined by `seed`.
     pub fn new(seed: u64, rates: Rates) -> Self {
-        Self { rates, chance: ChaCha8Rng::seed_from_u64(seed), unended: false }
+        Self { rates, random: ChaCha8Rng::seed_from_u64(seed), unended: false }
     }
 
     /// Changes the fault rates from the next frame on.
@@ -145,12 +145,12 @@ impl Faulty {
 
     /// From 0 inclusive to 1 exclusive, in steps of 2^-53.
     fn fraction(&mut self) -> f64 {
-        (self.chance.next_u64() >> 11) as f64 / (1u64 << 53) as f64
+        (self.random.next_u64() >> 11) as f64 / (1u64 << 53) as f64
     }
 
     /// From 0 inclusive to `end` exclusive; `end` is more than 0. Its bias, below 2^-50, does not matter here.
     fn below(&mut self, end: usize) -> usize {
-        (self.chance.next_u64() % end as u64) as usize
+        (self.random.next_u64() % end as u64) as usize
     }
 }
 
@@ -172,7 +172,7 @@ mod tests {
         for seed in 0..20 {
             let mut line = Faulty::new(seed, BAD);
             let mut bytes = Vec::new();
-            let told: Vec<Passed> = (0..2000).map(|n| line.pass(&frame(n), &mut bytes)).collect();
+            let passed: Vec<Passed> = (0..2000).map(|n| line.pass(&frame(n), &mut bytes)).collect();
             let mut arrived = vec![0; 2000];
             for run in bytes.split_inclusive(|&byte| byte == b'\n') {
                 let number = run.get(..4).and_then(|digits| std::str::from_utf8(digits).ok()?.parse().ok());
@@ -180,8 +180,8 @@ mod tests {
                     arrived[n] += 1;
                 }
             }
-            for (n, told) in told.iter().enumerate() {
-                assert_eq!(arrived[n], told.copies(), "seed {seed}, frame {n}, {told:?}");
+            for (n, passed) in passed.iter().enumerate() {
+                assert_eq!(arrived[n], passed.copies(), "seed {seed}, frame {n}, {passed:?}");
             }
         }
     }

@@ -70,12 +70,12 @@ impl PtyMaster {
     /// Errors: the folder is not there or not writable.
     pub fn link_at(&mut self, name: &Path) -> io::Result<()> {
         // Next to it, under a name that no other pseudo-terminal has at this time.
-        let mut beside = OsString::from(name);
-        beside.push(".pts");
-        beside.push(self.path.file_name().unwrap_or_default());
-        let _ = rustix::fs::unlink(&beside);
-        rustix::fs::symlink(&self.path, &beside)?;
-        rustix::fs::rename(&beside, name)?;
+        let mut temporary = OsString::from(name);
+        temporary.push(".pts");
+        temporary.push(self.path.file_name().unwrap_or_default());
+        let _ = rustix::fs::unlink(&temporary);
+        rustix::fs::symlink(&self.path, &temporary)?;
+        rustix::fs::rename(&temporary, name)?;
         if self.link.as_deref() != Some(name) {
             self.unlink();
             self.link = Some(name.into());

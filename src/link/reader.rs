@@ -43,11 +43,11 @@ pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
     let most = backoff.most.max(first);
     let mut wait = first;
     // The last reported reason; none while the port is up.
-    let mut told: Option<String> = None;
+    let mut reported: Option<String> = None;
     loop {
         let reason = match open(port) {
             Ok(connection) => {
-                told = None;
+                reported = None;
                 let since = Instant::now();
                 let lost =
                     queue.up().and_then(|()| read_until_lost(port, connection.as_fd(), queue, stopped));
@@ -61,11 +61,11 @@ pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
             }
             Err(reason) => reason,
         };
-        if told.as_ref() != Some(&reason) {
+        if reported.as_ref() != Some(&reason) {
             if queue.down(reason.clone()).is_err() {
                 return;
             }
-            told = Some(reason);
+            reported = Some(reason);
         }
         if stopped_within(stopped, wait) {
             return;

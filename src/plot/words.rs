@@ -40,7 +40,7 @@ pub fn coverage(panel: &Panel) -> String {
     let expected = panel.readings + panel.missing;
     let permille = (panel.readings * 1000).checked_div(expected).unwrap_or(0);
     let readings = if expected == 1 { "reading" } else { "readings" };
-    let about = if panel.is_missing_told { "" } else { "about " };
+    let about = if panel.is_missing_exact { "" } else { "about " };
     format!("held {} of {about}{expected} {readings} ({}.{} %)", panel.readings, permille / 10, permille % 10)
 }
 
@@ -49,10 +49,10 @@ mod tests {
     use super::*;
     use crate::report::picture::{Columns, Series};
 
-    fn panel(readings: u64, missing: u64, is_missing_told: bool) -> Panel {
+    fn panel(readings: u64, missing: u64, is_missing_exact: bool) -> Panel {
         let series = Series::new(Columns { from: GatewayTime(0), to: GatewayTime(1), number: 1 }, vec![]);
         let panel = series.finish(String::new(), String::new(), String::new(), vec![]);
-        Panel { readings, missing, is_missing_told, ..panel }
+        Panel { readings, missing, is_missing_exact, ..panel }
     }
 
     #[test]

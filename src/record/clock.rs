@@ -467,7 +467,7 @@ mod tests {
         };
         assert_eq!(at(10, NOW + DAY), 0);
         assert_eq!(at(160, NOW + 16 * DAY), 20);
-        assert_eq!(at(410, NOW + 41 * DAY), 40, "what came three days late tells nothing");
+        assert_eq!(at(410, NOW + 41 * DAY), 40, "what came three days late shows nothing");
         assert_eq!(at(900, NOW + 90 * DAY), 40);
         // Never after its own reception.
         let received = corrected_by(&clock, &drift, 411, NOW + 41 * DAY, Some(NOW + 41 * DAY + 7));

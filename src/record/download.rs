@@ -6,7 +6,7 @@ use crate::record::coverage::{Coverage, RangeSet};
 use crate::record::imports::ImportEntry;
 use crate::record::judge::{Held, Placed, Row};
 use crate::record::roster::Logger;
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::time::LoggerTime;
 use crate::wire::frame::AirFrame;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
@@ -33,17 +33,17 @@ pub enum Item<'a> {
 
 /// A frame of a download that no key opens.
 #[derive(Clone, Debug)]
-pub struct ShutFrame {
+pub struct UnopenedFrame {
     /// The air frame, whole.
     pub frame: Vec<u8>,
     /// The identity that it claims.
     pub identity: Identity,
     pub slot: Slot,
-    pub why: WhyShut,
+    pub why: WhyUnopened,
 }
 
-impl ShutFrame {
-    pub fn new(frame: &AirFrame<'_>, why: impl Into<WhyShut>) -> Self {
+impl UnopenedFrame {
+    pub fn new(frame: &AirFrame<'_>, why: impl Into<WhyUnopened>) -> Self {
         let (identity, slot) = (frame.identity, frame.slot);
         Self { frame: frame.bytes().to_vec(), identity, slot, why: why.into() }
     }
@@ -71,6 +71,8 @@ pub enum HeldKind {
         code: u8,
         value: i64,
     },
+    /// What the logger's memory held.
+    Statement,
     /// A record that cannot be read.
     Opaque,
 }
@@ -78,7 +80,7 @@ pub enum HeldKind {
 /// What is held, and whether the other side of a conflict is kept already.
 pub trait HeldNow: Held {
     /// Whether exactly this content is kept as the other side of an identity's record.
-    fn is_kept_beside(&mut self, identity: Identity, content: &[u8]) -> Result<bool, Self::Error>;
+    fn is_kept_as_conflict(&mut self, identity: Identity, content: &[u8]) -> Result<bool, Self::Error>;
 }
 
 /// What to do on one state of what is held.

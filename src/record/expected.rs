@@ -108,7 +108,7 @@ pub struct EpochMissing {
 
 impl EpochMissing {
     /// Whether a profile has named the epoch's end.
-    pub fn is_end_told(&self) -> bool {
+    pub fn is_end_known(&self) -> bool {
         self.named.is_some()
     }
 

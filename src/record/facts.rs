@@ -7,6 +7,7 @@ use super::clock::ClockEvent;
 use crate::record::coverage::RangeSet;
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use crate::wire::statement::Statement;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A held record or CSV row, with what the report needs.
@@ -34,6 +35,13 @@ pub struct ProfileSeen {
     pub oldest: u32,
     /// The instrument; 0: not known.
     pub unit: u64,
+}
+
+/// A held memory statement.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stated {
+    pub identity: Identity,
+    pub statement: Statement,
 }
 
 /// How an authentic record came, and when by the gateway's clock.
@@ -92,6 +100,8 @@ pub trait Facts {
     fn slots(&self, address: Address, epoch: Epoch) -> Result<BTreeSet<Slot>, Self::Error>;
     /// The memory-cleared events held of a logger, ascending.
     fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Self::Error>;
+    /// The memory statements held of a logger, ascending.
+    fn statements(&self, address: Address) -> Result<Vec<Stated>, Self::Error>;
     /// How the authentic record under an identity came.
     fn came(&self, identity: Identity) -> Result<Option<Came>, Self::Error>;
     /// The newest authentic record that came by radio, of the identity's epoch and at or below the identity.

@@ -11,6 +11,7 @@ use crate::record::neighbours::{Neighbours, Standing};
 use crate::record::roster::Roster;
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::{AirFrame, NoFrame, RECORD_MAX, SerialFrame, Signal};
+use crate::wire::radio_status::RadioStatus;
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Identity, Sequence};
 use std::sync::Arc;
@@ -103,10 +104,12 @@ impl Tally {
 pub enum Opened<'f, 'p> {
     /// Noise or skipped: counted, not kept.
     Dropped(Outcome),
+    /// What the radio says about itself: no frame of a logger, so it has no outcome.
+    RadioStatus(RadioStatus),
     /// Foreign: counted by address, not kept.
     Foreign(AirFrame<'f>),
     /// Unopened: the whole frame is set aside.
-    Shut {
+    NotOpened {
         frame: AirFrame<'f>,
         /// The radio's report.
         signal: Option<Signal>,
@@ -129,6 +132,9 @@ pub fn open<'f, 'p>(
     keyring: &mut Keyring,
     plaintext: &'p mut [u8; RECORD_MAX],
 ) -> Opened<'f, 'p> {
+    if let Some(status) = RadioStatus::parse(run) {
+        return Opened::RadioStatus(status);
+    }
     match SerialFrame::parse(run) {
         Err(reason) if NoFrame::is_noise(reason) => Opened::Dropped(Outcome::Noise),
         Err(_) => Opened::Dropped(Outcome::Skipped),
@@ -137,7 +143,7 @@ pub fn open<'f, 'p>(
                 return Opened::Foreign(frame);
             }
             match keyring.open(&frame, plaintext) {
-                Err(why) => Opened::Shut { frame, signal, why },
+                Err(why) => Opened::NotOpened { frame, signal, why },
                 Ok(plaintext) => Opened::Record { frame, signal, plaintext },
             }
         }
@@ -217,7 +223,7 @@ pub fn judge<H: Held + ?Sized>(
             None => {}
         }
     }
-    let record = Record::decode(plaintext, identity.epoch).ok();
+    let record = Record::decode(plaintext, identity).ok();
     let agrees_with_row = if coverage.holds_row(identity) {
         held.row(identity)?.map(|row| match &record {
             Some(Record::Reading(reading)) => row.agrees_with(reading),
@@ -521,12 +527,12 @@ fn is_telling<H: Held + ?Sized>(
     for place in places {
         let mut is_held = false;
         for by in 1..=BESIDE_MAX {
-            let Some(beside) = place(by).and_then(Sequence::new) else { break };
-            let beside = Identity { sequence: beside, ..identity };
-            if !coverage.holds_authentic(beside) {
+            let Some(near) = place(by).and_then(Sequence::new) else { break };
+            let near = Identity { sequence: near, ..identity };
+            if !coverage.holds_authentic(near) {
                 continue;
             }
-            if let Some(reading) = held.reading(beside)? {
+            if let Some(reading) = held.reading(near)? {
                 if row.agrees_with(&reading) {
                     return Ok(false);
                 }

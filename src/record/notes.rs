@@ -215,8 +215,8 @@ pub fn logger(roster: &Roster, number: u16) -> Result<Address, String> {
 
 /// A channel of a logger: one that the roster lists, or any that a logger can have if the roster lists none.
 pub fn channel(roster: &Roster, address: Address, channel: u32) -> Result<u8, String> {
-    let told = roster.logger(address).map_or(0, |logger| logger.channels.len());
-    let channels = if told > 0 { told } else { CHANNELS_MAX };
+    let listed = roster.logger(address).map_or(0, |logger| logger.channels.len());
+    let channels = if listed > 0 { listed } else { CHANNELS_MAX };
     match u8::try_from(channel) {
         Ok(number) if usize::from(number) < channels => Ok(number),
         _ => {

@@ -6,7 +6,7 @@
 use super::judge::Row;
 use crate::time::GatewayTime;
 use crate::wire::record::Record;
-use crate::wire::seq::Epoch;
+use crate::wire::seq::Identity;
 use serde_json::Value;
 
 /// A frame or a record that is kept in addition to the record.
@@ -54,7 +54,9 @@ impl SetAside {
     /// The content of the other side of a conflict.
     pub fn other_side(&self) -> Option<ConflictSide> {
         match (&self.content_hex, &self.content_json) {
-            (Some(hex), _) => Some(ConflictSide::sealed(&unhex(hex), self.epoch)),
+            (Some(hex), _) => {
+                Some(ConflictSide::sealed(&unhex(hex), Identity::new(self.logger, self.epoch, self.sequence)))
+            }
             (None, Some(json)) => Some(ConflictSide::csv(json)),
             (None, None) => None,
         }
@@ -77,6 +79,13 @@ pub enum ConflictSide {
         /// When it was made, by the logger's clock.
         time: u32,
         code: u8,
+    },
+    /// What the logger's memory held.
+    Statement {
+        /// When it was made, by the logger's clock.
+        time: u32,
+        /// The number of epochs that it lists.
+        epochs: usize,
     },
     /// An authentic record that this program cannot read, with its length in bytes.
     Opaque(usize),
@@ -101,11 +110,14 @@ pub enum DifferingField {
 
 impl ConflictSide {
     /// From an authentic record.
-    pub fn sealed(content: &[u8], epoch: u32) -> Self {
-        match Epoch::new(epoch).and_then(|epoch| Record::decode(content, epoch).ok()) {
+    pub fn sealed(content: &[u8], identity: Option<Identity>) -> Self {
+        match identity.and_then(|identity| Record::decode(content, identity).ok()) {
             Some(Record::Reading(reading)) => Self::Reading(Row::of(&reading)),
             Some(Record::Profile(profile)) => Self::Profile { time: profile.time, unit: profile.unit },
             Some(Record::Event(event)) => Self::Event { time: event.time, code: event.code },
+            Some(Record::Statement(statement)) => {
+                Self::Statement { time: statement.time, epochs: statement.entries().len() }
+            }
             None => Self::Opaque(content.len()),
         }
     }

@@ -6,7 +6,7 @@ use crate::wire::frame::{AirFrame, RECORD_MAX};
 
 /// Why no key opened a frame that is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum WhyShut {
+pub enum WhyUnopened {
     NoKey,
     /// Its tag fails under a key that has not opened a frame yet: the key may be wrong.
     Unproven,
@@ -16,7 +16,7 @@ pub enum WhyShut {
     Closed,
 }
 
-impl WhyShut {
+impl WhyUnopened {
     pub const ALL: [Self; 4] = [Self::NoKey, Self::Unproven, Self::TagFails, Self::Closed];
 
     /// Its text in the ledger.
@@ -35,13 +35,13 @@ impl WhyShut {
     }
 }
 
-impl serde::Serialize for WhyShut {
+impl serde::Serialize for WhyUnopened {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         self.text().serialize(serializer)
     }
 }
 
-impl From<Unopened> for WhyShut {
+impl From<Unopened> for WhyUnopened {
     fn from(why: Unopened) -> Self {
         match why {
             Unopened::NoKey => Self::NoKey,
@@ -61,7 +61,7 @@ pub trait Opener {
         &mut self,
         frame: &AirFrame<'_>,
         plaintext: &'a mut [u8; RECORD_MAX],
-    ) -> Result<&'a [u8], WhyShut>;
+    ) -> Result<&'a [u8], WhyUnopened>;
 
     /// The keys that have opened their first frame since this was last asked.
     fn take_newly_proven(&mut self) -> Vec<CheckedKey>;
@@ -72,7 +72,7 @@ impl Opener for Keyring {
         &mut self,
         frame: &AirFrame<'_>,
         plaintext: &'a mut [u8; RECORD_MAX],
-    ) -> Result<&'a [u8], WhyShut> {
+    ) -> Result<&'a [u8], WhyUnopened> {
         Ok(Keyring::open(self, frame, plaintext)?)
     }
 

@@ -1,8 +1,8 @@
 //! Frames that are no readable record of this site: addressed elsewhere, not opened, or not understood. Counts only.
 
-use super::unopened::WhyShut;
+use super::unopened::WhyUnopened;
 use crate::time::GatewayTime;
-use crate::wire::record::NotUnderstood;
+use crate::wire::fields::NotUnderstood;
 use crate::wire::seq::{Address, Slot};
 use std::collections::BTreeMap;
 
@@ -25,7 +25,7 @@ pub struct Kept {
     pub logger: Address,
     pub slot: Slot,
     #[serde(rename = "reason")]
-    pub why: WhyShut,
+    pub why: WhyUnopened,
     pub frames: u64,
     /// When the first came by radio.
     #[serde(serialize_with = "crate::text::as_rfc3339")]

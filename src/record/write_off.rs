@@ -74,27 +74,27 @@ pub enum WriteOffError {
         rfc3339(.by.written_at), .by.reason)]
     Already { by: WrittenOff },
     /// The epoch's end is known, so it has no open rest.
-    #[error("{}", end_told(*.logger, .of))]
-    EndTold { logger: Address, of: EpochMissing },
+    #[error("{}", end_known(*.logger, .of))]
+    EndKnown { logger: Address, of: EpochMissing },
 }
 
 /// The most ranges that a message names.
-const RANGES_TOLD: usize = 6;
+const RANGES_NAMED: usize = 6;
 
 /// Ranges in words: `5, 7 to 9 and 2 more`.
 pub fn ranges(set: &RangeSet) -> String {
     let all = set.ranges();
-    let mut told: Vec<String> = all
+    let mut named: Vec<String> = all
         .iter()
-        .take(RANGES_TOLD)
+        .take(RANGES_NAMED)
         .map(|&(first, last)| if first == last { first.to_string() } else { format!("{first} to {last}") })
         .collect();
-    if all.len() > RANGES_TOLD {
-        let more = format!("{} more", all.len() - RANGES_TOLD);
-        return format!("{} and {more}", told.join(", "));
+    if all.len() > RANGES_NAMED {
+        let more = format!("{} more", all.len() - RANGES_NAMED);
+        return format!("{} and {more}", named.join(", "));
     }
-    let last = told.pop().unwrap_or_default();
-    if told.is_empty() { last } else { format!("{} and {last}", told.join(", ")) }
+    let last = named.pop().unwrap_or_default();
+    if named.is_empty() { last } else { format!("{} and {last}", named.join(", ")) }
 }
 
 fn epoch_unknown(logger: Address, epoch: u32, known: &[Epoch]) -> String {
@@ -109,7 +109,7 @@ fn epoch_unknown(logger: Address, epoch: u32, known: &[Epoch]) -> String {
 }
 
 fn beyond(logger: Address, of: &EpochMissing, last: u32) -> String {
-    let what = match (of.is_end_told(), of.missing.is_empty()) {
+    let what = match (of.is_end_known(), of.missing.is_empty()) {
         (true, true) => "nothing of it is missing".to_owned(),
         (true, false) => format!("missing are {}", ranges(&of.missing)),
         (false, _) => {
@@ -135,7 +135,7 @@ fn no_gap(logger: Address, of: &EpochMissing, (first, last): (u32, u32)) -> Stri
     format!("nothing is missing from {first} to {last} of epoch {} of logger {logger}{why}{gaps}", of.epoch)
 }
 
-fn end_told(logger: Address, of: &EpochMissing) -> String {
+fn end_known(logger: Address, of: &EpochMissing) -> String {
     let what = match of.missing.is_empty() {
         true => "nothing of it is missing".to_owned(),
         false => format!("missing are {}: write those off with --first and --last", ranges(&of.missing)),
@@ -176,8 +176,8 @@ pub fn plan<F: Facts>(
 
 /// The rest of an epoch, after its largest held record.
 fn plan_rest(logger: Address, of: EpochMissing, offs: &[WrittenOff]) -> Result<WriteOffPlan, WriteOffError> {
-    if of.is_end_told() {
-        return Err(WriteOffError::EndTold { logger, of });
+    if of.is_end_known() {
+        return Err(WriteOffError::EndKnown { logger, of });
     }
     let (epoch, first) = (of.epoch, of.must.saturating_add(1));
     let counts = |off: &&WrittenOff| off.is_rest_of(logger, epoch) && off.first <= first;

@@ -18,7 +18,7 @@
 //!
 //! What this is not: it knows no key, and shows nothing to people.
 
-use super::unopened::WhyShut;
+use super::unopened::WhyUnopened;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
 
@@ -37,7 +37,7 @@ pub struct Failing {
     /// The slot that the last of them names.
     pub slot: Slot,
     /// Why the last of them cannot be opened: no key, or one that has opened nothing.
-    pub why: WhyShut,
+    pub why: WhyUnopened,
     /// When the first came by radio.
     pub first_at: GatewayTime,
     pub last_at: GatewayTime,
@@ -61,7 +61,7 @@ pub struct Suspect {
     pub logger: Address,
     pub slot: Slot,
     /// Whether there is no key, or it has opened nothing.
-    pub why: WhyShut,
+    pub why: WhyUnopened,
     /// When the first frame that it did not open came.
     pub since: GatewayTime,
 }
@@ -99,7 +99,7 @@ pub fn suspicion(failing: &[Failing], roster: &[Heard], now: GatewayTime) -> Sus
                 && opened.is_none_or(|opened| opened < failing.first_at)
         });
         // A key that exists and opens nothing is a stronger sign than frames without a key.
-        let worst = mine.max_by_key(|failing| (failing.why == WhyShut::Unproven, failing.last_at));
+        let worst = mine.max_by_key(|failing| (failing.why == WhyUnopened::Unproven, failing.last_at));
         suspects.extend(worst.map(|failing| Suspect {
             logger: heard.logger,
             slot: failing.slot,
@@ -135,7 +135,7 @@ mod tests {
         Failing {
             logger: address(number),
             slot: Slot(1),
-            why: WhyShut::Unproven,
+            why: WhyUnopened::Unproven,
             first_at: GatewayTime(first),
             last_at: GatewayTime(last),
             are_several: first != last,

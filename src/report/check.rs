@@ -84,7 +84,7 @@ pub fn differences(
     snapshot: &Snapshot<'_>,
 ) -> Result<Vec<(Address, Difference)>, ReadError> {
     let opened = snapshot.slots_opened()?;
-    let shut = snapshot.shut_by_closing()?;
+    let unopened = snapshot.unopened_by_closing()?;
     let opaque = snapshot.opaque(roster.loggers().map(|logger| logger.address))?;
     let mut all = Vec::new();
     for logger in roster.loggers() {
@@ -96,8 +96,8 @@ pub fn differences(
             let used = slot_use(address, opened.iter().copied(), snapshot)?.in_use;
             found.extend(used.and_then(|used| old_slot(used, opened, facts)));
         }
-        let shut = shut.range((address, Slot(0))..=(address, Slot(u8::MAX)));
-        found.extend(shut.map(|(&(_, slot), &frames)| Difference::UnderClosedSlot { slot, frames }));
+        let unopened = unopened.range((address, Slot(0))..=(address, Slot(u8::MAX)));
+        found.extend(unopened.map(|(&(_, slot), &frames)| Difference::UnderClosedSlot { slot, frames }));
         let opaque = opaque.iter().filter(|opaque| opaque.logger == address);
         found.extend(opaque.cloned().map(Difference::Opaque));
         if let Some((identity, profile)) = snapshot.newest_profile(address)? {

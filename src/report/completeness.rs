@@ -23,6 +23,8 @@
 
 use crate::record::coverage::RangeSet;
 use crate::report::gaps::{GapState, Report};
+use crate::report::gateway::Gateway;
+use crate::report::service::Service;
 use crate::time::GatewayTime;
 use crate::when;
 use crate::wire::seq::Address;
@@ -141,6 +143,59 @@ impl CompletenessWanted {
     /// Whether a logger was asked for.
     pub fn takes(&self, logger: Address) -> bool {
         self.loggers.is_empty() || self.loggers.contains(&logger)
+    }
+}
+
+/// The counts, and what comes before any logger.
+#[derive(Clone, Debug)]
+pub struct Completeness {
+    pub loggers: Vec<LoggerCounts>,
+    /// Loggers that left.
+    pub service: Service,
+    /// The gateway now; of an earlier time, as if it worked.
+    pub gateway: Gateway,
+}
+
+/// Is the record complete? The answer with which the report begins.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Complete {
+    /// Every record that must exist is held or written off.
+    Yes,
+    /// Records are missing.
+    No,
+    /// Not known until the gateway works.
+    NotYetKnown,
+    /// Not known: silent loggers and unclosed epochs may have made more readings.
+    Presumed,
+    /// No record must exist yet.
+    Empty,
+}
+
+impl Completeness {
+    /// Counts of all loggers.
+    pub fn all(&self) -> Counts {
+        Counts::total(self.loggers.iter().map(|of| &of.all))
+    }
+
+    /// Missing records, also those of loggers off the roster.
+    pub fn missing(&self) -> u64 {
+        self.all().missing.saturating_add(self.service.missing())
+    }
+
+    /// Derives the answer.
+    pub fn complete(&self) -> Complete {
+        let all = self.all();
+        if self.missing() > 0 {
+            Complete::No
+        } else if !self.gateway.hears() {
+            Complete::NotYetKnown
+        } else if all.presumed > 0 {
+            Complete::Presumed
+        } else if all.expected() == 0 {
+            Complete::Empty
+        } else {
+            Complete::Yes
+        }
     }
 }
 

@@ -75,7 +75,7 @@ pub fn known_before(
 ) -> Result<KnownBefore, ReadError> {
     let heard = snapshot.foreign(roster)?.into_iter().find(|one| one.address == Some(address.number()));
     let waiting =
-        snapshot.kept_shut()?.iter().filter(|kept| kept.logger == address).map(|kept| kept.frames).sum();
+        snapshot.kept_unopened()?.iter().filter(|kept| kept.logger == address).map(|kept| kept.frames).sum();
     let held = snapshot.newest_profile(address)?;
     let opened = if waiting > 0 { profile_waiting(address, snapshot, opener)? } else { None };
     Ok(KnownBefore {
@@ -101,7 +101,7 @@ fn profile_waiting(
         let Ok(frame) = AirFrame::parse(&content) else { continue };
         let mut plaintext = [0; RECORD_MAX];
         let Ok(opened) = opener.open(&frame, &mut plaintext) else { continue };
-        if let Ok(Record::Profile(profile)) = Record::decode(opened, frame.identity.epoch) {
+        if let Ok(Record::Profile(profile)) = Record::decode(opened, frame.identity) {
             newest = newest.into_iter().chain([(frame.identity, profile)]).max_by_key(|(id, _)| *id);
         }
     }

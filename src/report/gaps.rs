@@ -235,7 +235,7 @@ pub fn corrected<F: Facts>(
 }
 
 /// The nearest held readings on either side of a gap, in its epoch: what moved in the meantime lies between them.
-pub fn readings_beside<F: Facts>(
+pub fn readings_around<F: Facts>(
     coverage: &Coverage,
     facts: &F,
     gap: &Gap,

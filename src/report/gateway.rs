@@ -14,7 +14,7 @@
 use super::gaps::{Report, Silence};
 use crate::record::facts::Listening;
 use crate::record::spans::covered;
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::record::unread::Kept;
 use crate::record::wrong_key::{Failing, Heard, Suspicion, suspicion};
 use crate::state::DaemonState;
@@ -56,6 +56,12 @@ pub enum Fault {
     OnlyNoise {
         radio: String,
         /// When the last valid frame came, or when the port was opened.
+        since: Option<GatewayTime>,
+    },
+    /// A radio that reported itself no longer does.
+    RadioSilent {
+        radio: String,
+        /// When its last report came.
         since: Option<GatewayTime>,
     },
     /// Frames of loggers on the roster come in, and no key has opened one since they began: see `record::wrong_key`.
@@ -104,7 +110,7 @@ pub struct GatewayEvidence<'a> {
     /// Every logger of the roster.
     pub loggers: &'a [LoggerHeard],
     /// Unopened frames.
-    pub shut: &'a [Kept],
+    pub unopened: &'a [Kept],
     /// For each logger, the frames that no right key has opened since the last one that was opened.
     pub failing: &'a [Failing],
 }
@@ -125,7 +131,7 @@ impl Gateway {
         let mut gateway = Self { faults: of_daemon(evidence), ..Self::default() };
         let listened = listened(evidence, &gateway.faults);
         let found = suspicion_of(evidence);
-        let shut = shut_by_logger(evidence.shut, &found);
+        let unopened_of = unopened_by_logger(evidence.unopened, &found);
         let mut unopened = Vec::new();
         for logger in evidence.loggers {
             let Some(limit) = logger.silent_after_s else { continue };
@@ -134,16 +140,16 @@ impl Gateway {
             if since.is_some_and(|since| evidence.now.since(since) <= limit) {
                 continue;
             }
-            let last_shut = shut.get(&logger.logger).copied();
-            let slot = last_shut.map(|(_, slot)| slot);
-            let last_shut = last_shut.map(|(last, _)| last);
-            let from = since.max(last_shut).unwrap_or(GatewayTime::MIN);
+            let last_unopened = unopened_of.get(&logger.logger).copied();
+            let slot = last_unopened.map(|(_, slot)| slot);
+            let last_unopened = last_unopened.map(|(last, _)| last);
+            let from = since.max(last_unopened).unwrap_or(GatewayTime::MIN);
             if covered(from, evidence.now, listened.iter().copied()) > limit {
                 gateway.silent.insert(logger.logger);
                 continue;
             }
             gateway.explained.insert(logger.logger);
-            if last_shut.is_some_and(|last| heard.is_none_or(|heard| last > heard)) {
+            if last_unopened.is_some_and(|last| heard.is_none_or(|heard| last > heard)) {
                 unopened.extend(slot.map(|slot| (logger.logger, slot)));
             }
         }
@@ -206,6 +212,9 @@ fn of_daemon(evidence: &GatewayEvidence<'_>) -> Vec<Fault> {
         if is_noise {
             let since = radio.last_frame_at.or(radio.since);
             faults.push(Fault::OnlyNoise { radio: radio.name.clone(), since });
+        } else if let Some(report) = radio.report.filter(|report| report.is_overdue(state.written_at)) {
+            // By the time of the state: the daemon may write it long after a report.
+            faults.push(Fault::RadioSilent { radio: radio.name.clone(), since: Some(report.at) });
         }
     }
     faults
@@ -225,7 +234,9 @@ fn listened(evidence: &GatewayEvidence<'_>, faults: &[Fault]) -> Vec<(GatewayTim
     let until = if is_stuck(state, evidence.now) { state.written_at } else { evidence.now };
     let noisy = |name: &str| {
         faults.iter().find_map(|fault| match fault {
-            Fault::OnlyNoise { radio, since } if radio == name => Some(since.unwrap_or(state.started_at)),
+            Fault::OnlyNoise { radio, since } | Fault::RadioSilent { radio, since } if radio == name => {
+                Some(since.unwrap_or(state.started_at))
+            }
             _ => None,
         })
     };
@@ -246,15 +257,15 @@ fn listened(evidence: &GatewayEvidence<'_>, faults: &[Fault]) -> Vec<(GatewayTim
 
 /// For each logger, when its last unopened frame came that is really its own, and which slot the frame names: the frame
 /// is authentic and its slot is closed, or its key is suspect.
-fn shut_by_logger(shut: &[Kept], found: &Suspicion) -> BTreeMap<Address, (GatewayTime, Slot)> {
+fn unopened_by_logger(unopened: &[Kept], found: &Suspicion) -> BTreeMap<Address, (GatewayTime, Slot)> {
     let suspects: BTreeSet<Address> = found.suspects().iter().map(|suspect| suspect.logger).collect();
     let is_its_own = |kept: &&Kept| match kept.why {
-        WhyShut::Closed => true,
-        WhyShut::NoKey | WhyShut::Unproven => suspects.contains(&kept.logger),
-        WhyShut::TagFails => false,
+        WhyUnopened::Closed => true,
+        WhyUnopened::NoKey | WhyUnopened::Unproven => suspects.contains(&kept.logger),
+        WhyUnopened::TagFails => false,
     };
     let mut all = BTreeMap::<Address, (GatewayTime, Slot)>::new();
-    for kept in shut.iter().filter(is_its_own) {
+    for kept in unopened.iter().filter(is_its_own) {
         let Some(last) = kept.last_at else { continue };
         let entry = all.entry(kept.logger).or_insert((last, kept.slot));
         *entry = (last, kept.slot).max(*entry);
@@ -290,7 +301,7 @@ fn of_keys(found: &Suspicion, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::state::{Phase, RadioState};
+    use crate::state::{Phase, RadioReport, RadioState};
 
     const HOUR: i64 = 3600;
     const NOW: GatewayTime = GatewayTime(1_780_000_000);
@@ -335,10 +346,10 @@ mod tests {
         }
     }
 
-    fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], shut: &[Kept]) -> Gateway {
+    fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], unopened: &[Kept]) -> Gateway {
         let listening = [listened(1, ago(100 * HOUR), ago(600))];
         let is_alive = state.is_some_and(|state| state.phase == Phase::Running);
-        let failing: Vec<Failing> = shut.iter().filter_map(failing).collect();
+        let failing: Vec<Failing> = unopened.iter().filter_map(failing).collect();
         let failing = &failing;
         Gateway::new(&GatewayEvidence {
             now: NOW,
@@ -346,7 +357,7 @@ mod tests {
             is_alive,
             listening: &listening,
             loggers,
-            shut,
+            unopened,
             failing,
         })
     }
@@ -354,7 +365,7 @@ mod tests {
     fn failing(kept: &Kept) -> Option<Failing> {
         let (first_at, last_at) = (kept.first_at?, kept.last_at?);
         let (logger, slot, why) = (kept.logger, kept.slot, kept.why);
-        (!matches!(why, WhyShut::TagFails | WhyShut::Closed)).then_some(Failing {
+        (!matches!(why, WhyUnopened::TagFails | WhyUnopened::Closed)).then_some(Failing {
             logger,
             slot,
             why,
@@ -364,7 +375,7 @@ mod tests {
         })
     }
 
-    fn kept(number: u16, why: WhyShut, first: GatewayTime, last: GatewayTime) -> Kept {
+    fn kept(number: u16, why: WhyUnopened, first: GatewayTime, last: GatewayTime) -> Kept {
         let (first_at, last_at) = (Some(first), Some(last));
         Kept { logger: address(number), slot: Slot(0), why, frames: 9, first_at, last_at }
     }
@@ -386,13 +397,36 @@ mod tests {
             is_alive: false,
             listening: &listening,
             loggers: &loggers,
-            shut: &[],
+            unopened: &[],
             failing: &[],
         };
         let found = Gateway::new(&evidence);
         assert_eq!(found.faults, [Fault::NotRunning { since: ago(2 * HOUR) }]);
         assert_eq!(found.explained, BTreeSet::from([address(2)]));
         assert_eq!(found.silent, BTreeSet::from([address(1)]), "it was silent before the daemon stopped");
+    }
+
+    #[test]
+    fn a_radio_that_stops_reporting_itself_explains_silences_and_one_that_reports_does_not() {
+        let loggers = [logger(1, Some(ago(9 * HOUR)))];
+        let mut state = running();
+        let mut reports = |last: GatewayTime, apart_s: i64| {
+            let report = RadioReport { at: last, apart_s, ..RadioReport::default() };
+            state.radios[0].report = Some(report);
+            gateway(Some(&state), &loggers, &[])
+        };
+        // Alive, and it hears nothing.
+        let alive = reports(ago(65), 10);
+        assert_eq!(alive.faults, [Fault::NothingHeard]);
+        assert!(alive.silent.contains(&address(1)));
+        // The port is open, and the radio is dead.
+        let dead = reports(ago(8 * HOUR), 10);
+        let silent = Fault::RadioSilent { radio: "mast".to_owned(), since: Some(ago(8 * HOUR)) };
+        assert_eq!(dead.faults, [silent]);
+        assert!(dead.explained.contains(&address(1)));
+        // One report says nothing about when the next is due; a radio may report itself once an hour.
+        assert_eq!(reports(ago(8 * HOUR), 0).faults, [Fault::NothingHeard]);
+        assert_eq!(reports(ago(2 * HOUR), HOUR).faults, [Fault::NothingHeard]);
     }
 
     #[test]
@@ -417,12 +451,12 @@ mod tests {
     #[test]
     fn frames_that_no_key_opens_show_that_their_logger_sends_and_forged_ones_do_not() {
         let loggers = [logger(1, Some(ago(60))), logger(2, Some(ago(9 * HOUR)))];
-        let shut = [kept(2, WhyShut::NoKey, ago(8 * HOUR), ago(600))];
-        let found = gateway(Some(&running()), &loggers, &shut);
+        let unopened = [kept(2, WhyUnopened::NoKey, ago(8 * HOUR), ago(600))];
+        let found = gateway(Some(&running()), &loggers, &unopened);
         assert_eq!(found.faults, [Fault::KeyMissing { keys: vec![(address(2), Slot(0))] }]);
         assert!(found.silent.is_empty());
-        let shut = [kept(2, WhyShut::TagFails, ago(8 * HOUR), ago(600))];
-        let found = gateway(Some(&running()), &loggers, &shut);
+        let unopened = [kept(2, WhyUnopened::TagFails, ago(8 * HOUR), ago(600))];
+        let found = gateway(Some(&running()), &loggers, &unopened);
         assert!(found.works() && found.silent.contains(&address(2)));
     }
 
@@ -431,19 +465,19 @@ mod tests {
         // Nothing was ever heard: in an earlier version, one forged frame made the key the first thing to check.
         let loggers = [logger(1, None), logger(2, None)];
         for frames in [1, 500] {
-            let shut = [Kept { frames, ..kept(1, WhyShut::Unproven, ago(30), ago(1)) }];
-            let found = gateway(Some(&running()), &loggers, &shut);
+            let unopened = [Kept { frames, ..kept(1, WhyUnopened::Unproven, ago(30), ago(1)) }];
+            let found = gateway(Some(&running()), &loggers, &unopened);
             assert!(!found.faults.iter().any(|fault| matches!(fault, Fault::WrongKey { .. })), "{found:?}");
         }
         // They do not hide a silent logger either: in an earlier version, one frame an hour hid it for as long as
         // frames came.
         let loggers = [logger(1, Some(ago(60))), logger(2, Some(ago(9 * HOUR)))];
-        let shut = [Kept { frames: 1, ..kept(2, WhyShut::NoKey, ago(600), ago(600)) }];
-        let found = gateway(Some(&running()), &loggers, &shut);
+        let unopened = [Kept { frames: 1, ..kept(2, WhyUnopened::NoKey, ago(600), ago(600)) }];
+        let found = gateway(Some(&running()), &loggers, &unopened);
         assert!(found.works() && found.silent.contains(&address(2)), "{found:?}");
         // A frame that is authentic, and comes after the end of its slot, is a sign of life.
-        let shut = [Kept { frames: 1, ..kept(2, WhyShut::Closed, ago(600), ago(600)) }];
-        let found = gateway(Some(&running()), &loggers, &shut);
+        let unopened = [Kept { frames: 1, ..kept(2, WhyUnopened::Closed, ago(600), ago(600)) }];
+        let found = gateway(Some(&running()), &loggers, &unopened);
         assert_eq!(found.faults, [Fault::KeyMissing { keys: vec![(address(2), Slot(0))] }]);
         assert!(found.silent.is_empty());
     }
@@ -451,11 +485,11 @@ mod tests {
     #[test]
     fn where_nothing_has_opened_since_frames_stay_shut_it_is_the_site_key() {
         let loggers = [logger(1, None), logger(2, Some(ago(9 * HOUR)))];
-        let shut = [
-            kept(1, WhyShut::Unproven, ago(8 * HOUR), ago(600)),
-            kept(2, WhyShut::Unproven, ago(8 * HOUR), ago(900)),
+        let unopened = [
+            kept(1, WhyUnopened::Unproven, ago(8 * HOUR), ago(600)),
+            kept(2, WhyUnopened::Unproven, ago(8 * HOUR), ago(900)),
         ];
-        let found = gateway(Some(&running()), &loggers, &shut);
+        let found = gateway(Some(&running()), &loggers, &unopened);
         let since = Some(ago(8 * HOUR));
         assert_eq!(found.faults, [Fault::WrongKey { loggers: vec![address(1), address(2)], since }]);
         assert!(found.silent.is_empty() && found.explained.len() == 2);

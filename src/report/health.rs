@@ -72,7 +72,7 @@ impl Then {
             is_alive: false,
             listening: &self.listening,
             loggers: &loggers,
-            shut: &[],
+            unopened: &[],
             failing: &[],
         });
         gateway.take_explained(report);
@@ -109,7 +109,7 @@ pub fn look(
                 || given_up.contains_key(&address),
         });
     }
-    let (listening, shut) = (snapshot.listening()?, snapshot.kept_shut()?);
+    let (listening, unopened) = (snapshot.listening()?, snapshot.kept_unopened()?);
     let heard = loggers.iter().map(|logger| Heard {
         logger: logger.logger,
         interval_s: logger.interval_s,
@@ -122,7 +122,7 @@ pub fn look(
         is_alive,
         listening: &listening,
         loggers: &loggers,
-        shut: &shut,
+        unopened: &unopened,
         failing: &failing,
     }))
 }

@@ -352,7 +352,7 @@ mod tests {
     }
 
     /// From which slots to which one, and at which step.
-    fn stands(slots: &[KeySlot], in_use: u8, slots_with_key: &[u8]) -> Option<(Vec<u8>, u8, u8)> {
+    fn state(slots: &[KeySlot], in_use: u8, slots_with_key: &[u8]) -> Option<(Vec<u8>, u8, u8)> {
         let with_key = slots_with_key.iter().copied().map(Slot).collect();
         let change = change(slots, Some(Slot(in_use)), &with_key, &BTreeMap::new())?;
         Some((change.from.iter().map(|slot| slot.0).collect(), change.to.0, change.step))
@@ -362,18 +362,18 @@ mod tests {
     fn a_change_of_key_goes_step_by_step_to_a_higher_slot() {
         const GIVEN: KeySource = KeySource::Given;
         let old = || slot(0, GIVEN, true, false, 9);
-        assert_eq!(stands(&[old()], 0, &[0]), Some((vec![0], 1, 1)));
-        assert_eq!(stands(&[old(), slot(1, GIVEN, false, false, 1)], 0, &[0, 1]), Some((vec![0], 1, 2)));
+        assert_eq!(state(&[old()], 0, &[0]), Some((vec![0], 1, 1)));
+        assert_eq!(state(&[old(), slot(1, GIVEN, false, false, 1)], 0, &[0, 1]), Some((vec![0], 1, 2)));
         let heard = || slot(1, GIVEN, true, false, 12);
-        assert_eq!(stands(&[old(), heard()], 0, &[0, 1]), Some((vec![0], 1, 3)));
-        assert_eq!(stands(&[old(), heard()], 1, &[0, 1]), Some((vec![0], 1, 4)));
+        assert_eq!(state(&[old(), heard()], 0, &[0, 1]), Some((vec![0], 1, 3)));
+        assert_eq!(state(&[old(), heard()], 1, &[0, 1]), Some((vec![0], 1, 4)));
         // After the old slot is closed, the next change starts here.
         let closed = || slot(0, GIVEN, true, true, 9);
-        assert_eq!(stands(&[closed(), heard()], 1, &[0, 1]), Some((vec![1], 2, 1)));
+        assert_eq!(state(&[closed(), heard()], 1, &[0, 1]), Some((vec![1], 2, 1)));
         // Cases: one slot skipped, two old ones, the last slot of all.
         let third = slot(7, GIVEN, true, false, 20);
-        assert_eq!(stands(&[old(), heard(), third], 7, &[0, 1, 7]), Some((vec![0, 1], 7, 4)));
-        assert_eq!(stands(&[slot(255, GIVEN, true, false, 9)], 255, &[255]), None);
+        assert_eq!(state(&[old(), heard(), third], 7, &[0, 1, 7]), Some((vec![0, 1], 7, 4)));
+        assert_eq!(state(&[slot(255, GIVEN, true, false, 9)], 255, &[255]), None);
     }
 
     #[test]

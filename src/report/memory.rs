@@ -21,7 +21,7 @@
 use crate::record::clock;
 use crate::record::clocks::Clocks;
 use crate::record::expected::{BadEnd, EpochMissing, Pace};
-use crate::record::facts::{Came, Facts, ProfileSeen};
+use crate::record::facts::{Came, Facts, ProfileSeen, Stated};
 use crate::record::roster::Logger;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -104,6 +104,10 @@ struct Line {
     chain: usize,
     /// The shortest interval in the profiles of this and the unit's later epochs.
     shortest: Option<u32>,
+    /// Sequences below this are permanently gone, by memory statements; in u64, because all of the epoch may be.
+    gone_below: u64,
+    /// For each memory statement that lists something of it, ascending: the statement and the first sequence listed.
+    listed_from: Vec<(Identity, u32)>,
 }
 
 /// The instrument that made some epochs.
@@ -117,7 +121,8 @@ struct Unit {
     evidence: Evidence,
 }
 
-/// What a unit's own records say about its memory; ordered by the identity of the record.
+/// What a unit's profiles and events say about its memory; ordered by the identity of the record. What its memory
+/// statements say is with the lines.
 #[derive(Clone, Copy, Debug, Default)]
 struct Evidence {
     /// Everything below this is permanently gone, by a profile's *oldest*.
@@ -163,6 +168,29 @@ fn note_cleared(cleared: impl IntoIterator<Item = Identity>, lines: &[Line], uni
     }
 }
 
+/// Notes for each line what memory statements say about it. A statement speaks of its own unit only.
+fn note_stated(all: &[Stated], units: &[Unit], lines: &mut [Line]) {
+    for Stated { identity, statement } in all {
+        let Ok(own) = lines.binary_search_by_key(&identity.epoch, |line| line.epoch) else { continue };
+        let of_unit = &units[lines[own].unit].lines;
+        let upto = of_unit.partition_point(|&at| at <= own);
+        let from = of_unit[..upto].partition_point(|&at| statement.of_epoch(lines[at].epoch).is_none());
+        for &at in &of_unit[from..upto] {
+            let line = &mut lines[at];
+            match statement.of_epoch(line.epoch) {
+                None => {}
+                Some(None) => line.gone_below = u64::MAX,
+                Some(Some(entry)) => {
+                    line.gone_below = line.gone_below.max(u64::from(entry.first));
+                    if entry.first <= entry.last {
+                        line.listed_from.push((*identity, entry.first));
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// For each line, the shortest interval of it and of its unit's later lines.
 fn shortest_from_here_on(units: &[Unit], lines: &mut [Line]) {
     for unit in units {
@@ -190,6 +218,12 @@ impl<'a, F: Facts> Memory<'a, F> {
             profiles.push(facts.last_profile(address, of.epoch)?);
         }
         let unit_of = units(address, facts, epochs, &profiles)?;
+        let statements = facts.statements(address)?;
+        let listed_together: BTreeSet<(Epoch, Epoch)> = statements
+            .iter()
+            .flat_map(|stated| stated.statement.entries().windows(2))
+            .filter_map(|pair| Some((pair.last()?.epoch, pair.first()?.epoch)))
+            .collect();
         let mut units = vec![Unit::default(); unit_of.iter().max().map_or(0, |most| most + 1)];
         let (mut lines, mut chains): (Vec<Line>, Vec<usize>) = (Vec::new(), Vec::new());
         for (at, ((of, profile), &unit_at)) in epochs.iter().zip(profiles).zip(&unit_of).enumerate() {
@@ -197,9 +231,10 @@ impl<'a, F: Facts> Memory<'a, F> {
             let unit = &mut units[unit_at];
             let before = unit.lines.last().map(|&before| (&epochs[before], &lines[before]));
             let is_bad = bad.iter().any(|bad| bad.epoch == of.epoch);
-            // The end of the previous epoch comes from this epoch, and is possible.
+            // The end of the previous epoch comes from this epoch, or from a statement that lists both, and is possible.
             let joined = before.filter(|(end, line)| {
-                line.is_end_sound && end.named.is_some_and(|named| named.by_epoch == of.epoch)
+                let is_named = end.named.is_some_and(|named| named.by_epoch == of.epoch);
+                line.is_end_sound && (is_named || listed_together.contains(&(end.epoch, of.epoch)))
             });
             let chain = joined.map_or(chains.len(), |(_, line)| line.chain);
             let made_before = before.map_or(0, |(_, line)| line.made_before + i64::from(line.must));
@@ -216,6 +251,8 @@ impl<'a, F: Facts> Memory<'a, F> {
                 made_before,
                 chain,
                 shortest: facts.shortest_interval(address, of.epoch)?,
+                gone_below: 0,
+                listed_from: Vec::new(),
             });
             unit.lines.push(at);
             unit.newest = of.largest_held.and_then(identity).or(unit.newest);
@@ -229,6 +266,7 @@ impl<'a, F: Facts> Memory<'a, F> {
             }
         }
         note_cleared(facts.memory_cleared(address)?, &lines, &mut units);
+        note_stated(&statements, &units, &mut lines);
         shortest_from_here_on(&units, &mut lines);
         let current = lines.iter().rev().find(|line| line.largest_held.is_some()).map(|line| line.unit);
         Ok(Self {
@@ -350,7 +388,7 @@ impl<'a, F: Facts> Memory<'a, F> {
         let line = &self.lines[at];
         let Some(identity) = identity(self.logger.address, line.epoch, sequence) else { return Ok(false) };
         let Evidence { gone_below, cleared } = self.units[line.unit].evidence;
-        if gone_below.is_some_and(|below| identity < below) {
+        if gone_below.is_some_and(|below| identity < below) || u64::from(sequence) < line.gone_below {
             return Ok(true);
         }
         // For the whole rest of an epoch: counted from its end.
@@ -364,7 +402,12 @@ impl<'a, F: Facts> Memory<'a, F> {
         }
         // Whatever the evidence is, a later record that shows it there takes precedence, and counting starts again from
         // that record.
-        let there = if sequence == u32::MAX { None } else { self.facts.last_profile_with(identity)? };
+        let there = if sequence == u32::MAX {
+            None
+        } else {
+            let listed = line.listed_from.iter().rev().find(|&&(_, first)| first <= sequence);
+            self.facts.last_profile_with(identity)?.max(listed.map(|&(statement, _)| statement))
+        };
         Ok(match there {
             None => true,
             Some(there) if cleared.is_some_and(|cleared| there < cleared) => true,

@@ -54,14 +54,14 @@ impl Notes {
         Ok(notes)
     }
 
-    fn beside(&self, logger: Address, from: GatewayTime, to: GatewayTime) -> NotesSpan {
+    fn around(&self, logger: Address, from: GatewayTime, to: GatewayTime) -> NotesSpan {
         let interval = self.intervals.get(&logger).copied().unwrap_or(0);
         (logger, from.later(-interval), to.later(interval))
     }
 
     /// The time of a gap; `None` if not known.
     pub fn of_gap(&self, gap: &Gap) -> Option<NotesSpan> {
-        gap.from.zip(gap.to).map(|(from, to)| self.beside(gap.logger, from, to))
+        gap.from.zip(gap.to).map(|(from, to)| self.around(gap.logger, from, to))
     }
 
     /// From the last record of an unclosed epoch to the first one after it.

@@ -23,13 +23,16 @@ use crate::record::clock::{ClockEvent, EpochClock};
 use crate::record::clocks::Clocks;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::expected;
-use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
+use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, Stated, WriteOff};
 use crate::record::roster::{Logger, Roster};
 use crate::record::written::WrittenOff;
-use crate::report::completeness::{self, CompletenessWanted, Count, LoggerCounts, Source, Span};
+use crate::report::completeness::{
+    self, Completeness, CompletenessWanted, Count, LoggerCounts, Source, Span,
+};
 use crate::report::gaps::{self, Report};
+use crate::report::gateway::Gateway;
 use crate::report::health;
-use crate::report::service::{Service, service};
+use crate::report::service::service;
 use crate::state::DaemonState;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -90,11 +93,25 @@ pub fn count(
     Ok(counts)
 }
 
-/// Wanted loggers that left.
-pub fn left(config: &Config, wanted: &CompletenessWanted, now: GatewayTime) -> Read<Service> {
-    let takes = |logger: Address| wanted.takes(logger);
-    Reader::open(&config.ledger.path)?
-        .read(|snapshot| service(&config.roster, snapshot.coverage(), snapshot, now, takes))
+/// The same, with what comes before any logger: those that left, and the gateway.
+pub fn completeness(
+    config: &Config,
+    wanted: &CompletenessWanted,
+    now: GatewayTime,
+    progress: impl FnMut(Address, usize, usize),
+) -> Read<Completeness> {
+    let loggers = count(config, wanted, now, progress)?;
+    let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+    Reader::open(&config.ledger.path)?.read(|snapshot| {
+        let takes = |logger: Address| wanted.takes(logger);
+        let service = service(&config.roster, snapshot.coverage(), snapshot, now, takes)?;
+        // The gateway of today says nothing about what was known at an earlier time.
+        let gateway = match wanted.as_of {
+            None => health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?,
+            Some(_) => Gateway::default(),
+        };
+        Ok(Completeness { loggers, service, gateway })
+    })
 }
 
 fn source(row: &StoredRecord) -> Source {
@@ -161,7 +178,7 @@ impl OfLogger<'_, '_> {
     fn windows(
         &self,
         coverage: &Coverage,
-        facts: &Told<'_, '_>,
+        facts: &FactsAsOf<'_, '_>,
     ) -> Result<BTreeMap<Epoch, (u32, u32)>, ReadError> {
         let all = expected::missing(self.logger, coverage, facts)?;
         Ok(all.into_iter().filter_map(|of| Some((of.epoch, (of.first?, of.last)))).collect())
@@ -177,7 +194,7 @@ impl OfLogger<'_, '_> {
 
     fn now(&self, rare: &ByEpoch, spans: &[Span], now: GatewayTime) -> Result<LoggerCounts, ReadError> {
         let (coverage, address) = (self.coverage(), self.logger.address);
-        let facts = Told { snapshot: self.snapshot, as_of: None };
+        let facts = FactsAsOf { snapshot: self.snapshot, as_of: None };
         let mut report =
             gaps::report(&self.roster(), &coverage, &facts, now, |of| of == self.logger.address)?;
         (self.explain)(&mut report);
@@ -269,8 +286,8 @@ impl OfLogger<'_, '_> {
         self.name_epochs(&mut coverage, at)?;
         let last_heard =
             rows.values().flatten().filter(|row| row.rank == 0).filter_map(|row| row.received_at).max();
-        let told = AsOf { at, last_heard, rows: &rows };
-        let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
+        let as_of = AsOf { at, last_heard, rows: &rows };
+        let facts = FactsAsOf { snapshot: self.snapshot, as_of: Some(as_of) };
         let mut report = gaps::report(&self.roster(), &coverage, &facts, at, |of| of == self.logger.address)?;
         (self.explain)(&mut report);
         let mut count = Count::new(address, spans);
@@ -340,12 +357,12 @@ impl AsOf<'_> {
 }
 
 /// The ledger's facts, without those that only outages need; at a time, or now.
-struct Told<'a, 'db> {
+struct FactsAsOf<'a, 'db> {
     snapshot: &'a Snapshot<'db>,
     as_of: Option<AsOf<'a>>,
 }
 
-impl Facts for Told<'_, '_> {
+impl Facts for FactsAsOf<'_, '_> {
     type Error = ReadError;
 
     fn seen(&self, identity: Identity) -> Result<Option<Seen>, ReadError> {
@@ -382,6 +399,10 @@ impl Facts for Told<'_, '_> {
         Ok(Vec::new())
     }
 
+    fn statements(&self, _: Address) -> Result<Vec<Stated>, ReadError> {
+        Ok(Vec::new())
+    }
+
     fn came(&self, identity: Identity) -> Result<Option<Came>, ReadError> {
         self.snapshot.came(identity)
     }
@@ -400,11 +421,11 @@ impl Facts for Told<'_, '_> {
         epoch: Epoch,
         before: GatewayTime,
     ) -> Result<Option<u32>, ReadError> {
-        let Some(told) = &self.as_of else {
+        let Some(as_of) = &self.as_of else {
             return self.snapshot.last_received_before(address, epoch, before);
         };
         let early = |row: &&StoredRecord| row.received_at.is_some_and(|at| row.synchronised && at < before);
-        Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
+        Ok(as_of.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
     }
 
     fn first_received_or_timed_from(
@@ -413,14 +434,14 @@ impl Facts for Told<'_, '_> {
         epoch: Epoch,
         from: GatewayTime,
     ) -> Result<Option<u32>, ReadError> {
-        let Some(told) = &self.as_of else {
+        let Some(as_of) = &self.as_of else {
             return self.snapshot.first_received_or_timed_from(address, epoch, from);
         };
         let late = |row: &&StoredRecord| {
             row.received_at.is_some_and(|at| row.synchronised && at >= from)
                 || row.time.is_some_and(|time| !row.is_opaque && clock::as_if_right(time) >= from)
         };
-        Ok(told.authentic_of(epoch).filter(late).map(|row| row.sequence).min())
+        Ok(as_of.authentic_of(epoch).filter(late).map(|row| row.sequence).min())
     }
 
     fn last_by_hand_timed_before(
@@ -430,7 +451,7 @@ impl Facts for Told<'_, '_> {
         below: u32,
         before: GatewayTime,
     ) -> Result<Option<u32>, ReadError> {
-        let Some(told) = &self.as_of else {
+        let Some(as_of) = &self.as_of else {
             return self.snapshot.last_by_hand_timed_before(address, epoch, below, before);
         };
         let early = |row: &&StoredRecord| {
@@ -438,7 +459,7 @@ impl Facts for Told<'_, '_> {
             row.sequence < below
                 && timed.and_then(|time| clock::plausible(time, None)).is_some_and(|made| made < before)
         };
-        Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
+        Ok(as_of.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
     }
 
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, ReadError> {
@@ -451,7 +472,7 @@ impl Facts for Told<'_, '_> {
 
     fn last_heard(&self, address: Address) -> Result<Option<GatewayTime>, ReadError> {
         match &self.as_of {
-            Some(told) => Ok(told.last_heard),
+            Some(as_of) => Ok(as_of.last_heard),
             None => self.snapshot.last_heard(address),
         }
     }
@@ -467,12 +488,12 @@ impl Facts for Told<'_, '_> {
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, ReadError> {
         match &self.as_of {
             None => self.snapshot.written_off(address),
-            Some(told) => {
+            Some(as_of) => {
                 let mut all = self.snapshot.write_offs(Some(address))?;
-                all.retain(|off| off.written_at <= told.at);
+                all.retain(|off| off.written_at <= as_of.at);
                 for off in all.iter_mut().filter(|off| off.last.is_none()) {
                     // The rest of an epoch ends where the logger was heard again, as far as that was known.
-                    let heard = told.rows.get(&off.epoch).into_iter().flatten().filter(|row| {
+                    let heard = as_of.rows.get(&off.epoch).into_iter().flatten().filter(|row| {
                         let heard = row.received_at.filter(|_| row.synchronised);
                         row.rank == 0
                             && row.sequence >= off.first

@@ -158,15 +158,15 @@ fn moved(report: &Report, wanted: &GapsWanted, snapshot: &Snapshot<'_>) -> Read<
     let open: Vec<&Gap> = report.gaps.iter().filter(|gap| gap.state == GapState::Open).collect();
     let mut gaps = if wanted.all_values { open } else { GapsWanted::default().listed(&open).0 };
     gaps.retain(|gap| gap.records() > SINGLE_RECORDS);
-    let mut beside = Vec::new();
+    let mut around = Vec::new();
     for gap in gaps {
-        beside.push((gap, gaps::readings_beside(snapshot.coverage(), snapshot, gap)?));
+        around.push((gap, gaps::readings_around(snapshot.coverage(), snapshot, gap)?));
     }
     let all: BTreeSet<Identity> =
-        beside.iter().flat_map(|(_, (before, after))| [*before, *after]).flatten().collect();
+        around.iter().flat_map(|(_, (before, after))| [*before, *after]).flatten().collect();
     let rows = snapshot.readings_at(&all)?;
     let row = |id: Option<Identity>| id.and_then(|id| rows.get(&id)).cloned();
-    let moved = beside
+    let moved = around
         .into_iter()
         .map(|(gap, (before, after))| GapMoved { gap: *gap, before: row(before), after: row(after) })
         .collect();

@@ -44,7 +44,7 @@ impl BesideRecord {
         }
         Ok(Self {
             items,
-            unopened: snapshot.kept_shut()?,
+            unopened: snapshot.kept_unopened()?,
             foreign: snapshot.foreign(roster)?,
             no_room: snapshot.found_no_room()?,
         })
@@ -53,7 +53,7 @@ impl BesideRecord {
 
 fn held_side(snapshot: &Snapshot<'_>, id: Identity) -> Read<Option<ConflictSide>> {
     if let Some(plaintext) = snapshot.plaintext(id)? {
-        return Ok(Some(ConflictSide::sealed(&plaintext, id.epoch.number())));
+        return Ok(Some(ConflictSide::sealed(&plaintext, Some(id))));
     }
     // Two CSV files may disagree where no authentic record is held.
     Ok(snapshot.readings_at(&[id].into())?.remove(&id).map(ConflictSide::CsvRow))

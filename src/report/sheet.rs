@@ -142,8 +142,8 @@ fn channels(
 ) -> Read<Vec<SheetChannel>> {
     // If the roster does not say, the logger's own profile does.
     let profile = snapshot.newest_profile(logger.address)?;
-    let told = profile.as_ref().map_or(&[][..], |(_, profile)| profile.raw_units());
-    let number = logger.channels.len().max(last.map_or(0, |row| row.counts.len())).max(told.len());
+    let of_profile = profile.as_ref().map_or(&[][..], |(_, profile)| profile.raw_units());
+    let number = logger.channels.len().max(last.map_or(0, |row| row.counts.len())).max(of_profile.len());
     let channel = |at: usize| {
         let own = logger.channels.get(at);
         SheetChannel {
@@ -153,7 +153,7 @@ fn channels(
             name: own.map_or(format!("channel {at}"), |own| own.name.clone()),
             raw_unit: own
                 .map(|own| own.raw_unit)
-                .or_else(|| told.get(at).and_then(|&code| RawUnit::from_code(code))),
+                .or_else(|| of_profile.get(at).and_then(|&code| RawUnit::from_code(code))),
             last: last.and_then(|row| {
                 let counts = *row.counts.get(at)?;
                 Some(if (row.faults >> at) & 1 == 1 { Err(counts) } else { Ok(counts) })

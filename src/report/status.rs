@@ -16,7 +16,7 @@ use super::verdict::Verdict;
 use super::visits::{self, Class, Visit};
 use super::walk;
 use crate::ledger::read::Read;
-use crate::ledger::read::beside::{Notice, RadioTotal};
+use crate::ledger::read::side_tables::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};

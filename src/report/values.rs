@@ -127,7 +127,7 @@ pub fn of(
 }
 
 /// The last value at or before an instant, and its calculation; `None` if no reading is held.
-pub fn told(
+pub fn calculation(
     site: &Site<'_>,
     inputs: &LedgerInputs<'_>,
     point: &str,
@@ -135,10 +135,10 @@ pub fn told(
 ) -> Result<Option<(Calculation, Shown)>, ReadError> {
     let before = at.map_or(GatewayTime::MAX, |at| at.later(1));
     let Some((stay, sample)) = newest(site, inputs, point, before)? else { return Ok(None) };
-    let mut told = Told::new(site.words.clone());
-    let (worked, is_own) = worked(site, inputs, point, (stay, &sample), &mut told)?;
+    let mut steps = Told::new(site.words.clone());
+    let (worked, is_own) = worked(site, inputs, point, (stay, &sample), &mut steps)?;
     let shown = Shown::new(&sample, is_own, &worked);
-    Ok(Some((told, shown)))
+    Ok(Some((steps, shown)))
 }
 
 /// The value of a point at one reading, its own or that of the point that leads it.

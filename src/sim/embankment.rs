@@ -2,9 +2,9 @@
 //!
 //! Input: a seed and a place in the list. Output: [`LoggerPlan`]s. Names, numbers and values are invented.
 
-use super::chance::unit;
 use super::physics::Sensor;
 use super::plan::{ADDRESS_FIRST, ChannelPlan, LoggerPlan};
+use super::random::unit;
 use crate::wire::seq::{Address, Epoch, Slot};
 
 /// The offset within its interval at which a logger reads.
@@ -109,8 +109,8 @@ fn channels(kind: Kind, between: &dyn Fn(u32, u64, f64, f64) -> f64) -> Vec<Chan
         lag_days: between(number, 2, 3.0, 12.0),
         head_m: if toe { between(number, 3, 0.1, 0.4) } else { between(number, 3, 6.0, 16.0) },
         depth_m: if toe { between(number, 4, 1.5, 3.0) } else { between(number, 4, 6.0, 25.0) },
-        zero_digits: between(number, 5, 8_600.0, 9_400.0),
-        kpa_per_digit: between(number, 6, 0.06, 0.1),
+        zero_reading: between(number, 5, 8_600.0, 9_400.0),
+        kpa_per_reading: between(number, 6, 0.06, 0.1),
         kpa_per_c: between(number, 7, -0.06, 0.06),
         noise_hz: between(number, 8, 0.02, 0.1),
     };

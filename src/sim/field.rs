@@ -11,10 +11,10 @@
 //! Guarantees: times never go back; nothing is emitted while the gateway is deaf, and nothing with a
 //! logger's address while that logger is out of reach; memory grows with the number of records, not bytes.
 
-use super::chance::Chance;
 use super::incidents::BurstLoss;
 use super::life::TruthRecord;
 use super::plan::FieldPlan;
+use super::random::RandomStream;
 use super::true_time::TrueTime;
 use super::truth::Truth;
 use super::witness::{Tally, Witness};
@@ -99,7 +99,7 @@ impl Field {
         let sendings = schedule(&plan, &truth).into_iter();
         let line = Line {
             seed: plan.seed,
-            chance: Chance::new(plan.seed, b"line", 0),
+            random: RandomStream::new(plan.seed, b"line", 0),
             bad_paths: plan.bad_paths.iter().map(|(address, _)| *address).collect(),
         };
         Self { plan, truth, witness: Witness::default(), line, sendings }
@@ -171,13 +171,13 @@ fn schedule(plan: &FieldPlan, truth: &Truth) -> Vec<Sending> {
 
 /// Lets some frames arrive after later ones, and keeps times from going back.
 fn reorder(plan: &FieldPlan, sendings: Vec<Sending>) -> Vec<Sending> {
-    let mut chance = Chance::new(plan.seed, b"ordr", 0);
+    let mut random = RandomStream::new(plan.seed, b"ordr", 0);
     let mut placed: Vec<(usize, Sending)> = sendings
         .into_iter()
         .enumerate()
         .map(|(place, sending)| {
-            let delayed = chance.happens(plan.faults.reordered);
-            let behind = 1 + chance.below(plan.faults.reorder_frames_max) as usize;
+            let delayed = random.happens(plan.faults.reordered);
+            let behind = 1 + random.below(plan.faults.reorder_frames_max) as usize;
             let is_frame = matches!(sending.what, What::Whole(_) | What::Repeated(_));
             // Odd places lie between the frames that keep their place.
             let place = if delayed && is_frame { 2 * (place + behind) + 1 } else { 2 * place };
@@ -210,23 +210,23 @@ fn address_of(what: What) -> Option<Address> {
 /// The random events of one logger's frames.
 struct Air<'a> {
     plan: &'a FieldPlan,
-    chance: Chance,
+    random: RandomStream,
     bursts: Option<Bursts>,
 }
 
 /// A path that loses frames in bursts.
 struct Bursts {
     path: BurstLoss,
-    chance: Chance,
+    random: RandomStream,
     is_bad: bool,
 }
 
 impl Bursts {
     fn new(path: BurstLoss, seed: u64, address: Address) -> Self {
         // Separate streams, so that making a path bad changes nothing but its losses.
-        let mut chance = Chance::new(seed, b"brst", u64::from(address.number()));
-        let is_bad = chance.happens(path.bad_share());
-        Self { path, chance, is_bad }
+        let mut random = RandomStream::new(seed, b"brst", u64::from(address.number()));
+        let is_bad = random.happens(path.bad_share());
+        Self { path, random, is_bad }
     }
 
     /// For one frame sent: whether it is lost; then the path's state advances by one step.
@@ -235,8 +235,8 @@ impl Bursts {
             true => (self.path.lost_bad, self.path.out_of_bad),
             false => (self.path.lost_good, self.path.into_bad),
         };
-        let is_lost = self.chance.happens(lost);
-        self.is_bad ^= self.chance.happens(step);
+        let is_lost = self.random.happens(lost);
+        self.is_bad ^= self.random.happens(step);
         is_lost
     }
 }
@@ -246,65 +246,65 @@ impl<'a> Air<'a> {
         let bad = plan.bad_paths.iter().find(|(of, _)| *of == address);
         Self {
             plan,
-            chance: Chance::new(plan.seed, b"air ", u64::from(address.number())),
+            random: RandomStream::new(plan.seed, b"air ", u64::from(address.number())),
             bursts: bad.map(|(_, path)| Bursts::new(*path, plan.seed, address)),
         }
     }
 
     /// Whether a frame that is sent now is lost.
     fn loses(&mut self) -> bool {
-        let lost = self.chance.happens(self.plan.faults.lost);
+        let lost = self.random.happens(self.plan.faults.lost);
         self.bursts.as_mut().map_or(lost, Bursts::loses)
     }
 
     /// All numbers are drawn whatever they decide, so that changing one rate does not change everything else.
     fn send(&mut self, record: &TruthRecord, out: &mut Vec<Sending>) {
         let (rates, identity) = (self.plan.faults, record.identity);
-        let mut at = record.made_at.later(1 + i64::from(self.chance.below(4)));
+        let mut at = record.made_at.later(1 + i64::from(self.random.below(4)));
         let mut push = |at: TrueTime, what: What| out.push(Sending { at, what });
 
-        let damaged = self.chance.happens(rates.damaged);
-        let late = self.chance.happens(rates.late);
-        let late_by_s = 3_600 + i64::from(self.chance.below(5 * 3_600));
+        let damaged = self.random.happens(rates.damaged);
+        let late = self.random.happens(rates.late);
+        let late_by_s = 3_600 + i64::from(self.random.below(5 * 3_600));
         if !self.loses() {
             let at = at.later(if late { late_by_s } else { 0 });
             push(at, if damaged { What::Damaged(identity) } else { What::Whole(identity) });
         }
 
-        let repeated = self.chance.happens(rates.repeated);
-        let lost_too = if repeated { self.loses() } else { self.chance.happens(rates.lost) };
-        at = at.later(2 + i64::from(self.chance.below(20)));
+        let repeated = self.random.happens(rates.repeated);
+        let lost_too = if repeated { self.loses() } else { self.random.happens(rates.lost) };
+        at = at.later(2 + i64::from(self.random.below(20)));
         if repeated && !lost_too {
             push(at, What::Repeated(identity));
         }
 
-        let replayed = self.chance.happens(rates.replayed);
+        let replayed = self.random.happens(rates.replayed);
         // Anywhere in the rest of the plan, but not at once.
         let left_s = self.plan.end().since(at).max(0) as f64;
-        let later_s = 60 + (left_s * (0.1 + 0.9 * self.chance.unit())) as i64;
+        let later_s = 60 + (left_s * (0.1 + 0.9 * self.random.unit())) as i64;
         if replayed {
             push(at.later(later_s), What::Replayed(identity));
         }
 
-        let foreign = self.chance.happens(rates.foreign);
-        let neighbour = FOREIGN_FIRST + self.chance.below(FOREIGN_LOGGERS) as u16;
-        let claimed = Identity::new(neighbour, 1 + self.chance.below(3), 1 + self.chance.below(60_000));
+        let foreign = self.random.happens(rates.foreign);
+        let neighbour = FOREIGN_FIRST + self.random.below(FOREIGN_LOGGERS) as u16;
+        let claimed = Identity::new(neighbour, 1 + self.random.below(3), 1 + self.random.below(60_000));
         if let (true, Some(claimed)) = (foreign, claimed)
             && self.plan.logger(claimed.address).is_none()
         {
             push(at, What::Foreign(claimed));
         }
 
-        let forged = self.chance.happens(rates.forged);
+        let forged = self.random.happens(rates.forged);
         // An existing record, or one that is still to come.
-        let ahead = [0, 1, 50, 100_000][self.chance.below(4) as usize];
+        let ahead = [0, 1, 50, 100_000][self.random.below(4) as usize];
         let (epoch, sequence) = (identity.epoch.number(), identity.sequence.number());
         let claimed = Identity::new(identity.address.number(), epoch, sequence.saturating_add(ahead));
         if let (true, Some(claimed)) = (forged, claimed) {
             push(at, What::Forged(claimed));
         }
 
-        if self.chance.happens(rates.noise) {
+        if self.random.happens(rates.noise) {
             push(at, What::Noise);
         }
     }
@@ -313,7 +313,7 @@ impl<'a> Air<'a> {
 /// Makes the bytes.
 struct Line {
     seed: u64,
-    chance: Chance,
+    random: RandomStream,
     bad_paths: BTreeSet<Address>,
 }
 
@@ -333,8 +333,8 @@ impl Line {
                 let mut bytes = self.frame(identity, truth);
                 // One to three different bits, so that no flip undoes another.
                 let bits = 8 * bytes.len() as u32;
-                let (first, step) = (self.chance.below(bits), 1 + self.chance.below(bits / 3));
-                for flip in 0..1 + self.chance.below(3) {
+                let (first, step) = (self.random.below(bits), 1 + self.random.below(bits / 3));
+                for flip in 0..1 + self.random.below(3) {
                     let bit = ((first + flip * step) % bits) as usize;
                     bytes[bit / 8] ^= 1 << (bit % 8);
                 }
@@ -344,8 +344,8 @@ impl Line {
             What::Forged(identity) => {
                 // Mostly the slot in use, sometimes one that the logger never had.
                 let slot = truth.record(identity).map_or(Slot(0), |record| record.slot);
-                let other = Slot(self.chance.below(256) as u8);
-                let slot = if self.chance.happens(0.1) { other } else { slot };
+                let other = Slot(self.random.below(256) as u8);
+                let slot = if self.random.happens(0.1) { other } else { slot };
                 self.stranger(identity, slot)
             }
             What::Noise => self.noise(),
@@ -361,21 +361,21 @@ impl Line {
     /// neighbour's sealed frame looks to this site, and a forger's too.
     fn stranger(&mut self, identity: Identity, slot: Slot) -> Vec<u8> {
         let mut air = header(VERSION, slot, identity.address, identity.epoch, identity.sequence).to_vec();
-        let record_len = 14 + self.chance.below(40) as usize;
+        let record_len = 14 + self.random.below(40) as usize;
         air.resize(HEADER_LEN + record_len + TAG_LEN, 0);
-        self.chance.fill(&mut air[HEADER_LEN..]);
+        self.random.fill(&mut air[HEADER_LEN..]);
         self.on_the_line(identity.address, &air)
     }
 
     /// Three in four have a signal report: a radio does not have one for every frame.
     fn on_the_line(&mut self, address: Address, air: &[u8]) -> Vec<u8> {
         // The distance of the logger decides most of it; −60 to −115 dBm, 0 to +10 dB and −12 when weak.
-        let share = super::chance::unit(self.seed, 17, u64::from(address.number()), 0);
+        let share = super::random::unit(self.seed, 17, u64::from(address.number()), 0);
         let far = if self.bad_paths.contains(&address) { 0.9 + 0.1 * share } else { share };
-        let rssi = -60.0 - 50.0 * far - 5.0 * self.chance.unit();
-        let snr = 10.0 - 22.0 * far * far + 3.0 * (self.chance.unit() - 0.5);
+        let rssi = -60.0 - 50.0 * far - 5.0 * self.random.unit();
+        let snr = 10.0 - 22.0 * far * far + 3.0 * (self.random.unit() - 0.5);
         let signal = Signal { rssi_dbm: rssi as i8, snr_quarter_db: (4.0 * snr) as i8 };
-        let signal = self.chance.happens(0.75).then_some(signal);
+        let signal = self.random.happens(0.75).then_some(signal);
         let mut bytes = Vec::with_capacity(air.len() + 8);
         encode_line(KIND_AIR, signal, air, &mut bytes);
         bytes
@@ -385,10 +385,10 @@ impl Line {
     /// next frame is lost with it.
     fn noise(&mut self) -> Vec<u8> {
         let len =
-            if self.chance.happens(0.05) { 229 + self.chance.below(600) } else { 1 + self.chance.below(40) };
+            if self.random.happens(0.05) { 229 + self.random.below(600) } else { 1 + self.random.below(40) };
         let mut bytes = vec![0; len as usize];
-        self.chance.fill(&mut bytes);
-        if self.chance.happens(5.0 / 6.0) {
+        self.random.fill(&mut bytes);
+        if self.random.happens(5.0 / 6.0) {
             bytes.push(0);
         }
         bytes

@@ -128,19 +128,19 @@ impl FieldPlan {
                  decimals = {decimals}\n[calibration.conversion]\n{conversion}"
             );
             let Sensor::Piezometer { kpa_per_c, head_m, .. } = channel.sensor else { continue };
-            if let Some(beside) = logger.channels.get(index + 1) {
+            if let Some(other) = logger.channels.get(index + 1) {
                 let _ = writeln!(
                     text,
-                    "[calibration.temperature]\nK = {}\nT0 = {}\npoint = {}\nwhen_missing = \"omit\"",
+                    "[calibration.temperature]\ntemperature_factor = {}\nreference_temperature_c = {}\npoint = {}\nwhen_missing = \"omit\"",
                     float(kpa_per_c),
                     float(physics::PIEZOMETER_ZERO_C),
-                    quoted(&point_name(logger, beside)),
+                    quoted(&point_name(logger, other)),
                 );
             }
             if let Some(barometer) = &barometer {
                 let _ = writeln!(
                     text,
-                    "[calibration.barometer]\nF = 1\nS0 = {}\nunit = \"kPa\"\npoint = {}\nwithin_s = 3600\n\
+                    "[calibration.barometer]\nair_pressure_factor = 1\nreference_pressure = {}\nunit = \"kPa\"\npoint = {}\nwithin_s = 3600\n\
                      when_missing = \"absent\"",
                     float(physics::AIR_MEAN_KPA),
                     quoted(barometer),
@@ -235,20 +235,22 @@ pub fn tip_elevation_m(head_m: f64) -> f64 {
 /// Unit, decimals and the conversion's keys: the inverse of [`physics::Physics::measure`].
 fn conversion(sensor: &Sensor) -> (&'static str, u8, String) {
     match *sensor {
-        Sensor::Piezometer { zero_digits, kpa_per_digit, .. } => {
-            let (r0, g) = (float(zero_digits), float(kpa_per_digit));
-            let keys = format!("input = \"digits\"\nsense = \"R0-R1\"\nG = {g}\nR0 = {r0}");
+        Sensor::Piezometer { zero_reading, kpa_per_reading, .. } => {
+            let (zero, factor) = (float(zero_reading), float(kpa_per_reading));
+            let keys = format!(
+                "reading_unit = \"10*3.Hz2\"\ndifference = \"zero_minus_reading\"\nfactor = {factor}\nzero_reading = {zero}"
+            );
             ("kPa", 2, format!("kind = \"vibrating_wire_linear\"\n{keys}"))
         }
         Sensor::Thermistor { .. } => {
             let (r, beta) = (float(physics::THERMISTOR_25_OHM), float(physics::THERMISTOR_BETA_K));
-            ("Cel", 2, format!("kind = \"thermistor_beta\"\nR25 = {r}\nbeta = {beta}"))
+            ("Cel", 2, format!("kind = \"thermistor_beta\"\nresistance_at_25_c_ohm = {r}\nbeta = {beta}"))
         }
         Sensor::Barometer => ("kPa", 2, loop_range(physics::BAROMETER_ZERO_KPA, physics::BAROMETER_SPAN_KPA)),
         Sensor::PoolGauge => ("m", 3, loop_range(physics::POOL_GAUGE_ZERO_M, physics::POOL_GAUGE_SPAN_M)),
         Sensor::Tilt { zero_sine, gauge_m, .. } => {
             let (length, zero) = (float(gauge_m), float(zero_sine));
-            ("mm", 2, format!("kind = \"tilt\"\nlength_m = {length}\nsine_zero = {zero}"))
+            ("mm", 2, format!("kind = \"tilt\"\nlength_m = {length}\nzero_sine = {zero}"))
         }
         Sensor::LoadCell { .. } => {
             ("kN", 1, line(0.0, physics::LOAD_CELL_FULL_KN / physics::LOAD_CELL_FULL_RATIO))

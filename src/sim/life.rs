@@ -38,7 +38,7 @@ impl TruthRecord {
 
     /// The record decoded from its plaintext; always there.
     pub fn record(&self) -> Option<Record> {
-        Record::decode(&self.plaintext, self.identity.epoch).ok()
+        Record::decode(&self.plaintext, self.identity).ok()
     }
 }
 
@@ -116,13 +116,10 @@ impl LoggerTruth {
         u32::try_from(before.max(first.saturating_sub(most + 1)) + 1).ok()
     }
 
-    /// What the heard profiles say of earlier epochs: (epoch, its last sequence).
+    /// What heard records say of other epochs: (epoch, its last sequence).
     pub(super) fn named(&self) -> impl Iterator<Item = (u32, u32)> {
-        self.heard().filter_map(|record| match record.record() {
-            Some(Record::Profile(profile)) if profile.previous_epoch != 0 => {
-                Some((profile.previous_epoch, profile.previous_last))
-            }
-            _ => None,
+        self.heard().filter_map(TruthRecord::record).flat_map(|record| {
+            record.named_ends().map(|(epoch, last)| (epoch.number(), last)).collect::<Vec<_>>()
         })
     }
 }

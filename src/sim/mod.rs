@@ -41,13 +41,13 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
-mod chance;
 mod clock;
 mod embankment;
 mod files;
 mod life;
 mod logger;
 mod memory;
+mod random;
 mod sealer;
 mod sites;
 mod story;

@@ -16,7 +16,7 @@
 //! Guarantees: the pool moves at most 0.5 m a day; the ground's temperature solves the heat equation; counts
 //! of one seed, logger, channel and instant are always the same.
 
-use super::chance::{mix, noise, unit};
+use super::random::{mix, noise, unit};
 use super::true_time::TrueTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
@@ -84,7 +84,7 @@ const CELL_ENDS_DAYS: f64 = 5.0;
 /// What is connected to a channel. The fields are its calibration.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Sensor {
-    /// A sealed vibrating-wire piezometer: kPa = `kpa_per_digit` · (`zero_digits` - f²/1000) + `kpa_per_c` ·
+    /// A sealed vibrating-wire piezometer: kPa = `kpa_per_reading` · (`zero_reading` - f²/1000) + `kpa_per_c` ·
     /// (T - 20 °C), with f in Hz, against the long-run air pressure. Common practice, no source.
     Piezometer {
         /// The share of the pool's movement that it feels.
@@ -95,10 +95,10 @@ pub enum Sensor {
         head_m: f64,
         /// Its depth, for its temperature.
         depth_m: f64,
-        /// Reading without pressure, in thousands of Hz².
-        zero_digits: f64,
-        /// The pressure that one digit less represents.
-        kpa_per_digit: f64,
+        /// Reading without pressure, in 10³ Hz².
+        zero_reading: f64,
+        /// The pressure that one unit of the reading less represents.
+        kpa_per_reading: f64,
         /// What one degree adds.
         kpa_per_c: f64,
         /// Standard deviation of a measurement.
@@ -316,10 +316,10 @@ impl Physics {
     fn counts(&self, sensor: &Sensor, at: TrueTime, noise: f64) -> i32 {
         let value = self.value(sensor, at);
         let counts = match *sensor {
-            Sensor::Piezometer { depth_m, zero_digits, kpa_per_digit, kpa_per_c, noise_hz, .. } => {
+            Sensor::Piezometer { depth_m, zero_reading, kpa_per_reading, kpa_per_c, noise_hz, .. } => {
                 let warm = kpa_per_c * (self.ground_c(at, depth_m) - PIEZOMETER_ZERO_C);
-                let digits = zero_digits - (value - warm) / kpa_per_digit;
-                1e3 * ((1e3 * digits).max(0.0).sqrt() + noise_hz * noise)
+                let reading = zero_reading - (value - warm) / kpa_per_reading;
+                1e3 * ((1e3 * reading).max(0.0).sqrt() + noise_hz * noise)
             }
             Sensor::Thermistor { .. } => {
                 let kelvin = value + 0.005 * noise + 273.15;
@@ -601,8 +601,8 @@ mod tests {
             lag_days: 5.0,
             head_m: 10.0,
             depth_m: 12.0,
-            zero_digits: 9_000.0,
-            kpa_per_digit: 0.08,
+            zero_reading: 9_000.0,
+            kpa_per_reading: 0.08,
             kpa_per_c: 0.03,
             noise_hz: 0.05,
         };
@@ -616,8 +616,8 @@ mod tests {
             let hertz = f64::from(measured.counts) / 1e3;
             assert!((2_000.0..3_500.0).contains(&hertz), "{hertz}");
             let warm = 0.03 * (physics.ground_c(at, 12.0) - PIEZOMETER_ZERO_C);
-            let digits = 9_000.0 - (physics.value(&sensor, at) - warm) / 0.08;
-            squares.push((hertz - (1e3 * digits).sqrt()).powi(2));
+            let reading = 9_000.0 - (physics.value(&sensor, at) - warm) / 0.08;
+            squares.push((hertz - (1e3 * reading).sqrt()).powi(2));
         }
         let noise_hz = (squares.iter().sum::<f64>() / squares.len() as f64).sqrt();
         assert!((0.045..0.055).contains(&noise_hz), "{noise_hz}");

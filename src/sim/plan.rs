@@ -6,9 +6,9 @@
 //! No record is made here; the plans of whole sites are made in `sites`. All names and numbers are
 //! invented.
 
-use super::chance::Chance;
 use super::clock::ClockDrift;
 use super::physics::Sensor;
+use super::random::RandomStream;
 use super::true_time::TrueTime;
 use crate::record::roster::{Channel, InService, Logger, Roster};
 use crate::wire::record::RawUnit;
@@ -287,7 +287,7 @@ impl FieldPlan {
 
     pub(super) fn empty(seed: u64, from: TrueTime, duration_s: i64) -> Self {
         let mut site_key = [0; 32];
-        Chance::new(seed, b"key ", 0).fill(&mut site_key);
+        RandomStream::new(seed, b"key ", 0).fill(&mut site_key);
         Self {
             seed,
             from,

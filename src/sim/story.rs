@@ -3,13 +3,13 @@
 //! Input: a plan with its loggers, seed and span. Output: the same plan with its incidents. All of it is invented;
 //! [`FieldPlan::harrow_tarn`] describes what happens when and to which logger.
 
-use super::chance::unit;
 use super::clock::ClockDrift;
 use super::physics::Physics;
 use super::plan::{
     BatterySwap, BurstLoss, ClockSet, FieldPlan, IntervalChange, LoggerPlan, RestartPlan, Span,
     UnitReplacement,
 };
+use super::random::unit;
 use super::true_time::TrueTime;
 use crate::wire::seq::Address;
 
@@ -59,7 +59,7 @@ pub(super) fn ordinary(plan: &mut FieldPlan) {
     drifting(plan, (7.0, 15.0), 0.034);
     visits(plan);
     if let Some(address) = or_last(plan, BAD_PATH) {
-        let share = 0.105 + 0.04 * chance(plan, address, 0);
+        let share = 0.105 + 0.04 * random_share(plan, address, 0);
         plan.bad_paths.push((address, BurstLoss::new(share, 10.0)));
     }
     if plan.duration_s >= STORM_PLAN_S {
@@ -93,7 +93,7 @@ pub(super) fn harsh(plan: &mut FieldPlan) {
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
     let every = |step: usize, first: usize| addresses.iter().copied().skip(first).step_by(step);
     for address in every(4, BAD_PATH % 4) {
-        let share = 0.15 + 0.15 * chance(plan, address, 1);
+        let share = 0.15 + 0.15 * random_share(plan, address, 1);
         plan.bad_paths.retain(|(of, _)| *of != address);
         plan.bad_paths.push((address, BurstLoss::new(share, 25.0)));
     }
@@ -108,14 +108,14 @@ pub(super) fn harsh(plan: &mut FieldPlan) {
     }
     // The clock of every other one is never set, and every third does not say which epoch was before.
     for (n, address) in every(6, 4).enumerate() {
-        let at = at_share(plan, 0.3 + 0.6 * chance(plan, address, 2));
+        let at = at_share(plan, 0.3 + 0.6 * random_share(plan, address, 2));
         new_cell(plan, address, at, (n % 2 == 1).then_some(30 * HOUR_S as u32));
         if let Some(swap) = plan.battery_swaps.last_mut() {
             swap.names_previous = n % 3 != 0;
         }
     }
     for address in every(9, 3) {
-        let at = at_share(plan, 0.5 + 0.4 * chance(plan, address, 3));
+        let at = at_share(plan, 0.5 + 0.4 * random_share(plan, address, 3));
         new_unit(plan, address, at, 12 * HOUR_S as u32);
     }
 }
@@ -131,7 +131,7 @@ fn or_last(plan: &FieldPlan, index: usize) -> Option<Address> {
 }
 
 /// 0 to 1, by seed and logger.
-fn chance(plan: &FieldPlan, address: Address, what: u64) -> f64 {
+fn random_share(plan: &FieldPlan, address: Address, what: u64) -> f64 {
     unit(plan.seed, 22, u64::from(address.number()), what)
 }
 
@@ -141,7 +141,7 @@ fn at_share(plan: &FieldPlan, share: f64) -> TrueTime {
 
 fn drifting(plan: &mut FieldPlan, slow_ppm: (f64, f64), cold_ppm_per_k2: f64) {
     let drift = |logger: &LoggerPlan| {
-        let slow_ppm = slow_ppm.0 + (slow_ppm.1 - slow_ppm.0) * chance(plan, logger.address, 4);
+        let slow_ppm = slow_ppm.0 + (slow_ppm.1 - slow_ppm.0) * random_share(plan, logger.address, 4);
         (logger.address, ClockDrift { slow_ppm, cold_ppm_per_k2 })
     };
     let all: Vec<_> = plan.loggers.iter().map(drift).collect();
@@ -152,8 +152,8 @@ fn drifting(plan: &mut FieldPlan, slow_ppm: (f64, f64), cold_ppm_per_k2: f64) {
 fn visits(plan: &mut FieldPlan) {
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
     for address in addresses {
-        let apart_s = (DAY_S as f64 * (40.0 + 20.0 * chance(plan, address, 5))) as i64;
-        let first_s = (apart_s as f64 * (0.3 + 0.7 * chance(plan, address, 6))) as i64;
+        let apart_s = (DAY_S as f64 * (40.0 + 20.0 * random_share(plan, address, 5))) as i64;
+        let first_s = (apart_s as f64 * (0.3 + 0.7 * random_share(plan, address, 6))) as i64;
         let times = (0..).map(|n| first_s + n * apart_s).take_while(|after_s| *after_s < plan.duration_s);
         for after_s in times.collect::<Vec<_>>() {
             visit_and_set(plan, address, plan.from.later(after_s));
@@ -176,7 +176,7 @@ fn storm(plan: &mut FieldPlan, days: f64) {
 fn alarm(plan: &mut FieldPlan, address: Address, fastest_s: u32) {
     let Some(usual_s) = plan.logger(address).map(|logger| logger.interval_s) else { return };
     let storm = Physics::new(plan.seed, plan.from).first_storm();
-    let begins = storm.later(6 * HOUR_S + (2.0 * HOUR_S as f64 * chance(plan, address, 7)) as i64);
+    let begins = storm.later(6 * HOUR_S + (2.0 * HOUR_S as f64 * random_share(plan, address, 7)) as i64);
     let ends = storm.later(5 * DAY_S);
     plan.interval_changes.extend([
         IntervalChange { address, at: begins, interval_s: fastest_s },

@@ -217,6 +217,7 @@ impl Line<'_> {
             }
             Some(Record::Profile(_)) => line.kind = "profile",
             Some(Record::Event(_)) => line.kind = "event",
+            Some(Record::Statement(_)) => line.kind = "memory statement",
             None => {}
         }
         line

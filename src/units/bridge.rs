@@ -9,21 +9,22 @@ use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, number, po
 /// Which arms of a bridge are active.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Arms {
-    /// One: ε = 4 Vr / (GF (1 − 2 Vr)). On two wires the leads unbalance the bridge at its zero, so the formula is then
-    /// 4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0))), where V0 is the ratio of the zero.
+    /// One: strain = 4 v / (gf (1 − 2 v)), where v is the change of the ratio and gf the gauge factor. On two wires the
+    /// leads unbalance the bridge at its zero, so the formula is then 4 v / (gf (1 + 2 z)(1 − 2 (v + z))), where z is the
+    /// ratio of the zero.
     Quarter,
-    /// One in tension, the one next to it in equal compression: ε = 2 Vr / GF.
+    /// One in tension, the one next to it in equal compression: 2 v / gf.
     HalfBending,
-    /// One along, one across: ε = 4 Vr / (GF ((1 + ν) − 2 Vr (1 − ν))).
+    /// One along, one across: 4 v / (gf ((1 + p) − 2 v (1 − p))), where p is Poisson's ratio.
     HalfPoisson {
-        /// Poisson's ratio ν.
+        /// Poisson's ratio.
         poisson: f64,
     },
-    /// Two in tension, two in equal compression: ε = Vr / GF.
+    /// Two in tension, two in equal compression: v / gf.
     FullBending,
-    /// Two along, two across: ε = 2 Vr / (GF ((1 + ν) − Vr (1 − ν))).
+    /// Two along, two across: 2 v / (gf ((1 + p) − v (1 − p))).
     FullAxial {
-        /// Poisson's ratio ν.
+        /// Poisson's ratio.
         poisson: f64,
     },
 }
@@ -65,7 +66,6 @@ pub struct Leads {
 #[derive(Clone, Copy, PartialEq)]
 pub struct StrainBridge {
     pub arms: Arms,
-    /// GF.
     pub gauge_factor: f64,
     /// Whether tension lowers the output because it is wired the other way.
     pub is_reversed: bool,
@@ -89,29 +89,29 @@ impl StrainBridge {
     pub fn evaluate(&self, ratio: f64, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         let factor = positive(self.gauge_factor, "the gauge factor")?;
         let off = ratio - self.zero_ratio;
-        let vr = finite(if self.is_reversed { -off } else { off }, "the bridge ratio")?;
+        let change = finite(if self.is_reversed { -off } else { off }, "the bridge ratio")?;
         note(trace, || {
             let sign = if self.is_reversed { "−" } else { "" };
             let numbers = format!("{sign}({} − {})", term(ratio), term(self.zero_ratio));
-            Step::new("Vr", format!("{sign}(V_r − V_r0)"), numbers, vr, "V/V")
+            Step::new("ratio_change", format!("{sign}(voltage_ratio − zero_ratio)"), numbers, change, "V/V")
         });
-        let v0 = self.imbalance();
+        let zero = self.imbalance();
         let (times, rest) = match self.arms {
-            Arms::Quarter => (4.0, positive(1.0 + 2.0 * v0, DENOMINATOR)? * (1.0 - 2.0 * (vr + v0))),
+            Arms::Quarter => (4.0, positive(1.0 + 2.0 * zero, DENOMINATOR)? * (1.0 - 2.0 * (change + zero))),
             Arms::HalfBending => (2.0, 1.0),
             Arms::HalfPoisson { poisson } => {
                 POISSON.check(poisson, "Poisson's ratio", "")?;
-                (4.0, (1.0 + poisson) - 2.0 * vr * (1.0 - poisson))
+                (4.0, (1.0 + poisson) - 2.0 * change * (1.0 - poisson))
             }
             Arms::FullBending => (1.0, 1.0),
             Arms::FullAxial { poisson } => {
                 POISSON.check(poisson, "Poisson's ratio", "")?;
-                (2.0, (1.0 + poisson) - vr * (1.0 - poisson))
+                (2.0, (1.0 + poisson) - change * (1.0 - poisson))
             }
         };
-        let strain = times * vr / (factor * positive(rest, DENOMINATOR)?);
+        let strain = times * change / (factor * positive(rest, DENOMINATOR)?);
         let strain = Value::finite(strain, "the strain")?;
-        note(trace, || self.strain_step(vr, strain.value));
+        note(trace, || self.strain_step(change, strain.value));
         let Some(leads) = self.leads else { return Ok(strain) };
         let (r_lead, r_gauge) = (leads.r_lead, positive(leads.r_gauge, "the gauge's resistance")?);
         let n = leads.wiring.leads();
@@ -119,8 +119,9 @@ impl StrainBridge {
         note(trace, || {
             let numbers =
                 format!("{} × (1 + {n} × {} / {})", term(strain.value), term(r_lead), term(r_gauge));
-            let step = Step::new("ε'", "ε (1 + n R_lead / R_gauge)", numbers, raised.value, "m/m");
-            step.remark(format!("n = {n}: leads that lessen the output"))
+            let formula = "strain × (1 + leads × one_lead_ohm / gauge_ohm)";
+            let step = Step::new("strain_with_leads", formula, numbers, raised.value, "m/m");
+            step.remark(format!("leads that lessen the output: {n}"))
         });
         Ok(raised)
     }
@@ -141,31 +142,37 @@ impl StrainBridge {
         }
     }
 
-    fn strain_step(&self, vr: f64, strain: f64) -> Step {
-        let (v, gf) = (term(vr), term(self.gauge_factor));
+    fn strain_step(&self, change: f64, strain: f64) -> Step {
+        let (v, gf) = (term(change), term(self.gauge_factor));
         let (formula, numbers) = match self.arms {
-            Arms::Quarter if self.imbalance() == 0.0 => {
-                ("4 Vr / (GF (1 − 2 Vr))", format!("4 × {v} / ({gf} × (1 − 2 × {v}))"))
-            }
+            Arms::Quarter if self.imbalance() == 0.0 => (
+                "4 × ratio_change / (gauge_factor × (1 − 2 × ratio_change))",
+                format!("4 × {v} / ({gf} × (1 − 2 × {v}))"),
+            ),
             Arms::Quarter => {
                 let v0 = term(self.imbalance());
                 let rest = format!("(1 + 2 × {v0}) × (1 − 2 × ({v} + {v0}))");
-                ("4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0)))", format!("4 × {v} / ({gf} × {rest})"))
+                let formula = "4 × ratio_change / (gauge_factor × (1 + 2 × zero_ratio) × (1 − 2 × (ratio_change + zero_ratio)))";
+                (formula, format!("4 × {v} / ({gf} × {rest})"))
             }
-            Arms::HalfBending => ("2 Vr / GF", format!("2 × {v} / {gf}")),
+            Arms::HalfBending => ("2 × ratio_change / gauge_factor", format!("2 × {v} / {gf}")),
             Arms::HalfPoisson { poisson } => {
                 let nu = term(poisson);
                 let rest = format!("((1 + {nu}) − 2 × {v} × (1 − {nu}))");
-                ("4 Vr / (GF ((1 + ν) − 2 Vr (1 − ν)))", format!("4 × {v} / ({gf} × {rest})"))
+                let formula =
+                    "4 × ratio_change / (gauge_factor × ((1 + poisson) − 2 × ratio_change × (1 − poisson)))";
+                (formula, format!("4 × {v} / ({gf} × {rest})"))
             }
-            Arms::FullBending => ("Vr / GF", format!("{v} / {gf}")),
+            Arms::FullBending => ("ratio_change / gauge_factor", format!("{v} / {gf}")),
             Arms::FullAxial { poisson } => {
                 let nu = term(poisson);
                 let rest = format!("((1 + {nu}) − {v} × (1 − {nu}))");
-                ("2 Vr / (GF ((1 + ν) − Vr (1 − ν)))", format!("2 × {v} / ({gf} × {rest})"))
+                let formula =
+                    "2 × ratio_change / (gauge_factor × ((1 + poisson) − ratio_change × (1 − poisson)))";
+                (formula, format!("2 × {v} / ({gf} × {rest})"))
             }
         };
-        Step::new("ε", formula, numbers, strain, "m/m").remark("tension positive")
+        Step::new("strain", formula, numbers, strain, "m/m").remark("tension positive")
     }
 
     /// The ratio in V/V that a strain in m/m gives: the bridge solved forwards, and the inverse of
@@ -187,7 +194,7 @@ impl StrainBridge {
     }
 }
 
-/// A bridge transducer with a sheet: x = (Vr − Vr0) / sensitivity × capacity.
+/// A bridge transducer with a sheet: (ratio − zero ratio) / sensitivity × capacity.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Transducer {
     /// The ratio in V/V at the dated zero.
@@ -207,13 +214,19 @@ impl Transducer {
         note(trace, || {
             let share = format!("({} − {})", term(ratio), term(self.zero_ratio));
             let numbers = format!("{share} / {} × {}", term(self.sensitivity), term(self.capacity));
-            Step::new("x", "(V_r − V_r0) / sensitivity × capacity", numbers, value.value, unit)
+            Step::new(
+                "value",
+                "(voltage_ratio − zero_ratio) / sensitivity × capacity",
+                numbers,
+                value.value,
+                unit,
+            )
         });
         Ok(value)
     }
 }
 
-/// A potentiometer: x = v0 + (v1 − v0) Vr, Vr from 0 to 1.
+/// A potentiometer: a straight line from its value at ratio 0 to its value at ratio 1.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Potentiometer {
     /// Value at ratio 0, in the entry's unit.
@@ -234,7 +247,13 @@ impl Potentiometer {
         note(trace, || {
             let (v0, v1) = (term(self.at_0), term(self.at_1));
             let numbers = format!("{v0} + ({v1} − {v0}) × {}", number(ratio));
-            Step::new("x", "v0 + (v1 − v0) V_r", numbers, value.value, unit)
+            Step::new(
+                "value",
+                "at_ratio_0 + (at_ratio_1 − at_ratio_0) × voltage_ratio",
+                numbers,
+                value.value,
+                unit,
+            )
         });
         Ok(value)
     }

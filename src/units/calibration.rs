@@ -1,7 +1,7 @@
 //! The content of the calibrations' file: which conversion a sensor has at a point, and for which period.
 //!
-//! Pure values: `config` reads them from `calibrations.toml`, `chain` works with them. Coefficients have the names of
-//! the calibration sheet. What this is not: the arithmetic is in the modules next to this one.
+//! Pure values: `config` reads them from `calibrations.toml`, `chain` works with them. Coefficients have
+//! descriptive names, the keys of the file. What this is not: the arithmetic is in the modules next to this one.
 //!
 //! Promise: nothing here prints a coefficient. `Debug` shows the kind of a thing, but none of its numbers.
 
@@ -24,11 +24,11 @@ use crate::wire::seq::Address;
 /// What a strain reading means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum StrainResult {
-    /// B (R1 − R0).
+    /// factor × (reading − zero reading).
     Uncorrected,
-    /// + (T1 − T0)(α_wire − α_host).
+    /// + (temperature − reference) × (expansion of the wire − expansion of its host).
     LoadRelated,
-    /// + (T1 − T0) α_wire.
+    /// + (temperature − reference) × expansion of the wire.
     Total,
 }
 
@@ -36,7 +36,7 @@ pub enum StrainResult {
 #[derive(Clone, PartialEq)]
 pub enum Conversion {
     WireLinear(Linear),
-    /// Vibrating wire, A R² + B R + C.
+    /// Vibrating wire, a quadratic of the reading.
     WireQuadratic(Quadratic),
     /// Vibrating wire strain, tension positive.
     WireStrain(Strain, StrainResult),
@@ -51,7 +51,7 @@ pub enum Conversion {
     Transducer(Transducer),
     /// Strain gauges in a bridge.
     Bridge(StrainBridge),
-    /// L (sin θ1 − sin θ0), L in metres.
+    /// length × (sine − zero sine), the length in metres.
     Tilt(Tilt),
     /// Pulses since the reading before.
     Pulse(Pulse),
@@ -147,37 +147,37 @@ pub enum Missing {
 #[derive(Clone, PartialEq)]
 pub struct Temperature {
     pub effect: TemperatureEffect,
-    /// Where T1 comes from; it gives degrees Celsius.
+    /// Where the temperature comes from; it gives degrees Celsius.
     pub source: Source,
-    /// How far T1 may be away in time, in seconds; 0: at exactly the same time.
+    /// How far its readings may be away in time, in seconds; 0: at exactly the same time.
     pub within_s: i64,
-    /// What to do if T1 is missing; a fixed value is in °C.
+    /// What to do if it is missing; a fixed value is in °C.
     pub when_missing: Missing,
 }
 
 /// The effect of a degree, in the entry's unit.
 #[derive(Clone, Copy, PartialEq)]
 pub enum TemperatureEffect {
-    /// K (T1 − T0).
-    K(ForTemperature),
+    /// factor × (temperature − reference).
+    Factor(ForTemperature),
     /// Expansion of wire and host.
     Expansion(ForExpansion),
 }
 
-/// A correction for air pressure: − F (S1 − S0).
+/// A correction for air pressure: − factor × (air pressure − reference).
 #[derive(Clone, PartialEq)]
 pub struct Barometer {
     /// 1 sealed, 0 vented, or in between.
-    pub f: f64,
-    /// S0, station pressure at the dated zero, absolute, in `unit`.
-    pub s0: f64,
-    /// The unit of S0 and of a fixed value.
+    pub factor: f64,
+    /// Station pressure at the dated zero, absolute, in `unit`.
+    pub reference: f64,
+    /// The unit of the reference and of a fixed value.
     pub unit: Unit,
-    /// Where S1 comes from; `None` only if F is 0.
+    /// Where the air pressure comes from; `None` only if the factor is 0.
     pub source: Option<Source>,
-    /// How far readings of S1 may be away in time, in seconds.
+    /// How far its readings may be away in time, in seconds.
     pub within_s: i64,
-    /// What to do if S1 is missing; a fixed value is in `unit`.
+    /// What to do if it is missing; a fixed value is in `unit`.
     pub when_missing: Missing,
 }
 
@@ -220,18 +220,18 @@ pub enum Combination {
         /// The node whose movement it is, as an index into the list; by default the free end.
         node: usize,
     },
-    /// Elevation of the tip plus P/γ.
+    /// Elevation of the tip plus the head.
     Level {
         /// Elevation of the tip, in metres.
         tip_m: f64,
         /// The zero level of the elevations.
         datum: String,
-        /// γ.
+        /// The unit weight of the water.
         water: UnitWeight,
     },
-    /// P/γ.
+    /// The pressure over the unit weight of the water.
     Head {
-        /// γ.
+        /// The unit weight of the water.
         water: UnitWeight,
     },
     /// From a reference down to the water: the reference's elevation minus the level.
@@ -240,7 +240,7 @@ pub enum Combination {
         tip_m: f64,
         /// Elevation of the mark from which the depth is measured, in metres.
         reference_m: f64,
-        /// γ.
+        /// The unit weight of the water.
         water: UnitWeight,
     },
 }

@@ -28,6 +28,7 @@ use super::calibration::{
 use super::inputs::{Inputs, Sample};
 use super::points::{Points, Stay};
 use super::ucum::Unit;
+use super::vibrating_wire::{FOR_AIR, FOR_TEMPERATURE};
 use super::{
     Absent, Mark, Marks, Outcome, Step, Value, convert, electrical_traced, finite, note, number, term,
 };
@@ -209,13 +210,15 @@ impl<'a, I: Inputs> Chain<'a, I> {
         account: &mut impl Account,
     ) -> Result<Result<Correction, Absent>, I::Error> {
         account.open(|_| "correction for temperature".to_owned());
-        let celsius = Unit::from_code("Cel").ok();
-        let t1 = self.input(&temperature.source, at, temperature.within_s, celsius, account)?;
-        let t1 = or_stand_in(t1, temperature.when_missing, "temperature", "°C", account);
+        let unit = Unit::from_code("Cel").ok();
+        let celsius = self.input(&temperature.source, at, temperature.within_s, unit, account)?;
+        let celsius = or_stand_in(celsius, temperature.when_missing, "temperature", "°C", account);
         account.close();
-        Ok(t1.and_then(|t1| match t1 {
+        Ok(celsius.and_then(|celsius| match celsius {
             None => Ok(Correction::omitted()),
-            Some(t1) => convert::temperature(t1, temperature, entry.unit, account).map(Correction::of),
+            Some(celsius) => {
+                convert::temperature(celsius, temperature, entry.unit, account).map(Correction::of)
+            }
         }))
     }
 
@@ -227,16 +230,18 @@ impl<'a, I: Inputs> Chain<'a, I> {
         account: &mut impl Account,
     ) -> Result<Result<Correction, Absent>, I::Error> {
         let Some(source) = &barometer.source else {
-            account.say(|_| "correction for air pressure: none, the sensor is vented (F = 0)".to_owned());
+            account.say(|_| {
+                "correction for air pressure: none, the sensor is vented (air_pressure_factor = 0)".to_owned()
+            });
             return Ok(Ok(Correction::default()));
         };
         account.open(|_| "correction for air pressure".to_owned());
-        let s1 = self.input(source, at, barometer.within_s, Some(barometer.unit), account)?;
-        let s1 = or_stand_in(s1, barometer.when_missing, "barometer", barometer.unit.shown(), account);
+        let air = self.input(source, at, barometer.within_s, Some(barometer.unit), account)?;
+        let air = or_stand_in(air, barometer.when_missing, "barometer", barometer.unit.shown(), account);
         account.close();
-        Ok(s1.and_then(|s1| match s1 {
+        Ok(air.and_then(|air| match air {
             None => Ok(Correction::omitted()),
-            Some(s1) => convert::barometer(s1, barometer, entry.unit, account).map(Correction::of),
+            Some(air) => convert::barometer(air, barometer, entry.unit, account).map(Correction::of),
         }))
     }
 
@@ -428,8 +433,8 @@ fn between(
     let value = finite(x0.value + (x1.value - x0.value) * share, "the interpolated value")?;
     note(account, || {
         Step::new(
-            "x",
-            "x0 + (x1 − x0)(t − t0) / (t1 − t0)",
+            "value",
+            "before + (after − before) × since_before / from_before_to_after",
             format!(
                 "{} + ({} − {}) × {since_s} s / {of_s} s",
                 number(x0.value),
@@ -475,18 +480,12 @@ fn corrected(
     }
     if temperature.amount.is_some() || air.amount.is_some() {
         note(account, || {
-            let (result, symbol, warm) = match entry.conversion {
-                Conversion::WireStrain(..) => ("ε", "ε_raw", "ε_T"),
-                Conversion::WireLinear(_) | Conversion::WireQuadratic(_) => ("P", "P_raw", "P_T"),
-                Conversion::Polynomial(_) | Conversion::Table { .. } | Conversion::Offset(_) => {
-                    ("P", "y", "P_T")
-                }
-                _ => ("P", "x", "P_T"),
-            };
-            let parts = [(symbol, Some(raw.value)), (warm, temperature.amount), ("P_S", air.amount)];
-            let there = parts.into_iter().filter_map(|(symbol, part)| Some((symbol, term(part?))));
-            let (symbols, numbers): (Vec<&str>, Vec<String>) = there.unzip();
-            Step::new(result, symbols.join(" + "), numbers.join(" + "), value.value, entry.unit.shown())
+            let parts =
+                [("value", Some(raw.value)), (FOR_TEMPERATURE, temperature.amount), (FOR_AIR, air.amount)];
+            let there = parts.into_iter().filter_map(|(name, part)| Some((name, term(part?))));
+            let (names, numbers): (Vec<&str>, Vec<String>) = there.unzip();
+            let (formula, numbers) = (names.join(" + "), numbers.join(" + "));
+            Step::new("corrected_value", formula, numbers, value.value, entry.unit.shown())
         });
     }
     Ok(value)
@@ -565,7 +564,7 @@ mod tests {
     use super::super::pulse::Pulse;
     use super::super::thermistor::{Curve, Thermistor, USUAL_RANGE};
     use super::super::tilt::{Direction, End, Order, Tilt, TiltString};
-    use super::super::vibrating_wire::{ForTemperature, Linear, Sense, WireInput};
+    use super::super::vibrating_wire::{Difference, ForTemperature, Linear, ReadingUnit};
     use super::*;
     use crate::record::clock::{ClockEvent, EpochClock};
     use crate::time::LoggerTime;
@@ -673,14 +672,14 @@ mod tests {
         Conversion::Polynomial(Polynomial { c1: 1e-3, ..Polynomial::default() })
     }
 
-    fn wire(g: f64) -> Conversion {
-        let (input, sense) = (WireInput::Digits, Sense::R0MinusR1);
-        Conversion::WireLinear(Linear { input, sense, g, r0: 9_000.0 })
+    fn wire(factor: f64) -> Conversion {
+        let (reading_unit, difference) = (ReadingUnit::ThousandSquareHertz, Difference::ZeroMinusReading);
+        Conversion::WireLinear(Linear { reading_unit, difference, factor, zero_reading: 9_000.0 })
     }
 
-    fn barometer(f: f64, when_missing: Missing) -> Barometer {
-        let source = (f > 0.0).then(|| Source::Point("air".into()));
-        Barometer { f, s0: 88.0, unit: unit("kPa"), source, within_s: 3_600, when_missing }
+    fn barometer(factor: f64, when_missing: Missing) -> Barometer {
+        let source = (factor > 0.0).then(|| Source::Point("air".into()));
+        Barometer { factor, reference: 88.0, unit: unit("kPa"), source, within_s: 3_600, when_missing }
     }
 
     fn points() -> Points {
@@ -693,7 +692,7 @@ mod tests {
 
     /// A constant head of 50 kPa at the zero's air pressure, with the air 1 kPa above it.
     fn air_rose() -> (Memory, f64) {
-        // The hydrostatic 50 kPa and 1 kPa of air are 51 kPa on a sealed diaphragm: (9000 - R1) 0.1.
+        // The hydrostatic 50 kPa and 1 kPa of air are 51 kPa on a sealed diaphragm: (9000 - reading) 0.1.
         let hertz = (1_000.0_f64 * (9_000.0 - 51.0 / 0.1)).sqrt();
         let memory = Memory::default()
             .with(17, 0, T, RawUnit::MilliHertz, (1_000.0 * hertz).round() as i32)
@@ -757,23 +756,23 @@ mod tests {
         let (memory, tolerance) = air_rose();
         let memory = Memory { held: memory.held[..1].to_vec(), ..Memory::default() };
         let memory = memory.with(19, 0, T, RawUnit::Count, 84_556);
-        let at_sea = Barometer { s0: 101.325, ..barometer(1.0, Missing::Absent) };
+        let at_sea = Barometer { reference: 101.325, ..barometer(1.0, Missing::Absent) };
         near(value_with(&memory, Some(at_sea)), 51.0 + 16.769, tolerance);
     }
 
     #[test]
     fn air_pressure_in_another_unit_is_taken_to_the_unit_of_the_pressure() {
         let (memory, tolerance) = air_rose();
-        let in_hpa = Barometer { s0: 880.0, unit: unit("hPa"), ..barometer(1.0, Missing::Absent) };
+        let in_hpa = Barometer { reference: 880.0, unit: unit("hPa"), ..barometer(1.0, Missing::Absent) };
         near(value_with(&memory, Some(in_hpa)), 50.0, tolerance);
     }
 
     fn with_thermistor(when_missing: Missing) -> Calibrations {
-        let effect = TemperatureEffect::K(ForTemperature { k: 0.5, t0: 20.0 });
+        let effect = TemperatureEffect::Factor(ForTemperature { factor: 0.5, reference_c: 20.0 });
         let source = Source::Channel(Address::new(17).unwrap(), 1);
         let temperature = Some(Temperature { effect, source, within_s: 0, when_missing });
         let thermistor = Conversion::Thermistor(Thermistor {
-            curve: Curve::Beta { r25: 3_000.0, beta: 3_900.0 },
+            curve: Curve::Beta { ohm_at_25_c: 3_000.0, beta: 3_900.0 },
             lead_ohm: 0.0,
             range: USUAL_RANGE,
         });
@@ -928,7 +927,7 @@ mod tests {
     fn a_string_ends_at_a_missing_node_from_either_end() {
         let names = ["n1", "n2", "n3"];
         let stays = (0..3).map(|i| stay(names[i as usize], 18, i, "S", T - DAY, None)).collect();
-        let tilt = || Conversion::Tilt(Tilt { length: 2.0, sine_zero: 0.0 });
+        let tilt = || Conversion::Tilt(Tilt { length: 2.0, zero_sine: 0.0 });
         let entries = names.iter().map(|name| entry(name, "S", "mm", tilt())).collect();
         let string = |fixed, node| Combination::String {
             string: TiltString { fixed, order: Order::LowestFirst, direction: Direction::AsSine },
@@ -986,7 +985,7 @@ mod tests {
             Line::Said(_) => None,
         });
         assert_eq!(last.unwrap().result, worked.outcome.unwrap().value);
-        assert_eq!(last.unwrap().formula, "P_raw + P_S");
+        assert_eq!(last.unwrap().formula, "value + air_pressure_correction");
         // The text kept for messages shows nothing of the content.
         assert_eq!(format!("{calibrations:?}"), "Calibrations(…)");
     }

@@ -60,7 +60,7 @@ pub fn sum(inputs: &[(&str, Outcome)], dead: Dead, unit: &str, trace: &mut (impl
     let value = finite(living.iter().map(|(_, value)| value).sum(), "the sum")?;
     note(trace, || {
         let (names, numbers) = joined(&living);
-        Step::new("x", names, numbers, value, unit)
+        Step::new("value", names, numbers, value, unit)
     });
     Ok(Value { value, marks })
 }
@@ -77,7 +77,7 @@ pub fn mean(
     let value = finite(living.iter().map(|(_, value)| value).sum::<f64>() / n as f64, "the mean")?;
     note(trace, || {
         let (names, numbers) = joined(&living);
-        let step = Step::new("x", format!("({names}) / n"), format!("({numbers}) / {n}"), value, unit);
+        let step = Step::new("value", format!("({names}) / {n}"), format!("({numbers}) / {n}"), value, unit);
         if n < inputs.len() {
             step.remark(format!("{n} of {} inputs have a value", inputs.len()))
         } else {
@@ -99,7 +99,7 @@ pub fn difference(
     let value = finite(a.value - b.value, "the difference")?;
     note(trace, || {
         let numbers = format!("{} − {}", term(a.value), term(b.value));
-        Step::new("x", format!("{} − {}", first.0, second.0), numbers, value, unit)
+        Step::new("value", format!("{} − {}", first.0, second.0), numbers, value, unit)
     });
     Ok(Value { value, marks: a.marks.and(b.marks) })
 }

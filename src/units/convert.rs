@@ -75,37 +75,37 @@ pub(super) fn to_unit(value: Value, from: Unit, to: Unit, trace: &mut (impl Trac
     let converted = ucum::convert(value.value, from, to)?;
     note(trace, || {
         let numbers = format!("{} {}", number(value.value), from.shown());
-        Step::new("x", format!("in {}", to.code()), numbers, converted, to.shown())
+        Step::new("value", format!("in {}", to.code()), numbers, converted, to.shown())
     });
     Ok(Value { value: converted, marks: value.marks })
 }
 
-/// The amount that the correction for temperature adds at T1, with the marks of T1.
+/// The amount that the correction for temperature adds at a temperature, with its marks.
 pub(super) fn temperature(
-    t1: Value,
+    celsius: Value,
     correction: &Temperature,
     unit: Unit,
     trace: &mut (impl Trace + ?Sized),
 ) -> Outcome {
     let amount = match &correction.effect {
-        TemperatureEffect::K(form) => form.amount(t1.value, unit.shown(), trace)?,
-        TemperatureEffect::Expansion(form) => form.amount(t1.value, unit.shown(), trace)?,
+        TemperatureEffect::Factor(form) => form.amount(celsius.value, unit.shown(), trace)?,
+        TemperatureEffect::Expansion(form) => form.amount(celsius.value, unit.shown(), trace)?,
     };
-    Ok(Value { value: amount.value, marks: t1.marks })
+    Ok(Value { value: amount.value, marks: celsius.marks })
 }
 
-/// The amount that the correction for air pressure adds at S1 (in the correction's unit), with the marks of S1.
+/// The amount that the correction for air pressure adds at an air pressure (in the correction's unit), with its marks.
 pub(super) fn barometer(
-    s1: Value,
+    air: Value,
     correction: &Barometer,
     unit: Unit,
     trace: &mut (impl Trace + ?Sized),
 ) -> Outcome {
     // Both are converted to the entry's unit first, if it differs.
-    let s1 = to_unit(s1, correction.unit, unit, trace)?;
-    let s0 = ucum::convert(correction.s0, correction.unit, unit)?;
-    let amount = ForAir { f: correction.f, s0 }.amount(s1.value, unit.shown(), trace)?;
-    Ok(Value { value: amount.value, marks: s1.marks })
+    let air = to_unit(air, correction.unit, unit, trace)?;
+    let reference = ucum::convert(correction.reference, correction.unit, unit)?;
+    let amount = ForAir { factor: correction.factor, reference }.amount(air.value, unit.shown(), trace)?;
+    Ok(Value { value: amount.value, marks: air.marks })
 }
 
 /// The value of a derived point, from the points that it comes from.

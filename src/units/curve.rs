@@ -1,6 +1,6 @@
 //! Curves for any sensor: a polynomial, a table, a constant offset.
 //!
-//! Input: x in the electrical unit, or in the unit of the channel that it comes from. Output: the entry's unit.
+//! Input: the electrical quantity, in its unit or in the unit of the channel that it comes from. Output: the entry's unit.
 //! What this is not: it never extrapolates without a mark. Source: arithmetic.
 
 use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, number, term};
@@ -33,9 +33,9 @@ impl Polynomial {
     #[inline]
     pub fn evaluate(&self, x: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         let Self { c0, c1, c2, c3, c4, c5, c6, c7, range } = *self;
-        finite(x, "x")?;
+        finite(x, "the input")?;
         if let Some(range) = range {
-            range.check(x, "x", "")?;
+            range.check(x, "the input", "")?;
         }
         // Horner's rule; zeros at the top change nothing, so the number of coefficients does not matter.
         let y = c0 + x * (c1 + x * (c2 + x * (c3 + x * (c4 + x * (c5 + x * (c6 + x * c7))))));
@@ -50,12 +50,12 @@ impl Polynomial {
                 match i {
                     0 => (formula.push("c0".to_owned()), numbers.push(term(c))),
                     _ => (
-                        formula.push(format!("c{i} x{}", power(i))),
+                        formula.push(format!("c{i} × input{}", power(i))),
                         numbers.push(format!("{} × {x}{}", term(c), power(i))),
                     ),
                 };
             }
-            Step::new("y", formula.join(" + "), numbers.join(" + "), value.value, unit)
+            Step::new("value", formula.join(" + "), numbers.join(" + "), value.value, unit)
         });
         Ok(value)
     }
@@ -99,13 +99,13 @@ impl Table<'_> {
     /// The value at x; `unit` is for the steps.
     #[inline]
     pub fn evaluate(&self, x: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        let x = finite(x, "x")?;
+        let x = finite(x, "the input")?;
         let (Some(first), Some(last)) = (self.points.first(), self.points.last()) else {
             return Err(Absent::TooFewInputs { have: 0, need: 2 });
         };
         let range = Range::new(first.0, last.0);
         if self.beyond == Beyond::Absent {
-            range.check(x, "x", "")?;
+            range.check(x, "the input", "")?;
         }
         // The two points around x; beyond the ends the outer two.
         let right = self.points.partition_point(|point| point.0 <= x).clamp(1, self.points.len().max(2) - 1);
@@ -133,11 +133,15 @@ impl Table<'_> {
                     term(xb),
                     term(xa)
                 );
-                let formula = "y_a + (y_b − y_a)(x − x_a) / (x_b − x_a)";
-                Step::new("y", formula, numbers, value.value, unit).remark("table, linear between its points")
+                let formula =
+                    "out_below + (out_above − out_below) × (input − in_below) / (in_above − in_below)";
+                let step = Step::new("value", formula, numbers, value.value, unit);
+                step.remark("table, linear between its rows")
             }
-            Interpolation::Step => Step::new("y", "y of the point at or below x", number(y), y, unit)
-                .remark("table, without interpolation"),
+            Interpolation::Step => {
+                Step::new("value", "out of the row at or below the input", number(y), y, unit)
+                    .remark("table, without interpolation")
+            }
         });
         Ok(if range.holds(x) { value } else { value.marked(Mark::Extrapolated) })
     }
@@ -156,7 +160,13 @@ impl Offset {
     pub fn evaluate(&self, x: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         let value = Value::finite(x + self.offset, "the value")?;
         note(trace, || {
-            Step::new("y", "x + offset", format!("{} + {}", term(x), term(self.offset)), value.value, unit)
+            Step::new(
+                "value",
+                "input + offset",
+                format!("{} + {}", term(x), term(self.offset)),
+                value.value,
+                unit,
+            )
         });
         Ok(value)
     }

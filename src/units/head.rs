@@ -1,7 +1,7 @@
 //! Water: a pressure becomes a head, a level above a datum, or a depth below a collar.
 //!
-//! h = P/γ; level = tip + h; depth = collar − level. P in kPa above air pressure, γ in kN/m³, elevations and depths in
-//! m. A negative pressure is not clipped: suction, or a zero that has moved, must be visible; a level below the tip is
+//! head = pressure / unit weight; level = tip + head; depth = collar − level. Pressure in kPa above air pressure, unit
+//! weight in kN/m³, elevations and depths in m. A negative pressure is not clipped: suction, or a zero that has moved, must be visible; a level below the tip is
 //! marked. Source: hydrostatics. What this is not: it ignores capillarity, salt and the effect of pressure on the
 //! density.
 
@@ -49,7 +49,7 @@ pub fn density(celsius: f64) -> Result<f64, Absent> {
 }
 
 impl UnitWeight {
-    /// γ in kN/m³.
+    /// The unit weight in kN/m³.
     #[inline]
     pub fn evaluate(&self, trace: &mut (impl Trace + ?Sized)) -> Outcome {
         match *self {
@@ -63,38 +63,46 @@ impl UnitWeight {
                     let numbers = format!(
                         "999.97495 × (1 − ({t} − 3.983035)² × ({t} + 301.797) / (522528.9 × ({t} + 69.34881)))"
                     );
-                    let formula = "a5 (1 − (T + a1)² (T + a2) / (a3 (T + a4)))";
-                    Step::new("ρ", formula, numbers, rho, "kg/m³")
-                        .remark("Tanaka et al. 2001, 0 to 40 °C, air-free water at 101.325 kPa")
+                    let formula = "a5 (1 − (t + a1)² (t + a2) / (a3 (t + a4)))";
+                    Step::new("density", formula, numbers, rho, "kg/m³")
+                        .remark("Tanaka et al. 2001, t in °C, 0 to 40; air-free water at 101.325 kPa")
                 });
-                let gamma = positive(rho * gravity / 1000.0, "the unit weight")?;
+                let weight = positive(rho * gravity / 1000.0, "the unit weight")?;
                 note(trace, || {
                     let numbers = format!("{} × {} / 1000", term(rho), term(gravity));
-                    Step::new("γ", "ρ g / 1000", numbers, gamma, "kN/m³")
+                    Step::new("unit_weight", "density × gravity / 1000", numbers, weight, "kN/m³")
                 });
-                Ok(Value::finite(gamma, "the unit weight")?.marked(Mark::DensityAtTemperature))
+                Ok(Value::finite(weight, "the unit weight")?.marked(Mark::DensityAtTemperature))
             }
         }
     }
 }
 
-/// h = P/γ in m, of P in kPa.
+/// pressure / unit weight in m, of a pressure in kPa.
 #[inline]
 pub fn head(kpa: f64, weight: UnitWeight, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-    let gamma = weight.evaluate(trace)?;
-    let value = finite(finite(kpa, "the pressure")? / gamma.value, "the head")?;
-    note(trace, || Step::new("h", "P / γ", format!("{} / {}", term(kpa), term(gamma.value)), value, "m"));
-    Ok(Value { value, marks: gamma.marks })
+    let weight = weight.evaluate(trace)?;
+    let value = finite(finite(kpa, "the pressure")? / weight.value, "the head")?;
+    note(trace, || {
+        Step::new(
+            "head",
+            "pressure / unit_weight",
+            format!("{} / {}", term(kpa), term(weight.value)),
+            value,
+            "m",
+        )
+    });
+    Ok(Value { value, marks: weight.marks })
 }
 
-/// level = tip + P/γ in m above the datum of the tip's elevation; marked if it is below the tip.
+/// tip + pressure / unit weight in m above the datum of the tip's elevation; marked if it is below the tip.
 #[inline]
 pub fn level(kpa: f64, tip_m: f64, weight: UnitWeight, trace: &mut (impl Trace + ?Sized)) -> Outcome {
     let head = head(kpa, weight, trace)?;
     let value = finite(tip_m + head.value, "the level")?;
     note(trace, || {
         let numbers = format!("{} + {}", term(tip_m), term(head.value));
-        Step::new("level", "z_tip + h", numbers, value, "m")
+        Step::new("level", "tip_elevation_m + head", numbers, value, "m")
     });
     let level = Value { value, marks: head.marks };
     Ok(if head.value < 0.0 { level.marked(Mark::BelowTip) } else { level })
@@ -107,7 +115,7 @@ pub fn depth(level: Value, reference_m: f64, trace: &mut (impl Trace + ?Sized)) 
     let value = finite(reference_m - level.value, "the depth")?;
     note(trace, || {
         let numbers = format!("{} − {}", term(reference_m), term(level.value));
-        Step::new("depth", "z_reference − level", numbers, value, "m")
+        Step::new("depth", "reference_elevation_m − level", numbers, value, "m")
     });
     Ok(Value { value, marks: level.marks })
 }

@@ -1,6 +1,6 @@
 //! 4 to 20 mA loops: a current becomes a value over a range.
 //!
-//! value = v4 + (v20 − v4)(I − 4)/16, I in mA. For which currents are valid, see [`LoopLimits`].
+//! A straight line from the value at 4 mA to the value at 20 mA. For which currents are valid, see [`LoopLimits`].
 //! Source: linear by definition of the 4 to 20 mA signal (IEC 60381-1, from memory); limits of NAMUR NE 43 as public
 //! articles give them.
 
@@ -87,18 +87,24 @@ impl Loop {
         note(trace, || {
             let (v4, v20) = (term(self.at_4), term(self.at_20));
             let numbers = format!("{v4} + ({v20} − {v4}) × ({} − 4) / 16", term(ma));
-            Step::new("x", "v4 + (v20 − v4)(I − 4) / 16", numbers, value.value, unit)
+            Step::new(
+                "value",
+                "at_4_ma + (at_20_ma − at_4_ma) × (current − 4) / 16",
+                numbers,
+                value.value,
+                unit,
+            )
         });
         Ok(if SPAN.holds(ma) { value } else { value.marked(Mark::OutsideSpan) })
     }
 }
 
-/// I = V/R: the current in mA through a shunt in ohm, from the voltage across it in V (Ohm's law).
+/// The current in mA through a shunt in ohm, from the voltage across it in V (Ohm's law).
 pub fn shunt_current(volt: f64, shunt_ohm: f64, trace: &mut (impl Trace + ?Sized)) -> Result<f64, Absent> {
     let ma = finite(1000.0 * volt / positive(shunt_ohm, "the shunt's resistance")?, "the current")?;
     note(trace, || {
         let numbers = format!("1000 × {} / {}", term(volt), term(shunt_ohm));
-        Step::new("I", "1000 V / R_shunt", numbers, ma, "mA")
+        Step::new("current", "1000 × voltage / shunt_resistance", numbers, ma, "mA")
     });
     Ok(ma)
 }

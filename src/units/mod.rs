@@ -114,18 +114,9 @@ impl QuantityKind {
         }
     }
 
-    /// Its symbol in formulas.
-    pub fn symbol(self) -> &'static str {
-        match self {
-            Self::Count => "N",
-            Self::Hertz => "f",
-            Self::Ohm => "R",
-            Self::Ratio => "V_r",
-            Self::MilliAmp => "I",
-            Self::Volt => "V",
-            Self::Sine => "sin θ",
-            Self::Pulses => "N",
-        }
+    /// The step that gives it: its name as one word, so that formulas can use it.
+    fn step(self) -> String {
+        self.name().replace(' ', "_")
     }
 }
 
@@ -172,13 +163,12 @@ pub fn electrical_traced(unit: RawUnit, counts: i32, trace: &mut (impl Trace + ?
     let quantity = electrical(unit, counts);
     note(trace, || {
         let (kind, per_unit) = scale(unit);
-        let symbol = kind.symbol();
         let (formula, numbers) = if per_unit == 1.0 {
             ("counts".to_owned(), counts.to_string())
         } else {
             (format!("counts / {per_unit}"), format!("{counts} / {per_unit}"))
         };
-        Step::new(symbol, formula, numbers, quantity.value, kind.unit())
+        Step::new(kind.step(), formula, numbers, quantity.value, kind.unit())
     });
     quantity
 }
@@ -547,9 +537,10 @@ pub fn positive(value: f64, what: &'static str) -> Result<f64, Absent> {
 /// One step of a calculation on paper.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Step {
-    /// The symbol of the result: `P`.
-    pub symbol: String,
-    /// The formula in symbols: `G (R0 − R1)`.
+    /// What the result is, in one word: `value`. Later formulas use it.
+    pub name: String,
+    /// The formula, with the names of earlier steps and the keys of the calibrations' file: `factor × (zero_reading −
+    /// reading)`. Symbols are used only where a published formula defines them; docs/units.md lists those.
     pub formula: String,
     /// The formula with numbers: `0.1234 × (8900.5 − 8250.25)`.
     pub numbers: String,
@@ -564,14 +555,14 @@ pub struct Step {
 impl Step {
     /// A step without a remark.
     pub fn new(
-        symbol: impl Into<String>,
+        name: impl Into<String>,
         formula: impl Into<String>,
         numbers: impl Into<String>,
         result: f64,
         unit: impl Into<String>,
     ) -> Self {
         Self {
-            symbol: symbol.into(),
+            name: name.into(),
             formula: formula.into(),
             numbers: numbers.into(),
             result,
@@ -595,13 +586,12 @@ impl Step {
 impl fmt::Display for Step {
     /// Two or three lines: formula, numbers, result with unit; if the numbers are the result, they are not repeated.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let pad = self.symbol.chars().count();
         let result = self.result_text();
-        write!(f, "{} = {}", self.symbol, self.formula)?;
+        write!(f, "{} = {}", self.name, self.formula)?;
         if self.numbers != result {
-            write!(f, "\n{:pad$} = {}", "", self.numbers)?;
+            write!(f, "\n  = {}", self.numbers)?;
         }
-        write!(f, "\n{:pad$} = {result}", "")?;
+        write!(f, "\n  = {result}")?;
         if !self.unit.is_empty() {
             write!(f, " {}", self.unit)?;
         }

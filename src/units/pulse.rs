@@ -2,9 +2,9 @@
 //!
 //! | between two totals | not below the one before | below it |
 //! |---|---|---|
-//! | nothing is missing | N1 − N0 | modulus − N0 + N1, *wrapped*; without a modulus absent |
-//! | a restart is held | N1 − N0, *restarted*: a counter may be kept through it | N1, *restarted* |
-//! | records may be missing | N1 − N0, *timing* | absent: a lost restart and a wrap look alike |
+//! | nothing is missing | now − before | modulus − before + now, *wrapped*; without a modulus absent |
+//! | a restart is held | now − before, *restarted*: a counter may be kept through it | now, *restarted* |
+//! | records may be missing | now − before, *timing* | absent: a lost restart and a wrap look alike |
 //!
 //! So no amount is above the true one, and an amount that may be too low is marked. A fault code is not a total; an
 //! amount over readings without a total is marked *timing*. Input: counts of a running total. Output: pulses times the
@@ -84,14 +84,14 @@ impl Pulse {
         note(trace, || {
             let (n0, n1) = (self.total(before).unwrap_or(0), self.total(now).unwrap_or(0));
             let (formula, numbers) = match mark {
-                Some(Mark::CounterRestarted) if n1 < n0 => ("N1".to_owned(), n1.to_string()),
+                Some(Mark::CounterRestarted) if n1 < n0 => ("pulse_total".to_owned(), n1.to_string()),
                 Some(Mark::CounterWrapped) => {
                     let modulus = self.modulus.unwrap_or(0);
-                    ("modulus − N0 + N1".to_owned(), format!("{modulus} − {n0} + {n1}"))
+                    ("modulus − total_before + pulse_total".to_owned(), format!("{modulus} − {n0} + {n1}"))
                 }
-                _ => ("N1 − N0".to_owned(), format!("{n1} − {n0}")),
+                _ => ("pulse_total − total_before".to_owned(), format!("{n1} − {n0}")),
             };
-            let step = Step::new("n", formula, numbers, pulses as f64, "pulses");
+            let step = Step::new("pulses", formula, numbers, pulses as f64, "pulses");
             match mark {
                 Some(mark) => step.remark(mark.sentence()),
                 None => step,
@@ -99,7 +99,7 @@ impl Pulse {
         });
         note(trace, || {
             let numbers = format!("{} × {pulses}", term(self.per_pulse));
-            Step::new("x", "amount of a pulse × n", numbers, value.value, unit)
+            Step::new("value", "per_pulse × pulses", numbers, value.value, unit)
         });
         let value = mark.map_or(value, |mark| value.marked(mark));
         Ok(if between.gap || between.faults { value.marked(Mark::TimingUncertain) } else { value })

@@ -46,12 +46,14 @@ impl Platinum {
                 let formula = "(−A + √(A² − 4 B (1 − R/R0))) / (2 B)";
                 let numbers =
                     format!("(−{A} + √({A}² − 4 × {} × (1 − {r} / {r0}))) / (2 × {})", term(B), term(B));
-                Step::new("T", formula, numbers, celsius, "°C").remark("IEC 60751, 0 °C and above")
+                Step::new("temperature", formula, numbers, celsius, "°C")
+                    .remark("IEC 60751, 0 °C and above; R: the resistance in ohm")
             } else {
-                let formula = "root of R0 (1 + A T + B T² + C (T − 100) T³) = R";
+                let formula = "root of R0 (1 + A t + B t² + C (t − 100) t³) = R";
                 let numbers =
-                    format!("root of {r0} × (1 + {A} T + {} T² + {} (T − 100) T³) = {r}", term(B), term(C));
-                Step::new("T", formula, numbers, celsius, "°C").remark("IEC 60751, below 0 °C")
+                    format!("root of {r0} × (1 + {A} t + {} t² + {} (t − 100) t³) = {r}", term(B), term(C));
+                Step::new("temperature", formula, numbers, celsius, "°C")
+                    .remark("IEC 60751, below 0 °C; R: the resistance in ohm, t: the temperature")
             }
         });
         Value::finite(celsius, "the temperature")

@@ -23,14 +23,17 @@ pub enum Curve {
         /// C, per kelvin.
         c: f64,
     },
-    /// 1/T = 1/298.15 + ln(R / R25) / β, T in kelvin. Source: textbook form.
+    /// 1/T = 1/298.15 + ln(R / resistance at 25 °C) / beta, T in kelvin. Source: textbook form.
     Beta {
-        /// R25: ohm at 25 °C.
-        r25: f64,
-        /// β in kelvin.
+        /// The resistance in ohm at 25 °C.
+        ohm_at_25_c: f64,
+        /// In kelvin.
         beta: f64,
     },
 }
+
+/// What the published symbols of both curves are.
+const SYMBOLS: &str = "T: the temperature in K, R: the resistance in ohm";
 
 /// A thermistor and its leads.
 #[derive(Clone, Copy, PartialEq)]
@@ -55,16 +58,17 @@ impl Thermistor {
                     let ln = format!("ln({})", term(r));
                     let numbers = format!("{} + {} × {ln} + {} × {ln}³", term(a), term(b), term(c));
                     Step::new("1/T", "A + B ln R + C (ln R)³", numbers, inverse, "1/K")
-                        .remark("Steinhart–Hart")
+                        .remark(format!("Steinhart–Hart; {SYMBOLS}"))
                 });
                 inverse
             }
-            Curve::Beta { r25, beta } => {
-                let r25 = positive(r25, "R25")?;
-                let inverse = 1.0 / (ZERO_C + 25.0) + (r / r25).ln() / beta;
+            Curve::Beta { ohm_at_25_c, beta } => {
+                let at_25 = positive(ohm_at_25_c, "the resistance at 25 °C")?;
+                let inverse = 1.0 / (ZERO_C + 25.0) + (r / at_25).ln() / beta;
                 note(trace, || {
-                    let numbers = format!("1 / 298.15 + ln({} / {}) / {}", term(r), term(r25), term(beta));
-                    Step::new("1/T", "1/T25 + ln(R / R25) / β", numbers, inverse, "1/K").remark("beta form")
+                    let numbers = format!("1 / 298.15 + ln({} / {}) / {}", term(r), term(at_25), term(beta));
+                    let formula = "1 / 298.15 + ln(R / resistance_at_25_c_ohm) / beta";
+                    Step::new("1/T", formula, numbers, inverse, "1/K").remark(SYMBOLS)
                 });
                 inverse
             }
@@ -76,7 +80,7 @@ impl Thermistor {
         let celsius = kelvin - ZERO_C;
         note(trace, || {
             let numbers = format!("1 / {} − 273.15", term(inverse));
-            Step::new("T", "1 / (1/T) − 273.15", numbers, celsius, "°C")
+            Step::new("temperature", "1 / (1/T) − 273.15", numbers, celsius, "°C")
         });
         self.range.check(celsius, "the temperature", "°C")?;
         Value::finite(celsius, "the temperature")
@@ -95,13 +99,15 @@ impl Thermistor {
                 let root = (half * half + (p / 3.0).powi(3)).sqrt();
                 ((root - half).cbrt() - (root + half).cbrt()).exp()
             }
-            Curve::Beta { r25, beta } => r25 * (beta * (inverse - 1.0 / (ZERO_C + 25.0))).exp(),
+            Curve::Beta { ohm_at_25_c, beta } => {
+                ohm_at_25_c * (beta * (inverse - 1.0 / (ZERO_C + 25.0))).exp()
+            }
         };
         finite(r + self.lead_ohm, "the resistance")
     }
 }
 
-/// R = measured − leads, in ohm: shared by all resistance sensors. Range: above 0 after the subtraction.
+/// The measured resistance less that of the leads, in ohm: shared by all resistance sensors. Range: above 0 after the subtraction.
 #[inline]
 pub(super) fn without_leads(
     ohm: f64,
@@ -112,7 +118,7 @@ pub(super) fn without_leads(
     if lead_ohm != 0.0 {
         note(trace, || {
             let numbers = format!("{} − {}", term(ohm), term(lead_ohm));
-            Step::new("R", "R_measured − R_lead", numbers, r, "ohm")
+            Step::new("R", "resistance − lead_ohm", numbers, r, "ohm")
         });
     }
     positive(r, if lead_ohm == 0.0 { "the resistance" } else { "the resistance without its leads" })

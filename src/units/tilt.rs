@@ -1,6 +1,6 @@
 //! Tilt sensors and strings of them: sines become movements.
 //!
-//! One sensor: d = L (sin θ1 − sin θ0), in the unit of L; |sin θ| ≤ 1. Positive: the upper end of the gauge length
+//! One sensor: length × (sine − zero sine), in the unit of the length; sines from −1 to 1. Positive: the upper end of the gauge length
 //! moves in the direction in which the sensor's sine is positive. A string is summed from its fixed end; a node without
 //! a value makes all nodes beyond it absent. Source: geometry; the conventions are common practice, without a source.
 
@@ -9,23 +9,23 @@ use super::{Absent, Outcome, Step, Trace, Value, finite, note, term};
 /// One sensor over its gauge length.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Tilt {
-    /// L, in the unit of the movement.
+    /// In the unit of the movement.
     pub length: f64,
-    /// sin θ0, at the dated zero.
-    pub sine_zero: f64,
+    /// The sine at the dated zero.
+    pub zero_sine: f64,
 }
 
 impl Tilt {
-    /// The movement of the upper end relative to the lower one, from a sine; `unit` is that of L, for the steps.
+    /// The movement of the upper end relative to the lower one, from a sine; `unit` is that of the length, for the steps.
     #[inline]
     pub fn evaluate(&self, sine: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        if !(finite(sine, "the sine")?.abs() <= 1.0 && self.sine_zero.abs() <= 1.0) {
+        if !(finite(sine, "the sine")?.abs() <= 1.0 && self.zero_sine.abs() <= 1.0) {
             return Err(Absent::NoSine);
         }
-        let value = Value::finite(self.length * (sine - self.sine_zero), "the movement")?;
+        let value = Value::finite(self.length * (sine - self.zero_sine), "the movement")?;
         note(trace, || {
-            let numbers = format!("{} × ({} − {})", term(self.length), term(sine), term(self.sine_zero));
-            Step::new("d", "L (sin θ1 − sin θ0)", numbers, value.value, unit)
+            let numbers = format!("{} × ({} − {})", term(self.length), term(sine), term(self.zero_sine));
+            Step::new("movement", "length_m × (sine − zero_sine)", numbers, value.value, unit)
         });
         Ok(value)
     }
@@ -132,7 +132,8 @@ impl TiltString {
                 let (sign, sum) = if self.sign() < 0.0 { ("−", format!("−({sum})")) } else { ("", sum) };
                 let names: Vec<_> = between.iter().map(|(name, _)| *name).collect();
                 let remark = format!("from the fixed end: {}", names.join(", "));
-                Step::new("D", format!("{sign}Σ d"), sum, value.value, unit).remark(remark)
+                Step::new("value", format!("{sign}sum of the movements"), sum, value.value, unit)
+                    .remark(remark)
             });
         }
         Some(outcome)

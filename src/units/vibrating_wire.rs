@@ -1,102 +1,108 @@
 //! Vibrating-wire sensors: a frequency becomes a pressure or a strain.
 //!
-//! Inputs: frequency in Hz, temperatures in °C, air pressures in the unit of P. A form gives the value before
+//! Inputs: frequency in Hz, temperatures in °C, air pressures in the unit of the value. A form gives the value before
 //! corrections; each correction gives the amount to add ([`Value::plus`]), so that the caller can report what a missing
-//! input does. Tension is positive. What this is not: it guesses no sign; the sheet's form and sense must be given.
+//! input does. Tension is positive. What this is not: it guesses no sign; the sheet's form and difference must be given.
 //!
 //! Source: common practice, without a standard; the physics of the string (f = √(σ/ρ)/2L) is textbook knowledge.
 
 use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, number, positive, term};
 
-/// The quantity in which the sheet gives a vibrating wire's reading R.
+/// The unit in which the sheet gives a vibrating wire's readings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum WireInput {
-    /// Frequency in Hz.
+pub enum ReadingUnit {
+    /// The frequency itself, in Hz.
     Hertz,
-    /// Digits: f²/1000, f in Hz.
-    Digits,
+    /// The frequency squared over 1000, in 10³ Hz².
+    ThousandSquareHertz,
 }
 
-impl WireInput {
-    /// The unit of R, as steps print it.
+impl ReadingUnit {
+    /// The unit, as steps print it.
     pub fn unit(self) -> &'static str {
         match self {
             Self::Hertz => "Hz",
-            Self::Digits => "digits",
+            Self::ThousandSquareHertz => "10³ Hz²",
         }
     }
 
-    /// R of a frequency: f, or f²/1000. Range: above 0 Hz.
+    /// The reading of a frequency: itself, or its square over 1000. Range: above 0 Hz.
     #[inline]
     pub fn reading(self, hertz: f64, trace: &mut (impl Trace + ?Sized)) -> Result<f64, Absent> {
         let hertz = positive(hertz, "the frequency")?;
         if self == Self::Hertz {
             return Ok(hertz);
         }
-        let digits = finite(hertz * hertz / 1000.0, "the reading in digits")?;
+        let reading = finite(hertz * hertz / 1000.0, "the reading")?;
         note(trace, || {
             let numbers = format!("{}² / 1000", number(hertz));
-            Step::new("R1", "f² / 1000", numbers, digits, "digits")
+            Step::new("reading", "frequency² / 1000", numbers, reading, self.unit())
         });
-        Ok(digits)
+        Ok(reading)
     }
 
-    /// The frequency of R, in Hz: the inverse of [`WireInput::reading`].
+    /// The frequency of a reading, in Hz: the inverse of [`ReadingUnit::reading`].
     pub fn hertz(self, reading: f64) -> Result<f64, Absent> {
         let reading = positive(reading, "the reading")?;
         match self {
             Self::Hertz => Ok(reading),
-            Self::Digits => finite((reading * 1000.0).sqrt(), "the frequency"),
+            Self::ThousandSquareHertz => finite((reading * 1000.0).sqrt(), "the frequency"),
         }
     }
 
-    fn symbol(self) -> &'static str {
+    /// The step that gives the reading.
+    fn name(self) -> &'static str {
         match self {
-            Self::Hertz => "f",
-            Self::Digits => "R1",
+            Self::Hertz => "frequency",
+            Self::ThousandSquareHertz => "reading",
         }
     }
 }
 
-/// The sign of a linear factor. There is no default: half of all sheets use the other one.
+/// What a linear factor is multiplied with. There is no default: half of all sheets have it the other way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Sense {
-    /// G (R1 − R0).
-    R1MinusR0,
-    /// G (R0 − R1).
-    R0MinusR1,
+pub enum Difference {
+    /// factor × (reading − zero reading).
+    ReadingMinusZero,
+    /// factor × (zero reading − reading).
+    ZeroMinusReading,
 }
 
-/// P = G (R1 − R0) or G (R0 − R1), before corrections, in the unit of G times that of R.
+/// factor × (reading − zero reading), or the reverse, before corrections; in the unit of the factor times that of the
+/// reading.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Linear {
-    /// The quantity of R.
-    pub input: WireInput,
+    /// The unit of the readings.
+    pub reading_unit: ReadingUnit,
     /// The sign of the difference.
-    pub sense: Sense,
-    /// The factor, in the entry's unit per unit of R.
-    pub g: f64,
-    /// The reading of the dated zero, in the unit of R.
-    pub r0: f64,
+    pub difference: Difference,
+    /// In the entry's unit per unit of the reading.
+    pub factor: f64,
+    /// The reading of the dated zero.
+    pub zero_reading: f64,
 }
 
 impl Linear {
     /// The value of a frequency in Hz; `unit` is for the steps.
     #[inline]
     pub fn evaluate(&self, hertz: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        let r1 = self.input.reading(hertz, trace)?;
-        let difference = match self.sense {
-            Sense::R1MinusR0 => r1 - self.r0,
-            Sense::R0MinusR1 => self.r0 - r1,
+        let reading = self.reading_unit.reading(hertz, trace)?;
+        let difference = match self.difference {
+            Difference::ReadingMinusZero => reading - self.zero_reading,
+            Difference::ZeroMinusReading => self.zero_reading - reading,
         };
-        let value = Value::finite(self.g * difference, "the linear term")?;
+        let value = Value::finite(self.factor * difference, "the linear term")?;
         note(trace, || {
-            let (one, r1, r0) = (self.input.symbol(), term(r1), term(self.r0));
-            let (formula, numbers) = match self.sense {
-                Sense::R1MinusR0 => (format!("G ({one} − R0)"), format!("({r1} − {r0})")),
-                Sense::R0MinusR1 => (format!("G (R0 − {one})"), format!("({r0} − {r1})")),
+            let (name, reading, zero) = (self.reading_unit.name(), term(reading), term(self.zero_reading));
+            let (formula, numbers) = match self.difference {
+                Difference::ReadingMinusZero => {
+                    (format!("factor × ({name} − zero_reading)"), format!("({reading} − {zero})"))
+                }
+                Difference::ZeroMinusReading => {
+                    (format!("factor × (zero_reading − {name})"), format!("({zero} − {reading})"))
+                }
             };
-            Step::new("P_raw", formula, format!("{} × {numbers}", term(self.g)), value.value, unit)
+            Step::new("value", formula, format!("{} × {numbers}", term(self.factor)), value.value, unit)
         });
         Ok(value)
     }
@@ -105,160 +111,172 @@ impl Linear {
 /// Where the constant of a quadratic comes from.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Constant {
-    /// C, as on the sheet.
+    /// As on the sheet.
     OfSheet(f64),
-    /// C = −(A R0² + B R0), from the dated zero R0: the value is 0 there.
-    FromZero(f64),
+    /// From the reading of the dated zero: the value is 0 there.
+    FromZeroReading(f64),
 }
 
-/// P = A R² + B R + C, before corrections.
+/// square_factor × reading² + linear_factor × reading + constant, before corrections.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Quadratic {
-    /// The quantity of R.
-    pub input: WireInput,
-    /// A, in the entry's unit per squared unit of R.
-    pub a: f64,
-    /// B, in the entry's unit per unit of R.
-    pub b: f64,
-    /// C, or the zero it comes from.
-    pub c: Constant,
+    /// The unit of the readings.
+    pub reading_unit: ReadingUnit,
+    /// In the entry's unit per squared unit of the reading.
+    pub square_factor: f64,
+    /// In the entry's unit per unit of the reading.
+    pub linear_factor: f64,
+    /// The constant, or the zero that it comes from.
+    pub constant: Constant,
 }
 
 impl Quadratic {
     /// The value of a frequency in Hz; `unit` is for the steps.
     #[inline]
     pub fn evaluate(&self, hertz: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        let Self { input, a, b, c } = *self;
-        let r1 = input.reading(hertz, trace)?;
-        let c = match c {
-            Constant::OfSheet(c) => c,
-            Constant::FromZero(r0) => {
-                let c = finite(-(a * r0 + b) * r0, "the constant C")?;
+        let Self { reading_unit, square_factor: a, linear_factor: b, constant } = *self;
+        let reading = reading_unit.reading(hertz, trace)?;
+        let constant = match constant {
+            Constant::OfSheet(constant) => constant,
+            Constant::FromZeroReading(zero) => {
+                let constant = finite(-(a * zero + b) * zero, "the constant")?;
                 note(trace, || {
-                    let r0 = term(r0);
-                    let numbers = format!("−({} × {r0}² + {} × {r0})", term(a), term(b));
-                    Step::new("C", "−(A R0² + B R0)", numbers, c, unit)
+                    let zero = term(zero);
+                    let numbers = format!("−({} × {zero}² + {} × {zero})", term(a), term(b));
+                    let formula = "−(square_factor × zero_reading² + linear_factor × zero_reading)";
+                    Step::new("constant", formula, numbers, constant, unit)
                 });
-                c
+                constant
             }
         };
-        let value = Value::finite((a * r1 + b) * r1 + c, "the polynomial")?;
+        let value = Value::finite((a * reading + b) * reading + constant, "the polynomial")?;
         note(trace, || {
-            let (one, r1) = (input.symbol(), term(r1));
-            let numbers = format!("{} × {r1}² + {} × {r1} + {}", term(a), term(b), term(c));
-            Step::new("P_raw", format!("A {one}² + B {one} + C"), numbers, value.value, unit)
+            let (name, reading) = (reading_unit.name(), term(reading));
+            let formula = format!("square_factor × {name}² + linear_factor × {name} + constant");
+            let numbers = format!("{} × {reading}² + {} × {reading} + {}", term(a), term(b), term(constant));
+            Step::new("value", formula, numbers, value.value, unit)
         });
         Ok(value)
     }
 }
 
-/// ε = B (R1 − R0), before corrections; tension positive.
+/// factor × (reading − zero reading) as a strain, before corrections; tension positive.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Strain {
-    /// The quantity of R.
-    pub input: WireInput,
-    /// The factor, in the entry's unit (usually microstrain, `10*-6`) per unit of R.
-    pub b: f64,
-    /// The reading of the dated zero, in the unit of R.
-    pub r0: f64,
+    /// The unit of the readings.
+    pub reading_unit: ReadingUnit,
+    /// In the entry's unit (usually microstrain, `10*-6`) per unit of the reading.
+    pub factor: f64,
+    /// The reading of the dated zero.
+    pub zero_reading: f64,
 }
 
 impl Strain {
     /// The value of a frequency in Hz; `unit` is for the steps.
     #[inline]
     pub fn evaluate(&self, hertz: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        let r1 = self.input.reading(hertz, trace)?;
-        let value = Value::finite(self.b * (r1 - self.r0), "the strain")?;
+        let reading = self.reading_unit.reading(hertz, trace)?;
+        let value = Value::finite(self.factor * (reading - self.zero_reading), "the strain")?;
         note(trace, || {
-            let numbers = format!("{} × ({} − {})", term(self.b), term(r1), term(self.r0));
-            let formula = format!("B ({} − R0)", self.input.symbol());
-            Step::new("ε_raw", formula, numbers, value.value, unit).remark("tension positive")
+            let numbers =
+                format!("{} × ({} − {})", term(self.factor), term(reading), term(self.zero_reading));
+            let formula = format!("factor × ({} − zero_reading)", self.reading_unit.name());
+            Step::new("value", formula, numbers, value.value, unit).remark("strain, tension positive")
         });
         Ok(value)
     }
 }
 
-/// + K (T1 − T0): the effect of temperature on a pressure sensor.
+/// The effect of temperature on a pressure sensor: factor × (temperature − reference).
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForTemperature {
-    /// K, in the entry's unit per degree Celsius.
-    pub k: f64,
-    /// T0 in °C, at the dated zero.
-    pub t0: f64,
+    /// In the entry's unit per degree Celsius.
+    pub factor: f64,
+    /// The temperature of the dated zero, in °C.
+    pub reference_c: f64,
 }
 
 impl ForTemperature {
-    /// The amount to add at T1 in °C.
+    /// The amount to add at a temperature in °C.
     #[inline]
-    pub fn amount(&self, t1: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        let value = Value::finite(self.k * (t1 - self.t0), "the temperature term")?;
+    pub fn amount(&self, celsius: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
+        let value = Value::finite(self.factor * (celsius - self.reference_c), "the temperature term")?;
         note(trace, || {
-            let numbers = format!("{} × ({} − {})", term(self.k), term(t1), term(self.t0));
-            Step::new("P_T", "K (T1 − T0)", numbers, value.value, unit)
+            let numbers = format!("{} × ({} − {})", term(self.factor), term(celsius), term(self.reference_c));
+            let formula = "temperature_factor × (temperature − reference_temperature_c)";
+            Step::new(FOR_TEMPERATURE, formula, numbers, value.value, unit)
         });
         Ok(value)
     }
 }
+
+/// The step that gives what a correction for temperature adds.
+pub(super) const FOR_TEMPERATURE: &str = "temperature_correction";
+/// The step that gives what a correction for air pressure adds.
+pub(super) const FOR_AIR: &str = "air_pressure_correction";
 
 /// The share of air pressure that acts on a sensor: 0 (vented) to 1 (sealed).
 pub const AIR_SHARE: Range = Range::new(0.0, 1.0);
 
-/// − F (S1 − S0): the effect of air pressure on a sensor that is not vented.
+/// The effect of air pressure on a sensor that is not vented: − factor × (air pressure − reference).
 ///
-/// S is station pressure, absolute, never reduced to sea level, in the unit of P (`ucum::convert`). If the zero was
-/// read at a place other than that of S0, the difference of altitudes appears as a false head.
+/// Air pressure is station pressure, absolute, never reduced to sea level, in the unit of the value (`ucum::convert`). If
+/// the zero was read at a place other than that of the reference, the difference of altitudes appears as a false head.
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForAir {
-    /// F: 1 sealed, 0 vented, or in between.
-    pub f: f64,
-    /// S0, at the dated zero, in the unit of P.
-    pub s0: f64,
+    /// 1 sealed, 0 vented, or in between.
+    pub factor: f64,
+    /// The air pressure at the dated zero, in the unit of the value.
+    pub reference: f64,
 }
 
 impl ForAir {
-    /// The amount to add at S1, in the unit of P.
+    /// The amount to add at an air pressure, in the unit of the value.
     #[inline]
-    pub fn amount(&self, s1: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        AIR_SHARE.check(self.f, "the share F of air pressure", "")?;
-        // Adding zero turns the -0 of a share of 0 into 0.
-        let value = Value::finite(-self.f * (s1 - self.s0) + 0.0, "the air pressure term")?;
+    pub fn amount(&self, air: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
+        AIR_SHARE.check(self.factor, "the factor of air pressure", "")?;
+        // Adding zero turns the -0 of a factor of 0 into 0.
+        let value = Value::finite(-self.factor * (air - self.reference) + 0.0, "the air pressure term")?;
         note(trace, || {
-            let numbers = format!("−{} × ({} − {})", term(self.f), term(s1), term(self.s0));
-            Step::new("P_S", "−F (S1 − S0)", numbers, value.value, unit)
+            let numbers = format!("−{} × ({} − {})", term(self.factor), term(air), term(self.reference));
+            let formula = "−air_pressure_factor × (air_pressure − reference_pressure)";
+            Step::new(FOR_AIR, formula, numbers, value.value, unit)
         });
         Ok(value)
     }
 }
 
-/// + (T1 − T0)(α_wire − α_host), or + (T1 − T0) α_wire: the effect of temperature on a strain.
+/// The effect of temperature on a strain: (temperature − reference) × (expansion of the wire − expansion of its host), or
+/// without the host.
 #[derive(Clone, Copy, PartialEq)]
 pub struct ForExpansion {
-    /// T0 in °C, at the dated zero.
-    pub t0: f64,
-    /// α of the wire, in the entry's unit (usually microstrain) per degree Celsius.
-    pub alpha_wire: f64,
-    /// α of the host material, for load-related strain; `None`: total strain, which needs none.
-    pub alpha_host: Option<f64>,
+    /// The temperature of the dated zero, in °C.
+    pub reference_c: f64,
+    /// Of the wire, in the entry's unit (usually microstrain) per degree Celsius.
+    pub wire_expansion: f64,
+    /// Of the host material, for load-related strain; `None`: total strain, which needs none.
+    pub host_expansion: Option<f64>,
 }
 
 impl ForExpansion {
-    /// The amount to add at T1 in °C.
+    /// The amount to add at a temperature in °C.
     #[inline]
-    pub fn amount(&self, t1: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
-        let alpha = self.alpha_wire - self.alpha_host.unwrap_or(0.0);
-        let value = Value::finite((t1 - self.t0) * alpha, "the expansion term")?;
+    pub fn amount(&self, celsius: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
+        let expansion = self.wire_expansion - self.host_expansion.unwrap_or(0.0);
+        let value = Value::finite((celsius - self.reference_c) * expansion, "the expansion term")?;
         note(trace, || {
-            let change = format!("({} − {})", term(t1), term(self.t0));
-            let wire = term(self.alpha_wire);
-            match self.alpha_host {
+            let change = format!("({} − {})", term(celsius), term(self.reference_c));
+            let wire = term(self.wire_expansion);
+            let (expansion, numbers, remark) = match self.host_expansion {
                 Some(host) => {
-                    let numbers = format!("{change} × ({wire} − {})", term(host));
-                    Step::new("ε_T", "(T1 − T0)(α_wire − α_host)", numbers, value.value, unit)
-                        .remark("load-related strain")
+                    let numbers = format!("({wire} − {})", term(host));
+                    ("(wire_expansion − host_expansion)", numbers, "load-related strain")
                 }
-                None => Step::new("ε_T", "(T1 − T0) α_wire", format!("{change} × {wire}"), value.value, unit)
-                    .remark("total strain"),
-            }
+                None => ("wire_expansion", wire, "total strain"),
+            };
+            let formula = format!("(temperature − reference_temperature_c) × {expansion}");
+            let numbers = format!("{change} × {numbers}");
+            Step::new(FOR_TEMPERATURE, formula, numbers, value.value, unit).remark(remark)
         });
         Ok(value)
     }

@@ -19,6 +19,7 @@ fn state(fault: &Fault) -> &'static str {
         Fault::Stuck { .. } => "daemon stuck",
         Fault::PortNotOpen { .. } => "port not open",
         Fault::OnlyNoise { .. } => "only noise",
+        Fault::RadioSilent { .. } => "radio silent",
         Fault::WrongKey { .. } => "key does not fit",
         Fault::KeyMissing { .. } => "key missing",
         Fault::NothingHeard => "nothing heard",
@@ -29,9 +30,10 @@ fn state(fault: &Fault) -> &'static str {
 fn since(fault: &Fault) -> Option<GatewayTime> {
     match *fault {
         Fault::NotRunning { since } | Fault::Stuck { since } => Some(since),
-        Fault::PortNotOpen { since, .. } | Fault::OnlyNoise { since, .. } | Fault::WrongKey { since, .. } => {
-            since
-        }
+        Fault::PortNotOpen { since, .. }
+        | Fault::OnlyNoise { since, .. }
+        | Fault::RadioSilent { since, .. }
+        | Fault::WrongKey { since, .. } => since,
         _ => None,
     }
 }
@@ -70,6 +72,7 @@ fn said(fault: &Fault, utc_offset_s: i32) -> String {
             format!("the port of radio `{radio}` has not been open{when} ({why})")
         }
         Fault::OnlyNoise { radio, .. } => format!("radio `{radio}` has heard only noise{when}"),
+        Fault::RadioSilent { radio, .. } => format!("radio `{radio}` has not reported itself{when}"),
         Fault::WrongKey { loggers, .. } => {
             format!(
                 "frames of {} come in, and no key has opened any{when}",
@@ -101,6 +104,10 @@ fn remedy(fault: &Fault) -> String {
         Fault::OnlyNoise { radio, .. } => format!(
             "check the `baud` of radio `{radio}` in site.toml against the radio's own, then its cable: bytes come in, and \
              no right frame is among them."
+        ),
+        Fault::RadioSilent { radio, .. } => format!(
+            "see to the radio `{radio}`: its port is open, and it has stopped sending its status. Check its supply and its \
+             cable, then switch it off and on."
         ),
         Fault::WrongKey { .. } => "compare the site key in the keyring with the key in the loggers, correct it and \
                                    restart the daemon: frames come in, and no key opens any. They are kept and opened \
@@ -223,7 +230,9 @@ impl<'a> From<&'a Gateway> for GatewayJson<'a> {
 
 fn fault_json(fault: &Fault) -> FaultJson<'_> {
     let radio = match fault {
-        Fault::PortNotOpen { radio, .. } | Fault::OnlyNoise { radio, .. } => Some(radio.as_str()),
+        Fault::PortNotOpen { radio, .. }
+        | Fault::OnlyNoise { radio, .. }
+        | Fault::RadioSilent { radio, .. } => Some(radio.as_str()),
         _ => None,
     };
     let keys = match fault {

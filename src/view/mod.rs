@@ -40,6 +40,7 @@ pub mod notes;
 pub mod picture;
 pub mod restored;
 pub mod salvaged;
+pub mod screen;
 pub mod service;
 pub mod set_aside;
 pub mod sheet;

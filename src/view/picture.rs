@@ -111,7 +111,7 @@ fn panel_json(panel: &Panel) -> PanelJson<'_> {
         readings: panel.readings,
         drawn: panel.drawn,
         missing: panel.missing,
-        missing_estimated: !panel.is_missing_told,
+        missing_estimated: !panel.is_missing_exact,
         by_hand: panel.by_hand_count,
         absent: panel.absent_count,
         absent_why: panel.reasons.iter().map(|(why, n)| AbsentJson { why, readings: *n }).collect(),

@@ -66,7 +66,7 @@ pub fn more(more: &MoreThanBackup) -> String {
     if all.len() > SHOWN {
         text += &format!("  and {} more stretches; --json has all\n", thousands((all.len() - SHOWN) as u64));
     }
-    for (what, count) in &more.beside {
+    for (what, count) in &more.other_rows {
         text += &format!("  {} × {what}\n", thousands(*count));
     }
     text

@@ -2,7 +2,7 @@
 
 use crate::record::judge::Row;
 use crate::record::set_aside::{ConflictSide, DifferingField, SetAside};
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Kept};
 use crate::report::set_aside::{BesideItem, BesideRecord};
 use crate::text::{counted, local, offset_label, rfc3339};
@@ -103,7 +103,7 @@ fn unopened(all: &[Kept], utc_offset_s: i32) -> String {
     }
     let mut text = format!("Frames that no key opens (times in {})\n", offset_label(utc_offset_s));
     text += &table.text(2);
-    let reasons: BTreeSet<WhyShut> = all.iter().map(|group| group.why).collect();
+    let reasons: BTreeSet<WhyUnopened> = all.iter().map(|group| group.why).collect();
     for why in reasons {
         text += &wrapped(unread::remedy(why), 2, 2, PROSE_COLUMNS);
     }
@@ -171,6 +171,10 @@ fn words(side: &ConflictSide) -> String {
             format!("profile of {}, unit {unit}", rfc3339(i64::from(*time)))
         }
         ConflictSide::Event { time, code } => format!("event of {}, code {code}", rfc3339(i64::from(*time))),
+        ConflictSide::Statement { time, epochs } => {
+            let time = rfc3339(i64::from(*time));
+            format!("memory statement of {time}, listing {}", counted(*epochs as u64, "epoch"))
+        }
         ConflictSide::Opaque(bytes) => format!("opaque record of {bytes} bytes"),
         ConflictSide::OtherRow(json) => format!("CSV row {json}"),
     }

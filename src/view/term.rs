@@ -77,6 +77,9 @@ pub fn cut(text: &str, most: usize) -> String {
     cut_with(text, most, '…')
 }
 
+/// A space at which no line is broken.
+const NO_BREAK: char = '\u{a0}';
+
 /// Words in lines of at most `columns`: the first line after `first`, the others after `indent_next` spaces.
 fn lines_of<'a>(
     first: String,
@@ -102,13 +105,15 @@ fn lines_of<'a>(
     }
     text += &line;
     text.push('\n');
-    text
+    text.replace(NO_BREAK, " ")
 }
 
 /// Words in lines of at most `columns`, the first line after `indent` spaces, the others after `indent_next`. A word that
-/// is too long stays whole: it may be a path or a command that somebody wants to copy.
+/// is too long stays whole: it may be a path or a command that somebody wants to copy. A
+/// no-break space comes out as a plain one.
 pub fn wrapped(words: &str, indent: usize, indent_next: usize, columns: usize) -> String {
-    lines_of(" ".repeat(indent), indent_next, words.split_whitespace(), columns)
+    let words = words.split(|c: char| c.is_whitespace() && c != NO_BREAK).filter(|word| !word.is_empty());
+    lines_of(" ".repeat(indent), indent_next, words, columns)
 }
 
 /// A paragraph of words after a label; further lines hang below its text. A no-break space in a word comes out as a plain
@@ -119,7 +124,7 @@ pub fn paragraph<'a>(
     words: impl IntoIterator<Item = &'a str>,
     columns: usize,
 ) -> String {
-    lines_of(format!("{label:indent$}"), indent, words, columns).replace('\u{a0}', " ")
+    lines_of(format!("{label:indent$}"), indent, words, columns)
 }
 
 /// A column of a table.

@@ -109,7 +109,7 @@ enum StepJson<'a> {
     },
     Step {
         depth: usize,
-        symbol: &'a str,
+        name: &'a str,
         formula: &'a str,
         numbers: &'a str,
         result: f64,
@@ -170,7 +170,7 @@ fn step_json(depth: usize, line: &CalculationLine) -> StepJson<'_> {
         None => StepJson::Said { depth, text: line.to_string() },
         Some(step) => StepJson::Step {
             depth,
-            symbol: &step.symbol,
+            name: &step.name,
             formula: &step.formula,
             numbers: &step.numbers,
             result: step.result,

@@ -1,6 +1,6 @@
 //! What came in and is no readable record of this site, in words and as JSON.
 
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::text::{counted, duration, thousands};
 use crate::time::GatewayTime;
@@ -158,22 +158,22 @@ pub fn found_no_room(all: &[Dropped], now: GatewayTime) -> Option<String> {
     ))
 }
 
-/// What to do about frames that stay shut for one reason.
-pub fn remedy(why: WhyShut) -> &'static str {
+/// What to do about frames that cannot be opened for one reason.
+pub fn remedy(why: WhyUnopened) -> &'static str {
     match why {
-        WhyShut::NoKey => {
+        WhyUnopened::NoKey => {
             "No key: enter the missing key in the keyring, then run `stonechat set-aside retry` (a running daemon does \
              it by itself on reload)."
         }
-        WhyShut::Unproven => {
+        WhyUnopened::Unproven => {
             "Tag fails, and the key has not opened a frame yet: the key in the keyring may be a wrong one. Compare it \
              with the logger's, correct it, then run `stonechat set-aside retry`."
         }
-        WhyShut::TagFails => {
+        WhyUnopened::TagFails => {
             "Tag fails, and the key has opened other frames: these are forged or damaged on the way. There is nothing to \
              do unless they are many and the logger is silent: then its key was changed."
         }
-        WhyShut::Closed => {
+        WhyUnopened::Closed => {
             "Slot closed: the logger still has the old key, or another sender has it. `stonechat key slot --logger \
              ADDRESS` walks through a change of keys."
         }

@@ -2,12 +2,9 @@
 
 use super::frame::Frame;
 use super::gateway;
-use super::term::paragraph;
+use super::screen;
 use crate::report::gateway::Gateway;
 use crate::report::verdict::{Trip, Verdict, WhyNot};
-
-/// The most steps.
-const STEPS: usize = 3;
 
 /// The first line; `of` says of which part of the site it is, where it is not of all.
 pub fn line(verdict: &Verdict, frame: Frame<'_>, gateway: &Gateway, of: &str) -> String {
@@ -49,7 +46,7 @@ fn why_not(why: WhyNot) -> &'static str {
     }
 }
 
-/// What to do next, in at most three steps: first what the report puts first, then what follows from the verdict. `go` says
+/// What to do next: first the gateway, then what the report puts first, then what follows from the verdict. `go` says
 /// how to begin a visit.
 pub fn next(
     verdict: &Verdict,
@@ -58,17 +55,9 @@ pub fn next(
     go: impl Fn(Trip) -> String,
     columns: usize,
 ) -> String {
-    let see_to = "See to the gateway first, as written above.".to_owned();
     let steps: Vec<String> =
-        (!gateway.works()).then_some(see_to).into_iter().chain(first).chain(steps(verdict, go)).collect();
-    if steps.is_empty() {
-        return "\nNothing to do.\n".to_owned();
-    }
-    let mut text = String::from("\nWhat to do next\n");
-    for (at, step) in steps.iter().take(STEPS).enumerate() {
-        text += &paragraph(&format!("{}.", at + 1), 3, step.split_whitespace(), columns);
-    }
-    text
+        screen::gateway_first(gateway).into_iter().chain(first).chain(steps(verdict, go)).collect();
+    screen::next(&steps, columns)
 }
 
 /// How to begin a visit, where `visits` has not been read yet.

@@ -1,6 +1,6 @@
-//! Records: the plaintext of a sealed frame, and its three types.
+//! Records: the plaintext of a sealed frame, and its four types.
 //!
-//! Input: opened plaintext with the epoch of its frame. Output: a [`Record`] with every field in its range, or
+//! Input: opened plaintext with the identity of its frame. Output: a [`Record`] with every field in its range, or
 //! [`NotUnderstood`]; such a record is still stored whole (it is *opaque*).
 //!
 //! ```text
@@ -8,13 +8,16 @@
 //! 0x02 profile   time 4 │ unit 8 │ interval 4 │ capacity 4 │ oldest 4 │ previous epoch 4
 //!                │ previous last 4 │ n 1 │ raw units n │ m 1 │ firmware m
 //! 0x03 event     time 4 │ code 1 │ value 8
+//! 0x04 statement time 4 │ n 1 │ entries 12 n (see `statement`)
 //! ```
 //!
 //! All integers are big-endian. What this is not: it uses no engineering units and does not judge whether a value is
 //! plausible. Promises: never panics; decoding allocates nothing; `decode(encode(x)) = x`, and in the other direction:
 //! what decodes encodes to exactly the same bytes, so typed columns can replace the plaintext.
 
-use super::seq::Epoch;
+use super::fields::{Fields, NotUnderstood};
+use super::seq::{Epoch, Identity};
+use super::statement::Statement;
 use std::fmt;
 
 /// The most channels a logger has.
@@ -27,6 +30,7 @@ const NOT_MEASURED: i16 = i16::MIN;
 const TYPE_READING: u8 = 0x01;
 const TYPE_PROFILE: u8 = 0x02;
 const TYPE_EVENT: u8 = 0x03;
+const TYPE_STATEMENT: u8 = 0x04;
 
 /// A measurement of all channels at one time: raw counts.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -262,6 +266,8 @@ pub enum Record {
     Profile(Profile),
     /// Type 0x03.
     Event(Event),
+    /// Type 0x04: what the logger's memory holds.
+    Statement(Statement),
 }
 
 // Values are the site's secret (logs must not contain them): `Debug` shows the type of a record and nothing more.
@@ -274,79 +280,18 @@ macro_rules! debug_without_values {
         }
     )*};
 }
-debug_without_values!(Reading, Profile, Event, Record);
-
-/// Why an authentic record is opaque to this version. Shows what did not fit, never a value.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum NotUnderstood {
-    /// The first byte is no known type.
-    Type,
-    /// Longer or shorter than its own fields say.
-    Length,
-    /// Number of channels out of range.
-    Channels,
-    /// A fault bit of a channel that does not exist.
-    SpareFaultBit,
-    /// A raw unit code that the table lacks.
-    RawUnit,
-    /// Firmware label too long or not UTF-8.
-    Firmware,
-    /// A previous epoch that is not below the record's own.
-    PreviousEpoch,
-}
-
-impl NotUnderstood {
-    /// The rule that failed, in words.
-    pub fn rule(self) -> &'static str {
-        match self {
-            Self::Type => "a type that this version does not know",
-            Self::Length => "longer or shorter than its own fields say",
-            Self::Channels => "a number of channels out of range",
-            Self::SpareFaultBit => "a fault bit of a channel that does not exist",
-            Self::RawUnit => "a raw unit that this version does not know",
-            Self::Firmware => "a firmware label that is too long or not UTF-8",
-            Self::PreviousEpoch => "a previous epoch that is not below its own",
-        }
-    }
-}
-
-/// Takes big-endian fields off the front; if the bytes run out, the length is wrong.
-struct Fields<'a>(&'a [u8]);
-
-impl<'a> Fields<'a> {
-    fn take<const N: usize>(&mut self) -> Result<[u8; N], NotUnderstood> {
-        let (field, rest) = self.0.split_first_chunk::<N>().ok_or(NotUnderstood::Length)?;
-        self.0 = rest;
-        Ok(*field)
-    }
-
-    fn u8(&mut self) -> Result<u8, NotUnderstood> {
-        self.take::<1>().map(|[byte]| byte)
-    }
-
-    fn u32(&mut self) -> Result<u32, NotUnderstood> {
-        self.take().map(u32::from_be_bytes)
-    }
-
-    fn bytes(&mut self, len: usize) -> Result<&'a [u8], NotUnderstood> {
-        let (field, rest) = self.0.split_at_checked(len).ok_or(NotUnderstood::Length)?;
-        self.0 = rest;
-        Ok(field)
-    }
-
-    fn end(&self) -> Result<(), NotUnderstood> {
-        if self.0.is_empty() { Ok(()) } else { Err(NotUnderstood::Length) }
-    }
-}
+debug_without_values!(Reading, Profile, Event, Statement, Record);
 
 impl Record {
-    /// Reads a plaintext whose frame had this `epoch`.
-    pub fn decode(plaintext: &[u8], epoch: Epoch) -> Result<Self, NotUnderstood> {
+    /// Reads a plaintext whose frame had this identity.
+    pub fn decode(plaintext: &[u8], identity: Identity) -> Result<Self, NotUnderstood> {
+        let Identity { epoch, sequence, .. } = identity;
         let mut fields = Fields(plaintext);
         match fields.u8()? {
             TYPE_READING => decode_reading(fields).map(Self::Reading),
             TYPE_PROFILE => decode_profile(fields, epoch).map(Self::Profile),
             TYPE_EVENT => decode_event(fields).map(Self::Event),
+            TYPE_STATEMENT => Statement::decode(fields, epoch, sequence).map(Self::Statement),
             _ => Err(NotUnderstood::Type),
         }
     }
@@ -387,7 +332,24 @@ impl Record {
                 out.push(event.code);
                 out.extend(event.value.to_be_bytes());
             }
+            Self::Statement(statement) => {
+                out.push(TYPE_STATEMENT);
+                statement.encode(out);
+            }
         }
+    }
+
+    /// The ends that it gives of other epochs than its own: each epoch with the last sequence that it reached.
+    pub fn named_ends(&self) -> impl Iterator<Item = (Epoch, u32)> {
+        let previous = match self {
+            Self::Profile(profile) => Epoch::new(profile.previous_epoch).zip(Some(profile.previous_last)),
+            _ => None,
+        };
+        let listed = match self {
+            Self::Statement(statement) => statement.entries(),
+            _ => &[],
+        };
+        previous.into_iter().chain(listed.iter().skip(1).map(|entry| (entry.epoch, entry.last)))
     }
 
     /// The record's time on its logger's clock.
@@ -396,6 +358,7 @@ impl Record {
             Self::Reading(reading) => reading.time,
             Self::Profile(profile) => profile.time,
             Self::Event(event) => event.time,
+            Self::Statement(statement) => statement.time,
         }
     }
 }
@@ -465,74 +428,29 @@ fn decode_event(mut fields: Fields<'_>) -> Result<Event, NotUnderstood> {
     Ok(event)
 }
 
-/// A request from a gateway to a logger. Reserved: encoded and tested, but not yet sent.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Request {
-    /// Send these records again: 1 to 16 spans of (epoch, first sequence, number of records).
-    SendAgain(Vec<(u32, u32, u16)>),
-    /// Set the clock to this time.
-    SetClock(u32),
-}
-
-impl Request {
-    const SEND_AGAIN: u8 = 0x11;
-    const SET_CLOCK: u8 = 0x12;
-    /// The most spans in one frame.
-    pub const SPANS_MAX: usize = 16;
-
-    /// Appends the plaintext; `false` (and nothing appended) unless there are 1 to 16 spans.
-    pub fn encode(&self, out: &mut Vec<u8>) -> bool {
-        match self {
-            Self::SendAgain(spans) => {
-                if spans.is_empty() || spans.len() > Self::SPANS_MAX {
-                    return false;
-                }
-                out.extend([Self::SEND_AGAIN, spans.len() as u8]);
-                for (epoch, first, count) in spans {
-                    out.extend(epoch.to_be_bytes());
-                    out.extend(first.to_be_bytes());
-                    out.extend(count.to_be_bytes());
-                }
-            }
-            Self::SetClock(time) => {
-                out.push(Self::SET_CLOCK);
-                out.extend(time.to_be_bytes());
-            }
-        }
-        true
-    }
-
-    /// The logger's side, for the simulated field. `None` if the request is not understood.
-    pub fn decode(plaintext: &[u8]) -> Option<Self> {
-        let mut fields = Fields(plaintext);
-        let request = match fields.u8().ok()? {
-            Self::SEND_AGAIN => {
-                let n = usize::from(fields.u8().ok()?);
-                if n == 0 || n > Self::SPANS_MAX {
-                    return None;
-                }
-                let mut spans = Vec::with_capacity(n);
-                for _ in 0..n {
-                    spans.push((
-                        fields.u32().ok()?,
-                        fields.u32().ok()?,
-                        u16::from_be_bytes(fields.take().ok()?),
-                    ));
-                }
-                Self::SendAgain(spans)
-            }
-            Self::SET_CLOCK => Self::SetClock(fields.u32().ok()?),
-            _ => return None,
-        };
-        fields.end().ok()?;
-        Some(request)
-    }
-}
-
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
+    use crate::wire::statement::{ENTRIES_MAX, Entry};
     use proptest::prelude::*;
+
+    /// The identity that the records of [`any_record`] are of.
+    pub(crate) fn identity() -> Identity {
+        Identity::new(17, 1_000_000, 4_000).unwrap()
+    }
+
+    fn any_statement() -> impl Strategy<Value = Statement> {
+        let older = proptest::collection::btree_map(1u32..1_000_000, (any::<u32>(), 1u32..), 0..ENTRIES_MAX);
+        (any::<u32>(), 1u32..=4_000, older).prop_map(|(time, first, older)| {
+            let Identity { epoch, sequence, .. } = identity();
+            let mut entries = vec![Entry { epoch, first, last: sequence.number() }];
+            entries.extend(older.into_iter().rev().map(|(epoch, (first, last))| {
+                let epoch = Epoch::new(epoch).unwrap();
+                Entry { epoch, first: 1 + first % last, last }
+            }));
+            Statement::new(time, &entries, epoch, sequence).unwrap()
+        })
+    }
 
     pub(crate) fn any_record() -> impl Strategy<Value = Record> {
         let reading = (
@@ -567,27 +485,26 @@ pub(crate) mod tests {
             );
         let event = any::<(u32, u8, i64)>()
             .prop_map(|(time, code, value)| Record::Event(Event { time, code, value }));
-        prop_oneof![reading, profile, event]
+        prop_oneof![reading, profile, event, any_statement().prop_map(Record::Statement)]
     }
 
     proptest! {
         #[test]
         fn decode_undoes_encode_and_every_cut_is_opaque(record in any_record()) {
-            let epoch = Epoch::new(1_000_000).unwrap();
             let mut plaintext = Vec::new();
             record.encode(&mut plaintext);
             prop_assert!(plaintext.len() <= crate::wire::frame::RECORD_MAX);
-            prop_assert!(Record::decode(&plaintext, epoch) == Ok(record));
+            prop_assert!(Record::decode(&plaintext, identity()) == Ok(record));
             for len in 0..plaintext.len() {
-                prop_assert!(Record::decode(&plaintext[..len], epoch).is_err());
+                prop_assert!(Record::decode(&plaintext[..len], identity()).is_err());
             }
             plaintext.push(0);
-            prop_assert!(Record::decode(&plaintext, epoch).is_err());
+            prop_assert!(Record::decode(&plaintext, identity()).is_err());
         }
 
         #[test]
         fn whatever_decodes_encodes_to_the_very_bytes(
-            kind in 0u8..5, rest in proptest::collection::vec(any::<u8>(), 0..194), n in 0u8..45, epoch in 1u32..
+            kind in 0u8..6, rest in proptest::collection::vec(any::<u8>(), 0..194), n in 0u8..45, epoch in 1u32..
         ) {
             let mut plaintext = vec![kind];
             plaintext.extend(rest);
@@ -596,24 +513,10 @@ pub(crate) mod tests {
                 plaintext[9] = n;
                 plaintext.resize(10 + fault_bytes(n) + 4 * usize::from(n), 0);
             }
-            if let Ok(record) = Record::decode(&plaintext, Epoch::new(epoch).unwrap()) {
+            if let Ok(record) = Record::decode(&plaintext, Identity::new(17, epoch, 4).unwrap()) {
                 let mut again = Vec::new();
                 record.encode(&mut again);
                 prop_assert_eq!(again, plaintext);
-            }
-        }
-
-        #[test]
-        fn requests_go_both_ways(
-            spans in proptest::collection::vec(any::<(u32, u32, u16)>(), 1..=16), time in any::<u32>()
-        ) {
-            for request in [Request::SendAgain(spans), Request::SetClock(time)] {
-                let mut plaintext = Vec::new();
-                prop_assert!(request.encode(&mut plaintext));
-                prop_assert_eq!(Request::decode(&plaintext), Some(request));
-                for len in 0..plaintext.len() {
-                    prop_assert_eq!(Request::decode(&plaintext[..len]), None);
-                }
             }
         }
     }

@@ -1,11 +1,13 @@
-//! What a gateway gets: unit, rules, manual pages, completions, the Debian package, the operator's handbook; and what is
-//! compiled in.
+//! What a gateway gets: unit, rules, manual pages, completions, the Debian package, the pages that people read; and what
+//! is compiled in.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod dependencies;
+mod documents;
 mod handbook;
 mod manual;
 mod package;
+mod procedures;
 mod unit;
 
 #[path = "../../examples/manual/pages.rs"]

@@ -3,7 +3,7 @@
 
 use crate::util::daemon::{Site, is_root};
 use crate::util::truth::verified;
-use crate::{has, pages, project, read, succeeds};
+use crate::{documents, has, pages, project, read, succeeds};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::os::unix::fs::PermissionsExt;
@@ -15,7 +15,7 @@ use stonechat::sim::{FaultRates, Field, FieldPlan};
 const BINARY: &str = env!("CARGO_BIN_EXE_stonechat");
 
 /// The package with this test's binary, built once; nothing where the tools for it are missing.
-fn package() -> Option<&'static Path> {
+pub fn package() -> Option<&'static Path> {
     static BUILT: OnceLock<Option<(tempfile::TempDir, PathBuf)>> = OnceLock::new();
     let built = BUILT.get_or_init(|| {
         if !["dpkg", "dpkg-deb", "gzip", "strip", "bash"].iter().all(|tool| has(tool)) {
@@ -85,6 +85,7 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
         "usr/share/fish/vendor_completions.d/stonechat.fish",
         "usr/share/doc/stonechat/handbook.md",
         "usr/share/doc/stonechat/README.md",
+        "usr/share/doc/stonechat/pictures/repaired.svg",
         "usr/share/doc/stonechat/copyright",
         "usr/share/doc/stonechat/licences.txt.gz",
         "usr/share/doc/stonechat/LICENSE-MIT",
@@ -94,6 +95,9 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
     ] {
         assert!(files.contains_key(name), "there is no {name}");
     }
+    let documents = dir.path().join("usr/share/doc/stonechat");
+    let links = documents::links_lead_to_files(&documents::markdown(&documents));
+    assert!(links >= 25, "{links}");
     let pages = files.keys().filter(|name| name.starts_with("usr/share/man/man1/")).count();
     assert!(pages > 25, "{pages}");
     // Stripped: no table of symbols is left (ELF section .symtab).
@@ -118,6 +122,21 @@ fn the_same_binary_gives_the_same_package() {
     let dir = package.parent().unwrap().parent().unwrap();
     let again = build(dir, "two");
     assert!(std::fs::read(package).unwrap() == std::fs::read(again).unwrap());
+}
+
+/// Puts the next release, the same with a larger number, into a folder as `newer.deb`.
+pub fn newer(package: &Path, dir: &Path) {
+    let unpacked = dir.join("newer");
+    succeeds(Command::new("dpkg-deb").arg("-R").arg(package).arg(&unpacked));
+    let control = unpacked.join("DEBIAN/control");
+    let text = std::fs::read_to_string(&control).unwrap();
+    let version = format!("Version: {}", env!("CARGO_PKG_VERSION"));
+    assert!(text.contains(&version));
+    std::fs::write(&control, text.replace(&version, &format!("{version}+next"))).unwrap();
+    let package = dir.join("newer.deb");
+    succeeds(
+        Command::new("dpkg-deb").args(["-Znone", "--root-owner-group", "-b"]).arg(&unpacked).arg(&package),
+    );
 }
 
 /// What is done in a root of its own: a layer over this machine's, gone afterwards. `systemctl` is one that writes down
@@ -200,19 +219,7 @@ fn it_installs_upgrades_and_goes_and_the_ledger_and_the_keys_stay() {
     }
     let Some(package) = package() else { return };
     let dir = tempfile::tempdir().unwrap();
-    // The next release: the same with a larger number.
-    let newer = dir.path().join("newer");
-    succeeds(Command::new("dpkg-deb").arg("-R").arg(package).arg(&newer));
-    let control = newer.join("DEBIAN/control");
-    let text = std::fs::read_to_string(&control).unwrap();
-    let version = format!("Version: {}", env!("CARGO_PKG_VERSION"));
-    assert!(text.contains(&version));
-    std::fs::write(&control, text.replace(&version, &format!("{version}+next"))).unwrap();
-    let newer_package = dir.path().join("newer.deb");
-    succeeds(
-        Command::new("dpkg-deb").args(["-Znone", "--root-owner-group", "-b"]).arg(&newer).arg(&newer_package),
-    );
-
+    newer(package, dir.path());
     std::fs::write(dir.path().join("story"), STORY).unwrap();
     std::fs::create_dir(dir.path().join("layer")).unwrap();
     let layered = r#"set -e

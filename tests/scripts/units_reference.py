@@ -17,7 +17,7 @@ from iapws import IAPWS95
 from scipy.optimize import brentq
 
 OUT = Path(sys.argv[1])
-chance = random.Random(7)
+rng = random.Random(7)
 
 
 def write(name, header, rows):
@@ -29,7 +29,7 @@ def write(name, header, rows):
 
 def uniform(low, high, digits):
     """A decimal with few digits, as f64: the Fraction of it is exactly what the project reads."""
-    return float(f"{chance.uniform(low, high):.{digits}f}")
+    return float(f"{rng.uniform(low, high):.{digits}f}")
 
 
 def rtd():
@@ -91,13 +91,16 @@ def wire():
     rows = []
     for _ in range(80):
         f = uniform(400, 4000, 3)
-        g, r0, k, t0, t1 = uniform(-1, 1, 5), uniform(2000, 9900, 1), uniform(-0.5, 0.5, 4), 21.4, uniform(-5, 30, 2)
-        s0, s1, share = uniform(80, 105, 3), uniform(80, 105, 3), uniform(0, 1, 2)
-        digits = Fraction(f) ** 2 / 1000
-        value = Fraction(g) * (digits - Fraction(r0))
-        value += Fraction(k) * (Fraction(t1) - Fraction(t0)) - Fraction(share) * (Fraction(s1) - Fraction(s0))
-        rows.append((f, g, r0, k, t0, t1, share, s0, s1, value))
-    header = "f_hz,g_kpa_per_digit,r0_digits,k_kpa_per_degC,t0_degC,t1_degC,air_share,s0_kpa,s1_kpa,result_kpa"
+        factor, zero, per_degree, reference, celsius = (
+            uniform(-1, 1, 5), uniform(2000, 9900, 1), uniform(-0.5, 0.5, 4), 21.4, uniform(-5, 30, 2))
+        air_reference, air, share = uniform(80, 105, 3), uniform(80, 105, 3), uniform(0, 1, 2)
+        reading = Fraction(f) ** 2 / 1000
+        value = Fraction(factor) * (reading - Fraction(zero))
+        value += Fraction(per_degree) * (Fraction(celsius) - Fraction(reference))
+        value -= Fraction(share) * (Fraction(air) - Fraction(air_reference))
+        rows.append((f, factor, zero, per_degree, reference, celsius, share, air_reference, air, value))
+    header = ("f_hz,factor_kpa_per_1e3_hz2,zero_reading_1e3_hz2,temperature_factor_kpa_per_degC,reference_degC,"
+              "temperature_degC,air_pressure_factor,reference_pressure_kpa,air_pressure_kpa,result_kpa")
     write("units_wire_pressure.csv", header, rows)
 
 
@@ -120,7 +123,7 @@ def string():
     """Joints in a plane from the lowest up: what numpy's cumsum gives with the datum at either end."""
     rows = []
     for case in range(12):
-        n = chance.randint(1, 8)
+        n = rng.randint(1, 8)
         lengths = np.array([uniform(0.3, 3, 2) for _ in range(n)])
         s0 = np.array([uniform(-0.2, 0.2, 6) for _ in range(n)])
         s1 = np.array([uniform(-0.2, 0.2, 6) for _ in range(n)])

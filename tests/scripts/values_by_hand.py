@@ -1,6 +1,6 @@
 """Every value of a random site, worked out by code that shares nothing with the program, from what is true of the site.
 
-Reads a site and the program's answers as JSON (tests/values_by_chance.rs writes it). The site knows the raw unit of each
+Reads a site and the program's answers as JSON (tests/values_random.rs writes it). The site knows the raw unit of each
 reading also where the profile that says it is lost; the program must not guess it. So an outcome here is a set: where a
 profile may be lost, a reading may have its value or none, and what follows from it follows from both. Where nothing is
 lost the set has one member. Prints what does not fit, then one line of counts. Formulas: docs/units.md; the Python
@@ -62,12 +62,13 @@ def converted(form, unit, count):
     if kind == "vibrating_wire_linear":
         if KIND.get(unit) != "Hz" or x <= 0:
             return ABSENT
-        r1 = x * x / 1000 if form["input"] == "digits" else x
-        return form["G"] * ((r1 - form["R0"]) if form["sense"] == "R1-R0" else (form["R0"] - r1))
+        reading = x * x / 1000 if form["reading_unit"] == "10*3.Hz2" else x
+        change = reading - form["zero_reading"]
+        return form["factor"] * (change if form["difference"] == "reading_minus_zero" else -change)
     if kind == "thermistor_beta":
         if KIND.get(unit) != "ohm" or x <= 0:
             return ABSENT
-        celsius = 1 / (1 / 298.15 + math.log(x / form["R25"]) / form["beta"]) - 273.15
+        celsius = 1 / (1 / 298.15 + math.log(x / form["resistance_at_25_c_ohm"]) / form["beta"]) - 273.15
         return celsius if -60 <= celsius <= 160 else ABSENT
     if kind == "loop_4_20_ma":
         if KIND.get(unit) != "mA" or not 3.8 <= x <= 20.5:
@@ -126,9 +127,9 @@ def corrected(outcome, correction, key, reading):
             # From the unit of its point to that of S0.
             t1 = t1 * TO_KPA["kPa"] / TO_KPA[correction["unit"]]
         if key == "temperature":
-            amount = correction["K"] * (t1 - correction["T0"])
+            amount = correction["temperature_factor"] * (t1 - correction["reference_temperature_c"])
         else:
-            amount = -correction["F"] * (t1 - correction["S0"]) * TO_KPA[correction["unit"]]
+            amount = -correction["air_pressure_factor"] * (t1 - correction["reference_pressure"]) * TO_KPA[correction["unit"]]
         found.add((value + amount, frozenset(marked)))
     return found
 

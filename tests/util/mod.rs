@@ -2,10 +2,10 @@
 #![allow(dead_code, clippy::unwrap_used)]
 
 pub mod bench;
-pub mod chance;
 pub mod daemon;
 pub mod hand;
 pub mod promises;
+pub mod random;
 pub mod reader_site;
 pub mod shim;
 pub mod terminal;

@@ -90,7 +90,8 @@ impl Site {
     }
 
     pub fn import(&self, args: &[&str]) -> (i32, String, String) {
-        self.run(&[&["import"], args].concat())
+        let all: &[&str] = if matches!(args, ["list" | "withdraw", ..]) { &[] } else { &["--all"] };
+        self.run(&[&["import"], all, args].concat())
     }
 
     /// Runs the real binary in the folder.

@@ -50,7 +50,9 @@ pub fn held_equals_truth(ledger: &Path, truth: &Truth) -> BTreeSet<Key> {
     let mut statement = db
         .prepare(
             "SELECT logger, epoch, sequence, time, capacity, previous_last FROM profile
-             UNION ALL SELECT logger, epoch, sequence, time, code, value FROM event",
+             UNION ALL SELECT logger, epoch, sequence, time, code, value FROM event
+             UNION ALL SELECT logger, epoch, sequence, time, count(*), sum(last) FROM memory_statement
+                 GROUP BY logger, epoch, sequence",
         )
         .unwrap();
     let mut rows = statement.query([]).unwrap();
@@ -61,6 +63,10 @@ pub fn held_equals_truth(ledger: &Path, truth: &Truth) -> BTreeSet<Key> {
         let expected = match made.record().unwrap() {
             Record::Profile(p) => (p.time, i64::from(p.capacity), i64::from(p.previous_last)),
             Record::Event(e) => (e.time, i64::from(e.code), e.value),
+            Record::Statement(s) => {
+                let last = s.entries().iter().map(|entry| i64::from(entry.last)).sum();
+                (s.time, s.entries().len() as i64, last)
+            }
             Record::Reading(_) => panic!("{id} is a reading"),
         };
         assert_eq!(found, expected, "{id}");

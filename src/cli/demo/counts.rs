@@ -100,7 +100,9 @@ pub fn compare_others(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Res
     let mut counted = Counted::default();
     let mut statement = db.prepare(
         "SELECT logger, epoch, sequence, time, interval_s, previous_last FROM profile
-         UNION ALL SELECT logger, epoch, sequence, time, code, value FROM event",
+         UNION ALL SELECT logger, epoch, sequence, time, code, value FROM event
+         UNION ALL SELECT logger, epoch, sequence, time, count(*), sum(last) FROM memory_statement
+             GROUP BY logger, epoch, sequence",
     )?;
     let mut rows = statement.query([])?;
     let mut seen = 0;
@@ -113,7 +115,11 @@ pub fn compare_others(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Res
                     == (time, a, b)
             }
             Some(Record::Event(event)) => (event.time, i64::from(event.code), event.value) == (time, a, b),
-            _ => false,
+            Some(Record::Statement(statement)) => {
+                let last: i64 = statement.entries().iter().map(|entry| i64::from(entry.last)).sum();
+                (statement.time, statement.entries().len() as i64, last) == (time, a, b)
+            }
+            Some(Record::Reading(_)) | None => false,
         };
         counted.wrong += u64::from(!right);
         seen += u64::from(right);

@@ -30,10 +30,10 @@ pub fn plan(seed: u64, days: u32) -> FieldPlan {
 
 /// Puts the gateway's time where the daemon reads it; by rename, so that it never reads half a number.
 pub fn set_clock(file: &Path, now: GatewayTime) -> Result<(), String> {
-    let beside = file.with_extension("new");
-    files::open_own(&beside, Own::New, 0o644)
-        .and_then(|mut beside| beside.write_all(now.unix_s().to_string().as_bytes()))
-        .and_then(|()| files::take_name(&beside, file, true))
+    let new = file.with_extension("new");
+    files::open_own(&new, Own::New, 0o644)
+        .and_then(|mut new| new.write_all(now.unix_s().to_string().as_bytes()))
+        .and_then(|()| files::take_name(&new, file, true))
         .map_err(|error| format!("{}: {error}", file.display()))
 }
 

@@ -20,11 +20,6 @@ impl Shell<'_> {
     }
 
     pub fn run(&mut self, line: &[&str]) -> Result<(), String> {
-        self.run_from("", line)
-    }
-
-    /// The same, and leaves out what is said before a line with `start` in it.
-    pub fn run_from(&mut self, start: &str, line: &[&str]) -> Result<(), String> {
         let shown: Vec<String> = line
             .iter()
             .map(|word| if word.contains(' ') { format!("\"{word}\"") } else { (*word).to_owned() })
@@ -33,11 +28,7 @@ impl Shell<'_> {
         let mut out = Vec::new();
         let code = (self.typed)(&[&["-c", self.site.as_str()], line].concat(), &mut out)?;
         let text = String::from_utf8_lossy(&out);
-        let skipped = text.lines().take_while(|line| !line.contains(start)).count();
-        if skipped > 0 {
-            self.say("   …")?;
-        }
-        for line in text.lines().skip(skipped) {
+        for line in text.lines() {
             self.say(&if line.is_empty() { String::new() } else { format!("   {line}") })?;
         }
         // 1 is an answer too: something of the files was refused.

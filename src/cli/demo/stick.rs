@@ -31,11 +31,10 @@ pub fn other_readers(
          (anchored), and as many rows as missing records stand between (matched)\n",
         dir.display()
     ))?;
-    shell.run(&["import", "--dry-run", "--layout", plain.layout, &plain.path])?;
+    shell.run(&["import", "--dry-run", "--all", "--layout", plain.layout, &plain.path])?;
     shell.say("")?;
     let by = ["--by", "a demo technician"];
-    shell
-        .run_from(": import ", &[&["import"], &by[..], &["--layout", plain.layout, &plain.path]].concat())?;
+    shell.run(&[&["import"], &by[..], &["--layout", plain.layout, &plain.path]].concat())?;
     shell.say("\n   The second shows logger, epoch and sequence; nothing has to be matched\n")?;
     shell.run(&[&["import"], &by[..], &["--layout", numbered.layout, &numbered.path]].concat())?;
     for identity in readers::matched_by_time(&config.ledger.path, &plain)? {

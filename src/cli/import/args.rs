@@ -14,16 +14,23 @@ use std::path::{Path, PathBuf};
 pub enum Command {
     /// List the imports so far
     #[command(after_help = "Example: stonechat import list")]
-    List {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    List(ListArgs),
     /// Withdraw a CSV import: its rows stay in the ledger, and no longer fill gaps
     #[command(
         after_help = "Example: stonechat import withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\""
     )]
     Withdraw(WithdrawArgs),
+}
+
+/// The arguments of `import list`.
+#[derive(clap::Args)]
+pub struct ListArgs {
+    /// Show every import, with its digest and outcomes
+    #[arg(long)]
+    pub(super) all: bool,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
 }
 
 /// The arguments of `import withdraw`.
@@ -75,6 +82,9 @@ pub struct Args {
     /// Look at an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
     #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
     pub(super) describe: Option<PathBuf>,
+    /// Show every file, every note and every gap
+    #[arg(long)]
+    pub(super) all: bool,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,

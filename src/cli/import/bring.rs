@@ -4,7 +4,7 @@ use super::args::Args;
 use super::desk::Desk;
 use super::patience::open_patiently;
 use super::store::Store;
-use crate::cli::args::not_of_the_site;
+use crate::cli::args::{frame, not_of_the_site};
 use crate::cli::exit::{COULD_NOT, DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::config::Config;
@@ -51,7 +51,8 @@ pub(super) fn run(
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
     let (mut outcome, proven, withdrawals) = plan(config, keyring, style, args, (found, refused), now)?;
     if !args.json {
-        let code = print(out, &view::plan(&outcome, term::columns()), DONE);
+        let code =
+            print(out, &view::plan(&outcome, frame(config, now.time()), args.all, term::columns()), DONE);
         // The plan is to be seen before anything is written.
         let _ = out.flush();
         if code != DONE {
@@ -63,7 +64,7 @@ pub(super) fn run(
         let store = Store { config, by, strict: args.strict, withdrawals, now };
         outcome.imported = store.all(ledger, &outcome.files);
     }
-    Ok(told(&outcome, args.json, out))
+    Ok(told(config, &outcome, args, now, out))
 }
 
 /// Plans all files. Also gives the keys that have opened their first frame, and how many imports are withdrawn now.
@@ -147,13 +148,13 @@ fn plan_one(
 }
 
 /// Prints what was written, and gives the exit code: the worst failure, else whether anything was refused.
-fn told(outcome: &ImportOutcome, json: bool, out: &mut dyn Write) -> u8 {
-    let told = if json {
+fn told(config: &Config, outcome: &ImportOutcome, args: &Args, now: Stamp, out: &mut dyn Write) -> u8 {
+    let told = if args.json {
         print_json(out, &view::json(outcome), DONE)
     } else if outcome.dry_run {
         DONE
     } else {
-        print(out, &view::result(outcome, term::columns()), DONE)
+        print(out, &view::result(outcome, frame(config, now.time()), args.all, term::columns()), DONE)
     };
     let failed = outcome.imported.iter().filter_map(|done| match done {
         Imported::Not(why) => Some(if why.is_answer() { NO } else { COULD_NOT }),

@@ -53,7 +53,7 @@ impl Store<'_> {
         progress.say(&format!("importing {} …", file.name));
         let items = |give: &mut dyn FnMut(_, Item<'_>) -> _| file.kept.each(give);
         let done = patiently(|| {
-            ledger.import(&evidence, &items, &file.shut, &config.roster, now, withdrawals, strict)
+            ledger.import(&evidence, &items, &file.unopened, &config.roster, now, withdrawals, strict)
         });
         progress.done();
         match done {

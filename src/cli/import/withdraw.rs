@@ -1,7 +1,8 @@
 //! `import withdraw` and `import list`.
 
-use super::args::WithdrawArgs;
+use super::args::{ListArgs, WithdrawArgs};
 use super::patience::{open_patiently, patiently};
+use crate::cli::args::frame;
 use crate::cli::exit::{DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::config::Config;
@@ -9,17 +10,19 @@ use crate::ledger::read::snapshot::Reader;
 use crate::record::imports::Withdrawal;
 use crate::record::notes::{self, BY_MAX, TEXT_MAX};
 use crate::text::rfc3339;
-use crate::time::{Clock, SystemClock};
+use crate::time::{self, Clock, SystemClock};
 use crate::view::import as view;
+use crate::view::term;
 use std::io::Write;
 
 /// Lists the imports so far.
-pub(super) fn list(config: &Config, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+pub(super) fn list(config: &Config, args: &ListArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let imports = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.imports())?;
-    if json {
+    if args.json {
         return Ok(print_json(out, &view::list_json(&imports), DONE));
     }
-    Ok(print(out, &view::list(&imports, config.site.utc_offset_s), DONE))
+    let text = view::list(&imports, frame(config, time::now()), args.all, term::columns());
+    Ok(print(out, &text, DONE))
 }
 
 /// Takes the rows of an import out of what covers.

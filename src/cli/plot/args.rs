@@ -144,7 +144,7 @@ impl Args {
     ) -> Result<impl Iterator<Item = Subject>, Exit> {
         let address = Address::new(number).filter(|&address| roster.contains(address));
         let address = address.ok_or_else(|| Exit::usage(unknown_logger(number, roster, roster_file)))?;
-        let told = roster.logger(address).map_or(0, |logger| logger.channels.len());
+        let listed = roster.logger(address).map_or(0, |logger| logger.channels.len());
         let mut channels = Vec::new();
         for &channel in &self.channel {
             let channel = notes::channel(roster, address, channel).map_err(Exit::usage)?;
@@ -153,11 +153,11 @@ impl Args {
             }
         }
         if channels.is_empty() {
-            if told == 0 {
+            if listed == 0 {
                 let text = "the roster does not say which channels it has; name one with --channel";
                 return Err(Exit::usage(format!("--logger {number}: {text}")));
             }
-            channels = (0..u8::try_from(told).unwrap_or(u8::MAX)).collect();
+            channels = (0..u8::try_from(listed).unwrap_or(u8::MAX)).collect();
         }
         Ok(channels.into_iter().map(move |channel| Subject::Channel(address, channel)))
     }

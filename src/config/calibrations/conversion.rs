@@ -1,5 +1,7 @@
 //! A conversion's kind and its coefficients, each by its name; their order in the file does not matter.
 //!
+//! Names say what a thing is. Letters are names only where a published formula defines them: docs/units.md lists these.
+//!
 //! Input: the table `conversion` of an entry. Output: a [`Conversion`], or `None` where a mistake was noted.
 
 use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
@@ -12,7 +14,7 @@ use crate::units::pulse::{MODULUS_MAX, Pulse};
 use crate::units::rtd::Platinum;
 use crate::units::thermistor::{Curve, Thermistor, USUAL_RANGE};
 use crate::units::tilt::Tilt;
-use crate::units::vibrating_wire::{Constant, Linear, Quadratic, Sense, Strain, WireInput};
+use crate::units::vibrating_wire::{Constant, Difference, Linear, Quadratic, ReadingUnit, Strain};
 
 /// The most rows of a table of values.
 const ROWS_MAX: usize = 1000;
@@ -24,24 +26,38 @@ const KIND: Field = Field::required(
      bridge_half_bending, bridge_half_poisson, bridge_full_bending, bridge_full_axial, tilt, pulse, polynomial, table \
      or offset",
 );
-const INPUT: Field =
-    Field::required("input", "what R is on the sheet: \"Hz\", or \"digits\" for thousandths of Hz squared");
-const SENSE: Field = Field::required(
-    "sense",
-    "\"R1-R0\" or \"R0-R1\", as the formula on the sheet has it: it is never guessed",
-);
+const READING_UNIT: Field = Field::required(
+    "reading_unit",
+    "the unit of readings on the sheet: \"Hz\", or \"10*3.Hz2\" for the frequency squared over 1000",
+)
+.once("input");
+const DIFFERENCE: Field = Field::required(
+    "difference",
+    "\"reading_minus_zero\" or \"zero_minus_reading\", as the formula on the sheet has it: it is never guessed",
+)
+.once("sense");
 const RESULT: Field = Field::required("result", "\"uncorrected\", \"load_related\" or \"total\"");
-const G: Field = Field::required("G", "the sheet's linear factor, in the entry's unit a unit of R");
-const R0: Field = Field::required("R0", "the reading of the dated zero, in the unit of R");
-const R0_OPTIONAL: Field = Field::optional("R0", "the reading of the dated zero, in the unit of R");
-const A: Field = Field::required("A", "the sheet's coefficient A");
-const B: Field = Field::required("B", "the sheet's coefficient B");
-const C: Field = Field::required("C", "the sheet's coefficient C");
-const C_OPTIONAL: Field = Field::optional("C", "the sheet's coefficient C");
+const FACTOR: Field =
+    Field::required("factor", "the sheet's linear factor, in the entry's unit a unit of the reading")
+        .once("G");
+const STRAIN_FACTOR: Field =
+    Field::required("factor", "the sheet's factor, in the entry's unit a unit of the reading").once("B");
+const ZERO_READING: Field =
+    Field::required("zero_reading", "the reading of the dated zero, in `reading_unit`").once("R0");
+const SQUARE_FACTOR: Field =
+    Field::required("square_factor", "the sheet's factor of the squared reading").once("A");
+const LINEAR_FACTOR: Field = Field::required("linear_factor", "the sheet's factor of the reading").once("B");
+const CONSTANT: Field = Field::optional("constant", "the sheet's constant, in the entry's unit").once("C");
+const ZERO_FOR_CONSTANT: Field =
+    Field::optional("zero_reading", "the reading of the dated zero, in `reading_unit`").once("R0");
+const A: Field = Field::required("A", "the coefficient A of Steinhart and Hart, per kelvin");
+const B: Field = Field::required("B", "the coefficient B of Steinhart and Hart, per kelvin");
+const C: Field = Field::required("C", "the coefficient C of Steinhart and Hart, per kelvin");
 const LEAD: Field = Field::optional("lead_ohm", "the resistance of the leads, both ways, in ohm");
-const R25: Field = Field::required("R25", "the resistance at 25 degrees Celsius, in ohm");
+const AT_25_C: Field =
+    Field::required("resistance_at_25_c_ohm", "the resistance at 25 degrees Celsius, in ohm").once("R25");
 const BETA: Field = Field::required("beta", "beta in kelvin");
-const R0_OHM: Field = Field::required("R0", "the resistance at 0 degrees Celsius in ohm, as in 100");
+const R0: Field = Field::required("R0", "the resistance at 0 degrees Celsius in ohm, as in 100");
 const AT_4: Field = Field::required("at_4_ma", "the value at 4 mA, in the entry's unit");
 const AT_20: Field = Field::required("at_20_ma", "the value at 20 mA, in the entry's unit");
 const LIMITS: Field = Field::optional(
@@ -59,7 +75,8 @@ const POLARITY: Field = Field::required(
     "polarity",
     "\"tension_positive\" where tension raises the ratio, \"tension_negative\" where it lowers it",
 );
-const RATIO_ZERO: Field = Field::required("ratio_zero", "the ratio of the dated zero, in V/V");
+const ZERO_RATIO: Field =
+    Field::required("zero_ratio", "the ratio of the dated zero, in V/V").once("ratio_zero");
 const POISSON: Field = Field::required("poisson", "Poisson's ratio of the host, 0 to 0.5");
 const GAUGE_OHM: Field = Field::optional("gauge_ohm", "the resistance of one gauge in ohm");
 const ONE_LEAD: Field = Field::optional(
@@ -71,7 +88,8 @@ const WIRING: Field = Field::optional(
     "\"two_wire\" or \"three_wire\" of a quarter bridge, \"three_wire\" of a half, \"four_wire\" of a full one",
 );
 const LENGTH: Field = Field::required("length_m", "the gauge length in metres");
-const SINE_ZERO: Field = Field::required("sine_zero", "the sine of the dated zero, -1 to 1");
+const ZERO_SINE: Field =
+    Field::required("zero_sine", "the sine of the dated zero, -1 to 1").once("sine_zero");
 const PER_PULSE: Field = Field::required("per_pulse", "the value of one pulse, in the entry's unit");
 const MODULUS: Field =
     Field::optional("modulus", "the number of pulses at which the counter begins at 0 again");
@@ -136,34 +154,48 @@ pub(super) fn read(table: &Table<'_, '_>) -> Option<Conversion> {
 }
 
 fn wire_linear(table: &Table<'_, '_>) -> Option<Conversion> {
-    only(table, &[&INPUT, &SENSE, &G, &R0]);
-    let (input, sense) = (input(table), sense(table));
-    let (g, r0) = (other_than_0(table, &G), positive(table, &R0));
-    Some(Conversion::WireLinear(Linear { input: input?, sense: sense?, g: g?, r0: r0? }))
+    only(table, &[&READING_UNIT, &DIFFERENCE, &FACTOR, &ZERO_READING]);
+    let (reading_unit, difference) = (reading_unit(table), difference(table));
+    let (factor, zero_reading) = (other_than_0(table, &FACTOR), positive(table, &ZERO_READING));
+    Some(Conversion::WireLinear(Linear {
+        reading_unit: reading_unit?,
+        difference: difference?,
+        factor: factor?,
+        zero_reading: zero_reading?,
+    }))
 }
 
 fn wire_quadratic(table: &Table<'_, '_>) -> Option<Conversion> {
-    only(table, &[&INPUT, &A, &B, &C, &R0]);
-    let (input, a, b) = (input(table), table.finite(&A), table.finite(&B));
-    let c = match (table.has(&C), table.has(&R0)) {
-        (true, false) => table.finite(&C_OPTIONAL).map(Constant::OfSheet),
-        (false, true) => positive(table, &R0_OPTIONAL).map(Constant::FromZero),
+    only(table, &[&READING_UNIT, &SQUARE_FACTOR, &LINEAR_FACTOR, &CONSTANT, &ZERO_FOR_CONSTANT]);
+    let reading_unit = reading_unit(table);
+    let (square_factor, linear_factor) = (table.finite(&SQUARE_FACTOR), table.finite(&LINEAR_FACTOR));
+    let constant = match (table.has(&CONSTANT), table.has(&ZERO_FOR_CONSTANT)) {
+        (true, false) => table.finite(&CONSTANT).map(Constant::OfSheet),
+        (false, true) => positive(table, &ZERO_FOR_CONSTANT).map(Constant::FromZeroReading),
         (true, true) => {
-            table.note(&C, "cannot be used together with `R0`; keep the right one");
+            table.note(&CONSTANT, "cannot be used together with `zero_reading`; keep the right one");
             None
         }
         (false, false) => {
-            table.note(&C, "missing, and so is `R0`; write the sheet's C, or R0 of the dated zero");
+            if !table.has_former(&CONSTANT) && !table.has_former(&ZERO_FOR_CONSTANT) {
+                let text = "missing, and so is `zero_reading`; write the sheet's constant, or the reading of the dated zero";
+                table.note(&CONSTANT, text);
+            }
             None
         }
     };
-    Some(Conversion::WireQuadratic(Quadratic { input: input?, a: a?, b: b?, c: c? }))
+    Some(Conversion::WireQuadratic(Quadratic {
+        reading_unit: reading_unit?,
+        square_factor: square_factor?,
+        linear_factor: linear_factor?,
+        constant: constant?,
+    }))
 }
 
 fn wire_strain(table: &Table<'_, '_>) -> Option<Conversion> {
-    only(table, &[&INPUT, &B, &R0, &RESULT]);
-    let input = input(table);
-    let (b, r0) = (other_than_0(table, &B), positive(table, &R0));
+    only(table, &[&READING_UNIT, &STRAIN_FACTOR, &ZERO_READING, &RESULT]);
+    let reading_unit = reading_unit(table);
+    let (factor, zero_reading) = (other_than_0(table, &STRAIN_FACTOR), positive(table, &ZERO_READING));
     let result = one_of(
         table,
         &RESULT,
@@ -173,7 +205,8 @@ fn wire_strain(table: &Table<'_, '_>) -> Option<Conversion> {
             ("total", StrainResult::Total),
         ],
     );
-    Some(Conversion::WireStrain(Strain { input: input?, b: b?, r0: r0? }, result?))
+    let strain = Strain { reading_unit: reading_unit?, factor: factor?, zero_reading: zero_reading? };
+    Some(Conversion::WireStrain(strain, result?))
 }
 
 fn steinhart_hart(table: &Table<'_, '_>) -> Option<Conversion> {
@@ -189,10 +222,10 @@ fn steinhart_hart(table: &Table<'_, '_>) -> Option<Conversion> {
 }
 
 fn thermistor_beta(table: &Table<'_, '_>) -> Option<Conversion> {
-    only(table, &[&R25, &BETA, &LEAD, &VALID]);
-    let (r25, beta) = (positive(table, &R25), positive(table, &BETA));
+    only(table, &[&AT_25_C, &BETA, &LEAD, &VALID]);
+    let (at_25_c, beta) = (positive(table, &AT_25_C), positive(table, &BETA));
     let (lead_ohm, range) = (lead(table), valid(table));
-    let curve = Curve::Beta { r25: r25?, beta: beta? };
+    let curve = Curve::Beta { ohm_at_25_c: at_25_c?, beta: beta? };
     Some(Conversion::Thermistor(Thermistor {
         curve,
         lead_ohm: lead_ohm?,
@@ -202,7 +235,7 @@ fn thermistor_beta(table: &Table<'_, '_>) -> Option<Conversion> {
 
 fn platinum(table: &Table<'_, '_>) -> Option<Conversion> {
     only(table, &[&R0, &LEAD]);
-    let (r0, lead_ohm) = (positive(table, &R0_OHM), lead(table));
+    let (r0, lead_ohm) = (positive(table, &R0), lead(table));
     Some(Conversion::Platinum(Platinum { r0: r0?, lead_ohm: lead_ohm? }))
 }
 
@@ -219,8 +252,8 @@ fn potentiometer(table: &Table<'_, '_>) -> Option<Conversion> {
 }
 
 fn transducer(table: &Table<'_, '_>) -> Option<Conversion> {
-    only(table, &[&RATIO_ZERO, &SENSITIVITY, &CAPACITY]);
-    let zero_ratio = table.number(&RATIO_ZERO, -1.0..=1.0);
+    only(table, &[&ZERO_RATIO, &SENSITIVITY, &CAPACITY]);
+    let zero_ratio = table.number(&ZERO_RATIO, -1.0..=1.0);
     let (sensitivity, capacity) = (other_than_0(table, &SENSITIVITY), other_than_0(table, &CAPACITY));
     Some(Conversion::Transducer(Transducer {
         zero_ratio: zero_ratio?,
@@ -230,9 +263,9 @@ fn transducer(table: &Table<'_, '_>) -> Option<Conversion> {
 }
 
 fn tilt(table: &Table<'_, '_>) -> Option<Conversion> {
-    only(table, &[&LENGTH, &SINE_ZERO]);
-    let (length_m, sine_zero) = (positive(table, &LENGTH), table.number(&SINE_ZERO, -1.0..=1.0));
-    Some(Conversion::Tilt(Tilt { length: length_m?, sine_zero: sine_zero? }))
+    only(table, &[&LENGTH, &ZERO_SINE]);
+    let (length_m, zero_sine) = (positive(table, &LENGTH), table.number(&ZERO_SINE, -1.0..=1.0));
+    Some(Conversion::Tilt(Tilt { length: length_m?, zero_sine: zero_sine? }))
 }
 
 fn pulse(table: &Table<'_, '_>) -> Option<Conversion> {
@@ -273,14 +306,14 @@ fn offset(table: &Table<'_, '_>) -> Option<Conversion> {
 }
 
 fn bridge(table: &Table<'_, '_>, kind: &str) -> Option<Conversion> {
-    let common = [&GAUGE_FACTOR, &POLARITY, &RATIO_ZERO, &WIRING, &ONE_LEAD, &GAUGE_OHM];
+    let common = [&GAUGE_FACTOR, &POLARITY, &ZERO_RATIO, &WIRING, &ONE_LEAD, &GAUGE_OHM];
     let has_poisson = matches!(kind, "bridge_half_poisson" | "bridge_full_axial");
     let own: &[&Field] = if has_poisson { &[&POISSON] } else { &[] };
     let all: Vec<&Field> = common.into_iter().chain(own.iter().copied()).collect();
     only(table, &all);
     let gauge_factor = positive(table, &GAUGE_FACTOR);
     let polarity = one_of(table, &POLARITY, &[("tension_positive", false), ("tension_negative", true)]);
-    let zero_ratio = table.number(&RATIO_ZERO, -1.0..=1.0);
+    let zero_ratio = table.number(&ZERO_RATIO, -1.0..=1.0);
     let leads = leads(table, kind);
     let poisson = if has_poisson { table.number(&POISSON, 0.0..=0.5) } else { Some(0.0) };
     let arms = match (kind, poisson?) {
@@ -349,12 +382,17 @@ fn rows(table: &Table<'_, '_>) -> Option<Conversion> {
     (whole && points.len() >= 2).then_some(Conversion::Table { points, interpolation, beyond })
 }
 
-fn input(table: &Table<'_, '_>) -> Option<WireInput> {
-    one_of(table, &INPUT, &[("Hz", WireInput::Hertz), ("digits", WireInput::Digits)])
+fn reading_unit(table: &Table<'_, '_>) -> Option<ReadingUnit> {
+    let units = [("Hz", ReadingUnit::Hertz), ("10*3.Hz2", ReadingUnit::ThousandSquareHertz)];
+    one_of(table, &READING_UNIT, &units)
 }
 
-fn sense(table: &Table<'_, '_>) -> Option<Sense> {
-    one_of(table, &SENSE, &[("R1-R0", Sense::R1MinusR0), ("R0-R1", Sense::R0MinusR1)])
+fn difference(table: &Table<'_, '_>) -> Option<Difference> {
+    let differences = [
+        ("reading_minus_zero", Difference::ReadingMinusZero),
+        ("zero_minus_reading", Difference::ZeroMinusReading),
+    ];
+    one_of(table, &DIFFERENCE, &differences)
 }
 
 fn limits(table: &Table<'_, '_>) -> Option<LoopLimits> {

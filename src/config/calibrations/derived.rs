@@ -284,10 +284,10 @@ pub(super) fn refuse_unknown_and_cycles(
     let mut search = Search { comes_from: &comes_from, known: BTreeMap::new(), path: Vec::new() };
     let starts = others.iter().map(|(derived, table)| (derived.name.as_str(), table, &OF));
     let corrected = entries.iter().map(|(entry, table)| (entry.point.as_str(), table, &POINT));
-    let mut told = BTreeSet::new();
+    let mut noted = BTreeSet::new();
     for (name, table, field) in starts.chain(corrected) {
         if let Err(text) = search.cost(name)
-            && told.insert(text.clone())
+            && noted.insert(text.clone())
         {
             table.note(field, &text);
         }

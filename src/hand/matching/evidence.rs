@@ -27,7 +27,7 @@ const DAY_S: std::ops::RangeInclusive<i64> = 82_800..=90_000;
 /// Pairs of held readings at a given distance are searched among three times this many readings.
 const PAIRS: usize = 128;
 /// Highest accepted probability that rows agree at random at a time at which they cannot be compared.
-const CHANCE_MAX: f64 = 0.01;
+const PROBABILITY_MAX: f64 = 0.01;
 
 /// The last evidence that a shift is impossible, so that no anchor is tested twice.
 #[derive(Clone, Copy, Debug, Default)]
@@ -135,8 +135,8 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 if let Met::Disagrees(held) = self.met[at]
                     && counts
                 {
-                    let beside = [at.wrapping_sub(1), at + 1];
-                    let is_double = beside.iter().any(|&at| self.met.get(at) == Some(&Met::Anchor(held)));
+                    let next_to = [at.wrapping_sub(1), at + 1];
+                    let is_double = next_to.iter().any(|&at| self.met.get(at) == Some(&Met::Anchor(held)));
                     sum = [sum[0] + 1, sum[1] + u32::from(!is_double)];
                 }
                 all.push(sum);
@@ -317,7 +317,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
             return Ok(line.held[span.last].time.since(line.held[span.first].time) < shift.abs());
         }
         let alike = f64::from(pairs + 1 - differing) / f64::from(pairs + 1);
-        Ok(alike.powi(changes.min(1_000) as i32) <= CHANCE_MAX)
+        Ok(alike.powi(changes.min(1_000) as i32) <= PROBABILITY_MAX)
     }
 
     /// The same at other settings of the clock that were at the same time or within a day of it.

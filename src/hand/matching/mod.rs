@@ -22,7 +22,7 @@
 //! file's own time, at the file's resolution.
 //!
 //! The steps: `order` and `timeline` sort both sides, `stretches` finds what each row meets and which
-//! stretches fit, `evidence` tests whether the anchors next to them prove it, `told` records the result. `contents`
+//! stretches fit, `evidence` tests whether the anchors next to them prove it, `outcome` records the result. `contents`
 //! requests held readings; `why` has the reasons.
 //! readings; `why` has the reasons.
 //!
@@ -34,9 +34,9 @@ mod contents;
 mod evidence;
 mod history;
 mod order;
+mod outcome;
 mod stretches;
 mod timeline;
-mod told;
 mod why;
 
 pub use history::{Content, Contents, EpochHeld, FileRow, HeldRecord, History, Kind};
@@ -185,6 +185,6 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 pieces[at].fit = Some(Err(Why::Twice));
             }
         }
-        Ok(self.told(&pieces))
+        Ok(self.outcome(&pieces))
     }
 }

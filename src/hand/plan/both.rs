@@ -51,7 +51,7 @@ impl Held for Both<'_> {
     fn is_other(&mut self, id: Identity) -> Result<bool, ReadError> {
         match self.planned(id) {
             Some(planned) => {
-                let record = Record::decode(planned, id.epoch);
+                let record = Record::decode(planned, id);
                 Ok(record.is_ok_and(|record| !matches!(record, Record::Reading(_))))
             }
             None => self.held.is_other(id),
@@ -60,7 +60,7 @@ impl Held for Both<'_> {
 
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, ReadError> {
         match self.planned(id) {
-            Some(planned) => Ok(match Record::decode(planned, id.epoch) {
+            Some(planned) => Ok(match Record::decode(planned, id) {
                 Ok(Record::Reading(reading)) => Some(reading),
                 _ => None,
             }),

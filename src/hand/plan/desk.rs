@@ -11,7 +11,7 @@ use crate::record::row::row_content;
 use crate::report::inputs::ReadError;
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::Record;
-use crate::wire::seq::{Epoch, Identity, Slot};
+use crate::wire::seq::{Identity, Slot};
 use std::collections::HashMap;
 
 /// What is known of a row when it is read.
@@ -30,7 +30,7 @@ pub(super) struct Desk<'a> {
     pub(super) after: &'a mut Coverage,
     pub(super) records: &'a mut HashMap<Identity, At>,
     pub(super) rows: &'a mut HashMap<Identity, At>,
-    pub(super) beside: &'a mut HashMap<(Identity, Vec<u8>), u32>,
+    pub(super) conflicts: &'a mut HashMap<(Identity, Vec<u8>), u32>,
     pub(super) files: &'a mut Vec<FilePlan>,
     pub(super) now: GatewayTime,
 }
@@ -55,9 +55,9 @@ impl Desk<'_> {
             Verdict::Duplicate => file.twice += 1,
             Verdict::Conflict => {
                 file.conflicts += 1;
-                if held.is_kept_beside(id, plaintext)? {
+                if held.is_kept_as_conflict(id, plaintext)? {
                     file.conflicts_kept += 1;
-                } else if is_first(self.beside, (id, plaintext.to_vec()), at) {
+                } else if is_first(self.conflicts, (id, plaintext.to_vec()), at) {
                     return Ok(file.kept.push_record(id, slot, plaintext).is_some());
                 }
             }
@@ -67,10 +67,8 @@ impl Desk<'_> {
                 let Some(item) = file.kept.push_record(id, slot, plaintext) else { return Ok(false) };
                 self.records.insert(id, (at as u32, item));
                 self.after.insert(id, Basis::Authentic);
-                if let Some(Record::Profile(profile)) = record
-                    && let Some(previous) = Epoch::new(profile.previous_epoch)
-                {
-                    self.after.name_epoch(id.address, previous, profile.previous_last, id.epoch);
+                for (epoch, last) in record.iter().flat_map(Record::named_ends) {
+                    self.after.name_epoch(id.address, epoch, last, id.epoch);
                 }
                 let is_impossible = record
                     .is_some_and(|record| clock::is_impossible(LoggerTime(record.time().into()), self.now));
@@ -157,9 +155,9 @@ impl Desk<'_> {
         if verdict == RowVerdict::Conflict {
             file.conflicts += 1;
             let content = row_content(row).into_bytes();
-            if held.is_kept_beside(id, &content)? {
+            if held.is_kept_as_conflict(id, &content)? {
                 file.conflicts_kept += 1;
-            } else if is_first(self.beside, (id, content), at) {
+            } else if is_first(self.conflicts, (id, content), at) {
                 return Ok(file.kept.push_row(id, row, Placed::default()).is_some());
             }
         } else if self.before.holds_authentic(id) || self.before.holds_row(id) {
@@ -173,11 +171,11 @@ impl Desk<'_> {
 
 /// Records a conflicting content; returns whether no file has brought it before.
 fn is_first(
-    beside: &mut HashMap<(Identity, Vec<u8>), u32>,
+    conflicts: &mut HashMap<(Identity, Vec<u8>), u32>,
     content: (Identity, Vec<u8>),
     file: usize,
 ) -> bool {
-    let before = beside.len();
-    beside.entry(content).or_insert(file as u32);
-    beside.len() > before
+    let before = conflicts.len();
+    conflicts.entry(content).or_insert(file as u32);
+    conflicts.len() > before
 }

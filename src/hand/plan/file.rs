@@ -3,7 +3,7 @@
 use crate::hand::kept::Kept;
 use crate::hand::matching::Stretch;
 use crate::hand::place::Place;
-use crate::record::download::ShutFrame;
+use crate::record::download::UnopenedFrame;
 use crate::record::judge::Row;
 use crate::record::neighbours::{Neighbours, Votes};
 use crate::wire::record::Reading;
@@ -54,7 +54,7 @@ pub struct FilePlan {
     pub shifts: BTreeMap<Address, Shift>,
     pub refused: BTreeMap<&'static str, RefusedGroup>,
     /// Frames that no key opens, to be set aside.
-    pub shut: Vec<ShutFrame>,
+    pub unopened: Vec<UnopenedFrame>,
     /// What is to go into the ledger.
     pub kept: Kept,
     /// Earlier imports of the very same file that were not withdrawn.
@@ -93,7 +93,7 @@ impl FilePlan {
 
     /// Whether there is anything that the ledger does not have.
     pub fn changes(&self) -> bool {
-        !self.kept.is_empty() || (self.same_as.is_empty() && !self.shut.is_empty())
+        !self.kept.is_empty() || (self.same_as.is_empty() && !self.unopened.is_empty())
     }
 }
 

@@ -12,7 +12,7 @@ use crate::hand::kept::Kept;
 use crate::hand::lines::{Line, Lines};
 use crate::hand::place::Place;
 use crate::record::coverage::Coverage;
-use crate::record::download::{HeldLedger, ShutFrame};
+use crate::record::download::{HeldLedger, UnopenedFrame};
 use crate::record::judge::{self, Opened, Outcome, Row, Steps};
 use crate::record::roster::Roster;
 use crate::report::inputs::ReadError;
@@ -26,7 +26,7 @@ use std::io::Read;
 /// Items judged in one read transaction: it must be short, or the -wal grows.
 const JUDGED_AT_ONCE: usize = 4096;
 /// How many unopened frames of one file are set aside; the others stay in the file, which can be imported again.
-const SHUT_MAX: usize = 4096;
+const UNOPENED_MAX: usize = 4096;
 /// How many refused items of one file the plan lists; all are counted, and written to the file of `--refused`.
 const EXAMPLES: usize = 5;
 
@@ -42,7 +42,7 @@ pub struct Planning<'a> {
     pub(crate) records: HashMap<Identity, At>,
     pub(crate) rows: HashMap<Identity, At>,
     /// Conflicting contents in these files, and the first file with each.
-    beside: HashMap<(Identity, Vec<u8>), u32>,
+    conflicts: HashMap<(Identity, Vec<u8>), u32>,
     /// Whether a file is imported only if nothing of it is refused.
     whole_only: bool,
     pub(crate) files: Vec<FilePlan>,
@@ -77,7 +77,7 @@ impl<'a> Planning<'a> {
             before,
             records: HashMap::new(),
             rows: HashMap::new(),
-            beside: HashMap::new(),
+            conflicts: HashMap::new(),
             whole_only: false,
             files: Vec::new(),
             waiting: Vec::new(),
@@ -205,7 +205,7 @@ impl<'a> Planning<'a> {
         if left_out {
             file.left_out = true;
             file.kept = Kept::default();
-            file.shut = Vec::new();
+            file.unopened = Vec::new();
         }
         file.size_bytes = digested.size_bytes;
         file.sha256 = digested.sha256;
@@ -218,7 +218,7 @@ impl<'a> Planning<'a> {
         self.after = after;
         self.records.retain(|_, &mut (file, _)| (file as usize) < at);
         self.rows.retain(|_, &mut (file, _)| (file as usize) < at);
-        self.beside.retain(|_, &mut file| (file as usize) < at);
+        self.conflicts.retain(|_, &mut file| (file as usize) < at);
     }
 
     /// The file that is being read. There is always one when this is called.
@@ -260,10 +260,14 @@ impl<'a> Planning<'a> {
             self.current().cut_at_edges += 1;
             return Ok(());
         }
-        self.current().read += 1;
         let place = Place::Byte(run.at);
         let mut out = [0; RECORD_MAX];
         let opened = judge::open(run.decoded, self.roster, self.keyring, &mut out);
+        // A reader may copy it from the line; nothing of a logger is in it.
+        if matches!(opened, Opened::RadioStatus(_)) {
+            return Ok(());
+        }
+        self.current().read += 1;
         *right |= !matches!(opened, Opened::Dropped(Outcome::Noise));
         match opened {
             Opened::Dropped(Outcome::Noise) => self.refuse(
@@ -273,7 +277,7 @@ impl<'a> Planning<'a> {
                 run.decoded,
                 listener,
             ),
-            Opened::Dropped(_) => self.refuse(
+            Opened::Dropped(_) | Opened::RadioStatus(_) => self.refuse(
                 "not from a logger",
                 place,
                 "a frame of another kind or version, or with reserved numbers",
@@ -284,7 +288,7 @@ impl<'a> Planning<'a> {
                 let why = format!("logger {} is not on the roster", frame.identity.address);
                 self.refuse("foreign", place, &why, run.decoded, listener)
             }
-            Opened::Shut { frame, why, .. } => {
+            Opened::NotOpened { frame, why, .. } => {
                 let id = frame.identity;
                 let text = match why {
                     Unopened::NoKey => "no key for its slot",
@@ -298,9 +302,9 @@ impl<'a> Planning<'a> {
                     "logger {}, slot {}, epoch {}, sequence {}: {text}",
                     id.address, frame.slot, id.epoch, id.sequence
                 );
-                if self.current().shut.len() < SHUT_MAX {
-                    let shut = ShutFrame::new(&frame, why);
-                    self.current().shut.push(shut);
+                if self.current().unopened.len() < UNOPENED_MAX {
+                    let unopened = UnopenedFrame::new(&frame, why);
+                    self.current().unopened.push(unopened);
                 }
                 self.refuse("unopened", place, &text, run.decoded, listener)
             }
@@ -378,7 +382,7 @@ impl<'a> Planning<'a> {
             after: &mut self.after,
             records: &mut self.records,
             rows: &mut self.rows,
-            beside: &mut self.beside,
+            conflicts: &mut self.conflicts,
             files: &mut self.files,
             now: self.now,
         };
@@ -430,7 +434,7 @@ impl<'a> Planning<'a> {
                 after: &mut self.after,
                 records: &mut self.records,
                 rows: &mut self.rows,
-                beside: &mut self.beside,
+                conflicts: &mut self.conflicts,
                 files: &mut self.files,
                 now: self.now,
             };

@@ -50,7 +50,7 @@ pub enum PlanError {
     )]
     NoFrames,
     /// Its header is not that of the gateway's own CSV.
-    #[error("line 1: {0}; the gateway's own CSV is described in README.md")]
+    #[error("line 1: {0}; the gateway's own CSV is described in docs/import.md")]
     Header(String),
     /// It does not fit the layout by which it should be read.
     #[error("{0}")]

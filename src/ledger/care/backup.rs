@@ -74,11 +74,11 @@ pub fn make(
     }
     let part = files::PartFile::take(&files::with_tail(target, ".part"))
         .map_err(|error| BackupError::Part(files::with_tail(target, ".part"), error))?;
-    let beside = part.path();
-    let done = copy(ledger, beside, &mut progress).and_then(|(settled_through, verified)| {
+    let partial = part.path();
+    let done = copy(ledger, partial, &mut progress).and_then(|(settled_through, verified)| {
         let at = |error| BackupError::File(target.to_owned(), error);
-        let (sha256, size_bytes) = digest(beside).map_err(at)?;
-        files::take_name(beside, target, false).map_err(at)?;
+        let (sha256, size_bytes) = digest(partial).map_err(at)?;
+        files::take_name(partial, target, false).map_err(at)?;
         files::sync_folder(target).map_err(at)?;
         Ok((settled_through, BackupMade { file: target.to_owned(), size_bytes, sha256, verified }))
     });
@@ -92,26 +92,26 @@ pub fn make(
 /// Copies and verifies; returns the journal row up to which the copy is settled.
 fn copy(
     ledger: &Path,
-    beside: &Path,
+    partial: &Path,
     progress: &mut impl FnMut(&str),
 ) -> Result<(i64, verify::Verified), BackupError> {
     progress("copying");
     let source = open_for_reading(ledger)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE;
-    let mut copy = Connection::open_with_flags(beside, flags)?;
+    let mut copy = Connection::open_with_flags(partial, flags)?;
     whole(&source, &mut copy, crate::ledger::db::schema::BUSY_TIMEOUT)?;
     drop(source);
     // One file, complete by itself: no -wal is left next to it, and none is made when it is opened for reading.
     set_journal_mode(&copy, "DELETE")?;
     drop(copy);
-    let verified = verify::verify(beside, |step| progress(step))?;
+    let verified = verify::verify(partial, |step| progress(step))?;
     if !verified.differences.is_empty() {
         return Err(BackupError::NotSound(verified.differences));
     }
-    let copy = open_for_reading(beside)?;
+    let copy = open_for_reading(partial)?;
     let settled_through = meta(&copy, "settled_through")?;
     drop(copy);
-    files::sync(beside).map_err(|e| BackupError::File(beside.to_owned(), e))?;
+    files::sync(partial).map_err(|e| BackupError::File(partial.to_owned(), e))?;
     Ok((settled_through, verified))
 }
 

@@ -71,7 +71,7 @@ pub struct Records {
 
 impl Records {
     pub fn push(&mut self, id: Identity, plaintext: &[u8]) {
-        let time = Record::decode(plaintext, id.epoch).ok().map(|record| LoggerTime(record.time().into()));
+        let time = Record::decode(plaintext, id).ok().map(|record| LoggerTime(record.time().into()));
         let held = HeldRecord { sum: Some(block::record_sum(id, plaintext)), time };
         let block = self.by_place.entry(place_of(id)).or_default();
         match block.entry(id.sequence.number()) {

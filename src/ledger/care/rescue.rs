@@ -188,8 +188,8 @@ pub fn go_on(
             return Ok(GoesOn { ledger, text, has_all: false, salvage, taken: None });
         }
     }
-    if files::names_beside(path, ".found-").len() >= FOUND_MAX {
-        let kept = files::names_beside(path, ".found-").len();
+    if files::names_with_tail(path, ".found-").len() >= FOUND_MAX {
+        let kept = files::names_with_tail(path, ".found-").len();
         return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: what.to_owned() });
     }
     let found = files::free_dated_name(path, ".found-", now.time());
@@ -249,7 +249,7 @@ pub fn adopt(path: &Path, now: Stamp) -> Result<Option<GoesOn>, Error> {
 }
 
 fn copies(path: &Path) -> Vec<PathBuf> {
-    let mut all = files::names_beside(path, RESCUED);
+    let mut all = files::names_with_tail(path, RESCUED);
     all.retain(|name| !["-wal", "-shm"].iter().any(|end| name.to_string_lossy().ends_with(end)));
     all
 }

@@ -133,9 +133,7 @@ fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
             let Some(sum) = here.get(&sequence).and_then(|held| held.sum) else { continue };
             if sum != block::record_sum(id, &found.plaintext) {
                 shared.different += 1;
-            } else if let Ok(Record::Reading(_) | Record::Profile(_)) =
-                Record::decode(&found.plaintext, id.epoch)
-            {
+            } else if let Ok(Record::Reading(_) | Record::Profile(_)) = Record::decode(&found.plaintext, id) {
                 shared.same += 1;
             }
         }

@@ -122,7 +122,7 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
         }
     }
     compare(&stored, &counted, found);
-    named_against_profiles(db, &stored, found)
+    named_against_records(db, &stored, found)
 }
 
 /// Compares the settled counts by quarter of an hour with the receptions of the settled records.
@@ -154,31 +154,31 @@ fn days_against_records(db: &Connection, found: &mut Verified) -> Result<(), Err
     Ok(())
 }
 
-/// Compares the ends of epochs with the profiles that name them.
-fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verified) -> Result<(), Error> {
-    let mut told = Coverage::default();
-    let sql = "SELECT logger, previous_epoch, previous_last, epoch FROM profile_row WHERE previous_epoch > 0";
+/// Compares the ends of epochs with the records that name them.
+fn named_against_records(db: &Connection, stored: &Coverage, found: &mut Verified) -> Result<(), Error> {
+    let mut given = Coverage::default();
+    let sql = "SELECT logger, epoch, last, by_epoch FROM named_end";
     query::each(db, sql, [], |(logger, epoch, last, by): (u16, u32, u32, u32)| {
         let (address, epoch) = address_epoch(logger, epoch)?;
         if let Some(by) = Epoch::new(by) {
-            told.name_epoch(address, epoch, last, by);
+            given.name_epoch(address, epoch, last, by);
         }
         Ok(())
     })?;
-    // The profiles that name them may be in a ledger that was set aside, or gone; the profiles here must still
+    // The records that name them may be in a ledger that was set aside, or gone; the records here must still
     // agree.
     let nothing_lost: bool = query::value(db, "SELECT NOT EXISTS (SELECT 1 FROM once_held)", [])?;
     let is_whole = nothing_lost && elsewhere(db)?.epochs().next().is_none();
     let fits = if is_whole {
-        told.named().eq(stored.named())
+        given.named().eq(stored.named())
     } else {
         let mut both = stored.clone();
-        told.named().all(|(address, epoch, named)| {
+        given.named().all(|(address, epoch, named)| {
             both.name_epoch(address, epoch, named.last, named.by_epoch).is_none()
         })
     };
     if !fits {
-        found.differences.push("the ends of epochs differ from the held profiles".to_owned());
+        found.differences.push("the ends of epochs differ from the held records".to_owned());
     }
     Ok(())
 }

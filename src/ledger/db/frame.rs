@@ -45,7 +45,7 @@ impl FrameView<'_> {
     }
 
     /// Whether the frame is stored as unopened for this reason.
-    pub fn is_shut_for(&self, reason: &str) -> rusqlite::Result<bool> {
+    pub fn is_unopened_for(&self, reason: &str) -> rusqlite::Result<bool> {
         Ok(self.0.get_ref(8)?.as_str() == Ok(reason))
     }
 }

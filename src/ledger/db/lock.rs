@@ -128,7 +128,7 @@ fn held(path: PathBuf, file: File) -> Error {
     let _ = file.take(SAYS_MAX).read_to_end(&mut bytes);
     let text = String::from_utf8_lossy(&bytes);
     let mut lines = text.lines().map(crate::text::shown);
-    let told = lines.next().filter(|line| !line.trim().is_empty());
+    let written = lines.next().filter(|line| !line.trim().is_empty());
     let ledger = lines.next().filter(|line| !line.trim().is_empty());
     let holder = lock_holder::flock_holder(&path);
     if holder.as_ref().is_some_and(|holder| holder.is_shared) {
@@ -138,7 +138,7 @@ fn held(path: PathBuf, file: File) -> Error {
         };
     }
     let holder = holder.filter(|holder| holder.process.is_some()).map(|holder| holder.to_string());
-    let holder = holder.or(told).map(|holder| match ledger {
+    let holder = holder.or(written).map(|holder| match ledger {
         Some(ledger) => format!("{holder}, on {ledger}"),
         None => holder,
     });

@@ -1,4 +1,4 @@
-//! Records that are not readings: profiles, events, and opaque ones. Each type has its own table, and is listed
+//! Records that are not readings: profiles, events, memory statements, and opaque ones. Each type has its own table, and is listed
 //! once, in [`ALL`].
 //!
 //! Input: a record, or a row of its table. Output: the values of its row, or its plaintext. A new record type
@@ -10,7 +10,8 @@ use super::error::Error;
 use super::row::{encoded, kind};
 use crate::time::GatewayTime;
 use crate::wire::record::{Event, Profile, ProfileFields, RawUnit, Record};
-use crate::wire::seq::Identity;
+use crate::wire::seq::{Epoch, Identity, Sequence};
+use crate::wire::statement::{Entry, Statement};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, Row, params, params_from_iter};
 use std::sync::LazyLock;
@@ -41,7 +42,7 @@ pub enum Rare<'a> {
 
 /// All tables of rare records. The opaque ones come last: a record that was opaque and could be read later is
 /// in two tables, and its plaintext is still the record.
-pub static ALL: [RareTable; 3] = [
+pub static ALL: [RareTable; 4] = [
     RareTable {
         name: "profile_row",
         kind: kind::PROFILE,
@@ -69,6 +70,23 @@ pub static ALL: [RareTable; 3] = [
         decode: |row| {
             let (time, code, value) = row.try_into()?;
             Ok(encoded(&Record::Event(Event { time, code, value })))
+        },
+    },
+    RareTable {
+        name: "statement_row",
+        kind: kind::STATEMENT,
+        time: "time",
+        is_read: true,
+        columns: "time, entries",
+        encode: |record| match record {
+            Rare::Record(Record::Statement(statement)) => {
+                Some(vec![statement.time.into(), entries_text(statement.entries()).into()])
+            }
+            _ => None,
+        },
+        decode: |row| {
+            let (time, entries): (u32, String) = row.try_into()?;
+            Ok(encoded(&Record::Statement(statement(time, &entries)?)))
         },
     },
     RareTable {
@@ -243,6 +261,23 @@ pub fn profile(row: &rusqlite::Row<'_>) -> Result<Profile, Error> {
         .ok_or_else(|| Error::Corrupt("a profile's raw units or firmware are out of range".into()))
 }
 
+/// The entries of a statement as its table holds them: JSON, an array of epoch, first and last for each.
+fn entries_text(entries: &[Entry]) -> String {
+    let numbers = entries.iter().map(|entry| format!("[{},{},{}]", entry.epoch, entry.first, entry.last));
+    format!("[{}]", numbers.collect::<Vec<_>>().join(","))
+}
+
+/// A statement from the columns of its table. Its first entry is of its own epoch, up to itself.
+pub fn statement(time: u32, entries: &str) -> Result<Statement, Error> {
+    let numbers = serde_json::from_str::<Vec<(u32, u32, u32)>>(entries).unwrap_or_default();
+    let entry = |(epoch, first, last)| Some(Entry { epoch: Epoch::new(epoch)?, first, last });
+    let entries: Option<Vec<Entry>> = numbers.into_iter().map(entry).collect();
+    let own = entries.as_ref().and_then(|entries| entries.first());
+    own.and_then(|own| Some((own.epoch, Sequence::new(own.last)?)))
+        .and_then(|(epoch, sequence)| Statement::new(time, entries.as_deref()?, epoch, sequence).ok())
+        .ok_or_else(|| Error::Corrupt("the entries of a memory statement are out of range".into()))
+}
+
 fn profile_values(profile: &Profile) -> Vec<Value> {
     vec![
         profile.time.into(),
@@ -287,7 +322,10 @@ mod tests {
     fn each_type_has_one_entry_and_comes_back_as_the_plaintext_that_it_was() {
         let db = schema::in_memory().unwrap();
         let event = Event { time: 1_700_000_000, code: 3, value: -5 };
-        let records = [Record::Profile(profile()), Record::Event(event)];
+        // The third record is record 3 of epoch 1: a statement ends with itself.
+        let own = Entry { epoch: Epoch::SMALLEST, first: 2, last: 3 };
+        let statement = Statement::new(1_700_000_000, &[own], own.epoch, Sequence::new(3).unwrap()).unwrap();
+        let records = [Record::Profile(profile()), Record::Event(event), Record::Statement(statement)];
         let mut all: Vec<(Rare<'_>, Vec<u8>)> =
             records.iter().map(|record| (Rare::Record(record), encoded(record))).collect();
         all.push((Rare::Opaque(&[0x7f, 1, 2]), vec![0x7f, 1, 2]));

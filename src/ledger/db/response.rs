@@ -30,7 +30,7 @@ pub enum Response {
     /// The operator can fix it: a path, permissions, a version, another process.
     Operator,
     /// A fault of this program. The ledger is unchanged.
-    Ours,
+    Bug,
 }
 
 impl Response {
@@ -43,7 +43,7 @@ impl Response {
         Self::Damage,
         Self::Value,
         Self::Operator,
-        Self::Ours,
+        Self::Bug,
     ];
 }
 
@@ -79,7 +79,7 @@ impl Error {
             | Self::Closed { .. }
             | Self::OtherName { .. }
             | Self::LockFile { .. } => Response::Operator,
-            Self::Unexpected(_) => Response::Ours,
+            Self::Unexpected(_) => Response::Bug,
         }
     }
 
@@ -106,7 +106,7 @@ fn of_sqlite(code: Option<ErrorCode>) -> Response {
             | ErrorCode::AuthorizationForStatementDenied
             | ErrorCode::OutOfMemory,
         ) => Response::Operator,
-        _ => Response::Ours,
+        _ => Response::Bug,
     }
 }
 
@@ -162,8 +162,8 @@ mod tests {
             (Error::from(failure(ffi::SQLITE_NOTADB)), Response::Damage),
             (Error::Corrupt(text()), Response::Value),
             (Error::from(failure(ffi::SQLITE_IOERR_READ)), Response::Disk),
-            (Error::from(failure(ffi::SQLITE_CONSTRAINT)), Response::Ours),
-            (Error::Unexpected(text()), Response::Ours),
+            (Error::from(failure(ffi::SQLITE_CONSTRAINT)), Response::Bug),
+            (Error::Unexpected(text()), Response::Bug),
         ]);
         all
     }

@@ -29,6 +29,8 @@ pub mod kind {
     pub const EVENT: i64 = 3;
     /// An opaque record; its content is in `opaque_row`.
     pub const OPAQUE: i64 = 4;
+    /// A memory statement; its content is in `statement_row`.
+    pub const STATEMENT: i64 = 5;
 }
 
 /// A column of the journal. The clustered table has the same columns from [`Column::Logger`] on, in this order;

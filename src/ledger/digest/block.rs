@@ -451,12 +451,12 @@ pub fn renew(db: &Connection, places: &BTreeSet<BlockPlace>) -> Result<(), Error
 pub fn check_blocks(
     db: &Connection,
     progress: impl FnMut(u64),
-    mut tell: impl FnMut(String),
+    mut report: impl FnMut(String),
 ) -> Result<(), Error> {
     let counted = match Blocks::of_settled(db, progress) {
         Ok(counted) => counted,
         Err(Error::Corrupt(what)) => {
-            tell(what);
+            report(what);
             return Ok(());
         }
         Err(other) => return Err(other),
@@ -465,12 +465,12 @@ pub fn check_blocks(
     query::each(db, STORED, [], |StoredBlock { place, block }| {
         seen.insert(place);
         if counted.by_place.get(&place) != Some(&block) {
-            tell(damaged(place, &block));
+            report(damaged(place, &block));
         }
         Ok(())
     })?;
     for (place, block) in counted.by_place.iter().filter(|(place, _)| !seen.contains(place)) {
-        tell(format!("{} (no digest of it is stored)", damaged(*place, block)));
+        report(format!("{} (no digest of it is stored)", damaged(*place, block)));
     }
     Ok(())
 }

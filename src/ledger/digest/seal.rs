@@ -210,7 +210,7 @@ impl<K> Walking<K> {
 }
 
 /// Checks every seal of the journal; reports each stretch that is damaged or not sealed.
-pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), Error> {
+pub fn check_seals(db: &Connection, mut report: impl FnMut(String)) -> Result<(), Error> {
     // Row numbers have no gaps, so a stretch that is missing together with its seal is detected too.
     let mut next = meta(db, "settled_through")? + 1;
     let logger = |row: &StoredRow| row.get(Column::Logger).filter(|&logger| logger > 0);
@@ -222,9 +222,9 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
         let last = stretch.last;
         let first = stretch.first.or(stretch.named).unwrap_or(last);
         if !stretch.is_sealed {
-            tell(format!("journal rows {first} to {last}: not sealed (records of loggers {loggers})"));
+            report(format!("journal rows {first} to {last}: not sealed (records of loggers {loggers})"));
         } else if !right {
-            tell(format!("journal rows {first} to {last}: damaged (records of loggers {loggers})"));
+            report(format!("journal rows {first} to {last}: damaged (records of loggers {loggers})"));
         }
         Ok(())
     })?

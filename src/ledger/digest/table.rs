@@ -100,7 +100,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all except those of the readings (the journal has seals, settled
 /// records have blocks).
-pub const TABLES: [&str; 37] = [
+pub const TABLES: [&str; 38] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -130,6 +130,7 @@ pub const TABLES: [&str; 37] = [
     "block",
     "profile_row",
     "event_row",
+    "statement_row",
     "opaque_row",
     "aside_ledger",
     "elsewhere",

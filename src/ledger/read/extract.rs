@@ -585,16 +585,16 @@ fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize
 
 /// A table of notes that people wrote, as text: its columns and its rows. `None`: this ledger has no such
 /// table.
-pub type Beside = Option<(Vec<String>, Vec<Vec<Option<String>>>)>;
+pub type NoteRows = Option<(Vec<String>, Vec<Vec<Option<String>>>)>;
 
 /// The notes that people wrote about these loggers, from a public view (`remark`, `manual_reading`). `time`:
 /// the columns that are Unix seconds. There are few rows, so all are held at once.
-pub fn beside(
+pub fn notes(
     reader: &Reader,
     view: &str,
     loggers: Option<&[Address]>,
     time: &[&str],
-) -> Result<Beside, Error> {
+) -> Result<NoteRows, Error> {
     let db = reader.connection();
     let exists = "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE type = 'view' AND name = ?)";
     let exists: bool = query::value(db, exists, [view])?;

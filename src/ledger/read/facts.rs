@@ -10,7 +10,7 @@ use crate::ledger::read::snapshot::{Snapshot, Unsettled};
 use crate::ledger::read::tables::{DAY_S, by_hand, is_synchronised, key, sealed_rare_tables, sealed_tables};
 use crate::record::clock::{self, ClockEvent, PLAUSIBLE_FROM};
 use crate::record::coverage::RangeSet;
-use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
+use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, Stated, WriteOff};
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::{OptionalExtension, params};
@@ -279,6 +279,24 @@ impl Facts for Snapshot<'_> {
 
     fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Error> {
         Ok(self.history(address)?.cleared.clone())
+    }
+
+    fn statements(&self, address: Address) -> Result<Vec<Stated>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, sequence, time, entries FROM statement_row WHERE logger = ? AND rank = 0
+             ORDER BY epoch, sequence",
+        )?;
+        let mut rows = statement.query([address.number()])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let mut cells = Cells::of(row);
+            let Some(identity) = Identity::new(address.number(), cells.take()?, cells.take()?) else {
+                continue;
+            };
+            let statement = rare::statement(cells.take()?, &cells.take::<String>()?)?;
+            all.push(Stated { identity, statement });
+        }
+        Ok(all)
     }
 
     fn last_profile(&self, address: Address, epoch: Epoch) -> Result<Option<ProfileSeen>, Error> {

@@ -7,7 +7,7 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
 use crate::record::roster::Roster;
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::record::waiting::{Class, stretch};
 use crate::record::wrong_key::{self, Failing, Heard, Suspicion};
 use crate::time::GatewayTime;
@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 /// The first or the last of these frames.
 struct End {
     slot: Slot,
-    why: WhyShut,
+    why: WhyUnopened,
     number: (u32, u32),
     at: GatewayTime,
 }
@@ -66,10 +66,10 @@ fn end(
              AND received_at > ? AND received_at <= ? AND reason <> ? ORDER BY {order} LIMIT 1"
     );
     let (first, last) = (stretch(Some(after), None), stretch(Some(until), None));
-    let key = params![logger.number(), class as i64, first, last, after, until, WhyShut::Closed.text()];
+    let key = params![logger.number(), class as i64, first, last, after, until, WhyUnopened::Closed.text()];
     let found: Option<(u8, String, u32, u32, GatewayTime)> = query::first(db, &sql, key)?;
     let Some((slot, reason, epoch, sequence, at)) = found else { return Ok(None) };
-    let why = WhyShut::from_text(&reason);
+    let why = WhyUnopened::from_text(&reason);
     Ok(why.map(|why| End { slot: Slot(slot), why, number: (epoch, sequence), at }))
 }
 

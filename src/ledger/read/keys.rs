@@ -159,12 +159,12 @@ impl Snapshot<'_> {
     }
 
     /// Frames set aside because their slot was closed at a point before them, by logger and slot.
-    pub fn shut_by_closing(&self) -> Result<BTreeMap<(Address, Slot), u64>, Error> {
+    pub fn unopened_by_closing(&self) -> Result<BTreeMap<(Address, Slot), u64>, Error> {
         let mut statement = self.db.prepare_cached(
             "SELECT logger, slot, count(*) FROM unopened WHERE reason = ? GROUP BY logger, slot",
         )?;
         let mut frames = BTreeMap::new();
-        let mut found = statement.query([crate::record::unopened::WhyShut::Closed.text()])?;
+        let mut found = statement.query([crate::record::unopened::WhyUnopened::Closed.text()])?;
         while let Some(row) = found.next()? {
             let mut cells = Cells::of(row);
             if let Some(address) = Address::new(cells.take()?) {

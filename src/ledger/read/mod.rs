@@ -1,7 +1,6 @@
 //! Everything that reads from a ledger.
 
 pub(in crate::ledger) mod ahead;
-pub mod beside;
 pub mod content;
 pub(in crate::ledger) mod coverage;
 pub mod days;
@@ -20,6 +19,7 @@ pub mod origin;
 pub mod readings;
 pub mod recent;
 pub(in crate::ledger) mod receptions;
+pub mod side_tables;
 pub mod snapshot;
 pub(in crate::ledger) mod tables;
 pub(in crate::ledger) mod unread;

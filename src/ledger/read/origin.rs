@@ -248,12 +248,12 @@ impl Snapshot<'_> {
         Ok(query::value::<f64>(self.db, sql, [address.number()])? as u64)
     }
 
-    /// Ends of epochs that profiles stored by a time had reported: the epoch of the profile, the epoch it
-    /// reports on, and that epoch's last sequence.
+    /// Ends of epochs that records stored by a time give: the epoch of the record, the other epoch, and its last
+    /// sequence.
     pub fn named_by(&self, address: Address, at: GatewayTime) -> Result<Vec<(u32, u32, u32)>, Error> {
         let sql = format!(
-            "SELECT epoch, previous_epoch, previous_last FROM profile_row t WHERE logger = ? AND rank = 0
-                 AND previous_epoch > 0 AND coalesce(stored_at, received_at, {IMPORTED}, ?2) <= ?2"
+            "SELECT by_epoch, epoch, last FROM named_end t WHERE logger = ?
+                 AND coalesce(stored_at, received_at, {IMPORTED}, ?2) <= ?2"
         );
         query::all(self.db, &sql, params![address.number(), at])
     }

@@ -7,6 +7,7 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::quarters::Quarters;
 use crate::ledger::db::query;
 use crate::ledger::db::rare::{self, RECEIVED_AT};
+use crate::ledger::db::row::kind;
 use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -18,9 +19,11 @@ pub(in crate::ledger) fn receptions(db: &Connection, logger: u16) -> Result<BTre
         days.entry(day).or_default().add(quarter, 1);
     };
     // A rare record is in its table before its journal row is settled; one that was opaque first is in two tables.
-    let unsettled =
-        "SELECT epoch, sequence FROM journal WHERE logger = ? AND kind BETWEEN 2 AND 4 AND rank = 0";
-    let unsettled: BTreeSet<(u32, u32)> = query::all(db, unsettled, [logger])?.into_iter().collect();
+    let unsettled = format!(
+        "SELECT epoch, sequence FROM journal WHERE logger = ? AND kind > {} AND rank = 0",
+        kind::READING
+    );
+    let unsettled: BTreeSet<(u32, u32)> = query::all(db, &unsettled, [logger])?.into_iter().collect();
     let mut rare_ones = BTreeSet::new();
     for table in &rare::ALL {
         let sql = format!(

@@ -9,12 +9,12 @@ use crate::ledger::db::query::{Cells, FromRow};
 use crate::ledger::db::rare;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
 use crate::record::wrong_key::{Failing, Heard};
 use crate::time::GatewayTime;
 use crate::wire::record::Record;
-use crate::wire::seq::{Address, Epoch, Slot};
+use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::params;
 use std::collections::BTreeMap;
 
@@ -68,7 +68,7 @@ impl Snapshot<'_> {
     }
 
     /// Frames that are kept because no key opens them, by logger, slot and reason.
-    pub fn kept_shut(&self) -> Result<Vec<Kept>, Error> {
+    pub fn kept_unopened(&self) -> Result<Vec<Kept>, Error> {
         // When the stores are full, further frames are only counted: by day, and in the unsettled journal.
         let mut counted = BTreeMap::<u16, GatewayTime>::new();
         let mut statement = self.db.prepare_cached(
@@ -98,7 +98,7 @@ impl Snapshot<'_> {
                 Option<GatewayTime>,
                 Option<GatewayTime>,
             ) = FromRow::from_row(row)?;
-            let (Some(logger), Some(why)) = (Address::new(number), WhyShut::from_text(&reason)) else {
+            let (Some(logger), Some(why)) = (Address::new(number), WhyUnopened::from_text(&reason)) else {
                 continue;
             };
             let last_at = last_at.map(|last| counted.get(&number).map_or(last, |&counted| counted.max(last)));
@@ -162,7 +162,7 @@ impl Snapshot<'_> {
             )
         });
         let mut statement = self.db.prepare_cached(&format!(
-            "SELECT epoch, plaintext FROM {} o WHERE logger = ?1 AND rank = 0 {}
+            "SELECT epoch, sequence, plaintext FROM {} o WHERE logger = ?1 AND rank = 0 {}
              ORDER BY epoch DESC, sequence DESC LIMIT ?2",
             rare::OPAQUE,
             is_read.collect::<Vec<_>>().join(" ")
@@ -179,10 +179,10 @@ impl Snapshot<'_> {
                     break;
                 }
                 let mut cells = Cells::of(row);
-                let Some(epoch) = Epoch::new(cells.take()?) else { continue };
+                let Some(id) = Identity::new(logger.number(), cells.take()?, cells.take()?) else { continue };
                 let plaintext = cells.bytes()?;
                 opaque.records += 1;
-                match Record::decode(plaintext, epoch) {
+                match Record::decode(plaintext, id) {
                     Err(rule) => *opaque.rules.entry(rule).or_default() += 1,
                     Ok(_) => opaque.readable += 1,
                 }

@@ -14,7 +14,7 @@ use crate::ledger::digest::table;
 use crate::ledger::read::coverage::InJournal;
 use crate::ledger::write::aside;
 use crate::ledger::write::batch::{Arrival, Batch, Content, ItemOutcome, Receipt};
-use crate::ledger::write::named::name_previous;
+use crate::ledger::write::named::name_ends;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven::{self, ProvenKey};
 use crate::ledger::write::state::State;
@@ -24,7 +24,7 @@ use crate::record::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Ta
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::Roster;
 use crate::record::row::row_content;
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::time::{GatewayTime, LoggerTime, Stamp};
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Identity, Slot};
@@ -107,15 +107,15 @@ fn append(
             let outcome = writer.item(&item.arrival, content, roster, &mut receipt)?;
             receipt.items.push(outcome);
         }
-        for shut in &batch.shut {
+        for unopened in &batch.unopened {
             // The window's tally includes these frames already; here they count for their logger.
-            writer.by_logger.entry(shut.identity.address.number()).or_default().count(Outcome::Unopened);
-            receipt.is_key_in_doubt |= matches!(shut.why, WhyShut::NoKey | WhyShut::Unproven);
+            writer.by_logger.entry(unopened.identity.address.number()).or_default().count(Outcome::Unopened);
+            receipt.is_key_in_doubt |= matches!(unopened.why, WhyUnopened::NoKey | WhyUnopened::Unproven);
         }
         writer.tallies(batch, &mut receipt)?;
         writer.seal()?;
     }
-    if !batch.shut.is_empty() || !changes.is_empty() {
+    if !batch.unopened.is_empty() || !changes.is_empty() {
         let mut keeper = aside::Keeper::new(&transaction, &mut state.aside, limits)?;
         for (id, frame) in &changes.opened {
             keeper.forget(*id, frame)?;
@@ -123,8 +123,8 @@ fn append(
         for (id, frame, why) in &changes.judged_again {
             keeper.judge_again(*id, frame, *why)?;
         }
-        for shut in &batch.shut {
-            receipt.over_limit += u64::from(!keeper.keep(shut, now)?);
+        for unopened in &batch.unopened {
+            receipt.over_limit += u64::from(!keeper.keep(unopened, now)?);
         }
         receipt.dropped = keeper.finish(now)?;
     }
@@ -220,7 +220,7 @@ impl<'a> Writer<'a> {
                     }
                     RowVerdict::Duplicate => Some(Outcome::Duplicate),
                     RowVerdict::Conflict => {
-                        self.keep_row_beside(arrival, row)?;
+                        self.keep_row_as_conflict(arrival, row)?;
                         Some(Outcome::Conflict)
                     }
                     RowVerdict::Refused(_) => None,
@@ -260,7 +260,7 @@ impl<'a> Writer<'a> {
         }
         if verdict == Verdict::Conflict {
             receipt.conflicts.push(id);
-            self.keep_beside(arrival, source_of(arrival), plaintext)?;
+            self.keep_as_conflict(arrival, source_of(arrival), plaintext)?;
         }
         let outcome = verdict.outcome();
         receipt.tally.count(outcome);
@@ -315,9 +315,8 @@ impl<'a> Writer<'a> {
                 let time = other.map_or_else(|| u32::try_from(at().unix_s).unwrap_or(0), Record::time);
                 self.insert_marker(row, table.kind, arrival, time)?;
                 self.insert_rare(table, &content, arrival)?;
-                if let Some(Record::Profile(profile)) = other {
-                    let (epoch, last) = (profile.previous_epoch, profile.previous_last);
-                    name_previous(self.db, self.state, arrival.identity, epoch, last)?;
+                if let Some(record) = other {
+                    name_ends(self.db, self.state, arrival.identity, record)?;
                 }
             }
         }
@@ -503,17 +502,17 @@ impl<'a> Writer<'a> {
         })?;
         if let Some(row) = row.filter(|_| differs) {
             let arrival = Arrival { identity: id, slot: None, reception: None, import, stored_at: None };
-            self.keep_row_beside(&arrival, &row)?;
+            self.keep_row_as_conflict(&arrival, &row)?;
         }
         Ok(())
     }
 
-    fn keep_row_beside(&mut self, arrival: &Arrival, row: &Row) -> Result<(), Error> {
-        self.keep_beside(arrival, "csv", row_content(row).as_bytes())
+    fn keep_row_as_conflict(&mut self, arrival: &Arrival, row: &Row) -> Result<(), Error> {
+        self.keep_as_conflict(arrival, "csv", row_content(row).as_bytes())
     }
 
-    fn keep_beside(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
-        keep_beside(self.db, arrival, source, content, self.now.time())
+    fn keep_as_conflict(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
+        keep_as_conflict(self.db, arrival, source, content, self.now.time())
     }
 
     /// Writes one journal row per radio window, and one per logger with frames that are not among the records.
@@ -598,7 +597,7 @@ impl<'a> Writer<'a> {
 }
 
 /// Keeps content that disagrees with a held record: each distinct content once, permanently.
-pub(in crate::ledger) fn keep_beside(
+pub(in crate::ledger) fn keep_as_conflict(
     db: &Connection,
     arrival: &Arrival,
     source: &str,

@@ -12,8 +12,8 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
 use crate::ledger::digest::table;
 use crate::ledger::digest::table::Sum;
-use crate::ledger::write::batch::Shut;
-use crate::record::unopened::WhyShut;
+use crate::ledger::write::batch::UnopenedArrival;
+use crate::record::unopened::WhyUnopened;
 use crate::record::waiting::{self, Class, Holder, REFUTED, Room, Shares, Stretches};
 use crate::time::{GatewayTime, Stamp};
 use crate::wire::seq::{Address, Slot};
@@ -76,11 +76,11 @@ fn class(number: i64) -> Class {
 }
 
 /// The place of a frame that is unopened for this reason: its store, and the class among those that wait.
-fn place(why: WhyShut) -> (i64, Class) {
+fn place(why: WhyUnopened) -> (i64, Class) {
     match why {
-        WhyShut::NoKey => (WAITING, Class::Keyless),
-        WhyShut::Unproven | WhyShut::Closed => (WAITING, Class::Keyed),
-        WhyShut::TagFails => (FAILING, Class::Keyed),
+        WhyUnopened::NoKey => (WAITING, Class::Keyless),
+        WhyUnopened::Unproven | WhyUnopened::Closed => (WAITING, Class::Keyed),
+        WhyUnopened::TagFails => (FAILING, Class::Keyed),
     }
 }
 
@@ -157,18 +157,18 @@ impl<'a> Keeper<'a> {
     }
 
     /// Keeps a frame unless it is kept already; `false` if there is no room for it.
-    pub fn keep(&mut self, shut: &Shut, now: Stamp) -> Result<bool, Error> {
-        let digest = digest(&shut.frame);
+    pub fn keep(&mut self, unopened: &UnopenedArrival, now: Stamp) -> Result<bool, Error> {
+        let digest = digest(&unopened.frame);
         let is_kept = "SELECT EXISTS (SELECT 1 FROM unopened WHERE digest = ? AND frame = ?)";
-        let is_kept: bool = query::value(self.db, is_kept, params![digest, shut.frame])?;
+        let is_kept: bool = query::value(self.db, is_kept, params![digest, unopened.frame])?;
         if is_kept {
             return Ok(true);
         }
-        let address = shut.identity.address;
-        let why = shut.why;
+        let address = unopened.identity.address;
+        let why = unopened.why;
         let (store, class) = place(why);
-        let received_at = shut.reception.map(|reception| reception.at.time());
-        let stretch = waiting::stretch(received_at, shut.import);
+        let received_at = unopened.reception.map(|reception| reception.at.time());
+        let stretch = waiting::stretch(received_at, unopened.import);
         let has_room = match store {
             WAITING => self.room_to_wait((address, class), stretch)?,
             _ => self.room_to_fail(address, now)?,
@@ -179,7 +179,7 @@ impl<'a> Keeper<'a> {
             }
             return Ok(false);
         }
-        let signal = shut.reception.and_then(|reception| reception.signal);
+        let signal = unopened.reception.and_then(|reception| reception.signal);
         self.db
             .prepare_cached(
                 "INSERT INTO unopened (id, store, reason, logger, slot, epoch, sequence, frame, received_at,
@@ -191,16 +191,16 @@ impl<'a> Keeper<'a> {
                 store,
                 why.text(),
                 address.number(),
-                shut.slot.0,
-                shut.identity.epoch.number(),
-                shut.identity.sequence.number(),
-                shut.frame,
+                unopened.slot.0,
+                unopened.identity.epoch.number(),
+                unopened.identity.sequence.number(),
+                unopened.frame,
                 received_at,
-                shut.reception.map(|reception| reception.radio.0),
-                shut.reception.map(|reception| reception.at.synchronised),
+                unopened.reception.map(|reception| reception.radio.0),
+                unopened.reception.map(|reception| reception.at.synchronised),
                 signal.map(|signal| signal.rssi_dbm),
                 signal.map(|signal| signal.snr_quarter_db),
-                shut.import,
+                unopened.import,
                 class as i64,
                 stretch,
                 digest,
@@ -337,7 +337,7 @@ impl<'a> Keeper<'a> {
 
     /// Records a new reason for a frame that is still unopened after the keys changed: it waits where frames
     /// with that reason do. A frame that waited and is now refuted stays, and is the first to be dropped.
-    pub fn judge_again(&mut self, id: i64, frame: &[u8], why: WhyShut) -> Result<(), Error> {
+    pub fn judge_again(&mut self, id: i64, frame: &[u8], why: WhyUnopened) -> Result<(), Error> {
         let Some(kept) = self.kept_at(id, frame)? else { return Ok(()) };
         let (store, holder, stretch) = match place(why) {
             (FAILING, _) if kept.store == WAITING => (WAITING, kept.holder, REFUTED),
@@ -405,7 +405,7 @@ pub(in crate::ledger) struct Changes {
     /// They open, and are removed.
     pub opened: Vec<(i64, Vec<u8>)>,
     /// They stay unopened, for another reason than before.
-    pub judged_again: Vec<(i64, Vec<u8>, WhyShut)>,
+    pub judged_again: Vec<(i64, Vec<u8>, WhyUnopened)>,
 }
 
 impl Changes {

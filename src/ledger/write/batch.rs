@@ -3,9 +3,9 @@
 //! The daemon and imports fill a [`Batch`]; `append` stores it, and returns a [`Receipt`].
 
 use crate::ledger::db::radio::RadioId;
-use crate::record::download::ShutFrame;
+use crate::record::download::UnopenedFrame;
 use crate::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
-use crate::record::unopened::WhyShut;
+use crate::record::unopened::WhyUnopened;
 use crate::time::{GatewayTime, Stamp};
 use crate::wire::check::CheckedKey;
 use crate::wire::frame::{AirFrame, Signal};
@@ -65,20 +65,20 @@ pub struct BatchItem {
 
 /// A frame that no key opens.
 #[derive(Clone, Debug)]
-pub struct Shut {
+pub struct UnopenedArrival {
     /// The complete air frame.
     pub frame: Vec<u8>,
     /// The identity that it claims.
     pub identity: Identity,
     pub slot: Slot,
-    pub why: WhyShut,
+    pub why: WhyUnopened,
     /// Its arrival by radio.
     pub reception: Option<Reception>,
     pub import: Option<i64>,
 }
 
-impl Shut {
-    pub fn new(frame: &AirFrame<'_>, why: impl Into<WhyShut>, reception: Option<Reception>) -> Self {
+impl UnopenedArrival {
+    pub fn new(frame: &AirFrame<'_>, why: impl Into<WhyUnopened>, reception: Option<Reception>) -> Self {
         Self {
             frame: frame.bytes().to_vec(),
             identity: frame.identity,
@@ -90,8 +90,8 @@ impl Shut {
     }
 
     /// A frame from a download, with the import that contains it.
-    pub fn of_download(shut: &ShutFrame, import: i64) -> Self {
-        let ShutFrame { frame, identity, slot, why } = shut.clone();
+    pub fn of_download(unopened: &UnopenedFrame, import: i64) -> Self {
+        let UnopenedFrame { frame, identity, slot, why } = unopened.clone();
         Self { frame, identity, slot, why, reception: None, import: Some(import) }
     }
 }
@@ -120,7 +120,7 @@ pub struct Batch {
     /// Records and rows, in the order in which they came.
     pub items: Vec<BatchItem>,
     /// Unopened frames.
-    pub shut: Vec<Shut>,
+    pub unopened: Vec<UnopenedArrival>,
     /// When radios listened; one or more for each radio that did.
     pub windows: Vec<Window>,
     /// Keys that have opened their first frame.
@@ -152,7 +152,7 @@ impl Batch {
             }
             item
         }));
-        self.shut.extend(other.shut);
+        self.unopened.extend(other.unopened);
         self.windows.extend(other.windows);
         self.proven.extend(other.proven);
         for (address, count) in other.foreign {
@@ -163,21 +163,21 @@ impl Batch {
     /// Gives the radios other numbers: what was received before the ledger was open has temporary numbers.
     pub fn renumber(&mut self, new: &BTreeMap<RadioId, RadioId>) {
         let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
-        let of_shut = self.shut.iter_mut().filter_map(|shut| shut.reception.as_mut());
-        let radios = receptions.chain(of_shut).map(|reception| &mut reception.radio);
+        let of_unopened = self.unopened.iter_mut().filter_map(|unopened| unopened.reception.as_mut());
+        let radios = receptions.chain(of_unopened).map(|reception| &mut reception.radio);
         for radio in radios.chain(self.windows.iter_mut().map(|window| &mut window.radio)) {
             *radio = new.get(radio).copied().unwrap_or(*radio);
         }
     }
 
     /// Keeps the first `most` unopened frames in the batch, and returns the others.
-    pub fn split_shut(&mut self, most: usize) -> Vec<Shut> {
-        self.shut.split_off(most.min(self.shut.len()))
+    pub fn split_unopened(&mut self, most: usize) -> Vec<UnopenedArrival> {
+        self.unopened.split_off(most.min(self.unopened.len()))
     }
 
     pub fn is_empty(&self) -> bool {
         self.items.is_empty()
-            && self.shut.is_empty()
+            && self.unopened.is_empty()
             && self.windows.is_empty()
             && self.proven.is_empty()
             && self.foreign.is_empty()
@@ -185,16 +185,17 @@ impl Batch {
 
     /// Roughly how much memory it holds, in bytes.
     pub fn weight(&self) -> usize {
-        let shut: usize = self.shut.iter().map(|shut| shut.frame.len() + size_of::<Shut>()).sum();
+        let unopened: usize =
+            self.unopened.iter().map(|unopened| unopened.frame.len() + size_of::<UnopenedArrival>()).sum();
         let windows = self.windows.len() * size_of::<Window>();
-        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut + windows
+        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + unopened + windows
     }
 
     /// Empties it, and keeps its memory for the next batch.
     pub fn clear(&mut self) {
         self.bytes.clear();
         self.items.clear();
-        self.shut.clear();
+        self.unopened.clear();
         self.windows.clear();
         self.proven.clear();
         self.foreign.clear();

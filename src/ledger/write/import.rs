@@ -18,13 +18,13 @@ use crate::ledger::digest::table;
 use crate::ledger::read::ahead::Ahead;
 use crate::ledger::write::acts::{self, NewAct};
 use crate::ledger::write::append::{Brought, Direct, Writer};
-use crate::ledger::write::batch::{Arrival, Receipt, Shut};
+use crate::ledger::write::batch::{Arrival, Receipt, UnopenedArrival};
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::state::State;
 use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
-use crate::record::download::{HeldItem, HeldKind, HeldLedger, HeldNow, Item, Judging, ShutFrame};
+use crate::record::download::{HeldItem, HeldKind, HeldLedger, HeldNow, Item, Judging, UnopenedFrame};
 use crate::record::imports::{ImportEntry, Withdrawal};
 use crate::record::judge::{self, Held, Outcome, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
@@ -196,10 +196,14 @@ impl HeldLedger for Planner {
             query::each(db, events, [logger], |(epoch, sequence, time, code, value)| {
                 take(epoch, sequence, time, HeldKind::Event { code, value })
             })?;
+            let statements = "SELECT epoch, sequence, time FROM statement_row WHERE logger = ? AND rank = 0";
+            query::each(db, statements, [logger], |(epoch, sequence, time)| {
+                take(epoch, sequence, time, HeldKind::Statement)
+            })?;
             // The matching does not know the content of opaque records and of those of other types: nothing is
             // placed across them.
-            for table in rare::ALL.iter().filter(|table| ![kind::PROFILE, kind::EVENT].contains(&table.kind))
-            {
+            let known = [kind::PROFILE, kind::EVENT, kind::STATEMENT];
+            for table in rare::ALL.iter().filter(|table| !known.contains(&table.kind)) {
                 let sql = format!("SELECT epoch, sequence FROM {} WHERE logger = ? AND rank = 0", table.name);
                 query::each(db, &sql, [logger], |(epoch, sequence)| {
                     take(epoch, sequence, 0, HeldKind::Opaque)
@@ -223,7 +227,7 @@ struct HeldAndKept<'a> {
 }
 
 impl HeldNow for HeldAndKept<'_> {
-    fn is_kept_beside(&mut self, id: Identity, content: &[u8]) -> Result<bool, Error> {
+    fn is_kept_as_conflict(&mut self, id: Identity, content: &[u8]) -> Result<bool, Error> {
         if !self.conflicts {
             return Ok(false);
         }
@@ -273,7 +277,7 @@ impl Held for HeldAndKept<'_> {
 struct Download<'a, P, W> {
     evidence: &'a ImportEvidence,
     items: &'a Items<'a>,
-    shut: &'a [ShutFrame],
+    unopened: &'a [UnopenedFrame],
     roster: &'a Roster,
     now: Stamp,
     /// Checked first under the lock.
@@ -290,7 +294,7 @@ impl Ledger {
         &mut self,
         evidence: &ImportEvidence,
         items: &Items<'_>,
-        shut: &[ShutFrame],
+        unopened: &[UnopenedFrame],
         roster: &Roster,
         now: Stamp,
         withdrawals: i64,
@@ -304,7 +308,7 @@ impl Ledger {
             true => Err(ImportError::Refused(refused)),
             false => Ok(()),
         };
-        self.import_if(Download { evidence, items, shut, roster, now, is_as_planned, is_welcome })
+        self.import_if(Download { evidence, items, unopened, roster, now, is_as_planned, is_welcome })
     }
 
     /// Does the same without a plan that could be old, no matter how many rows are refused.
@@ -316,7 +320,7 @@ impl Ledger {
         now: Stamp,
     ) -> Result<Imported, Error> {
         let (is_as_planned, is_welcome) = (|_: &Connection| Ok(()), |_: u64| Ok(()));
-        self.import_if(Download { evidence, items, shut: &[], roster, now, is_as_planned, is_welcome })
+        self.import_if(Download { evidence, items, unopened: &[], roster, now, is_as_planned, is_welcome })
     }
 
     fn import_if<E, P, W>(&mut self, download: Download<'_, P, W>) -> Result<Imported, E>
@@ -341,7 +345,7 @@ impl Ledger {
         P: FnOnce(&Connection) -> Result<(), E>,
         W: FnOnce(u64) -> Result<(), E>,
     {
-        let Download { evidence, items, shut, roster, now, is_as_planned, is_welcome } = download;
+        let Download { evidence, items, unopened, roster, now, is_as_planned, is_welcome } = download;
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let began = Instant::now();
         self.state.refresh(&transaction)?;
@@ -383,9 +387,9 @@ impl Ledger {
                 Ok(())
             })?;
             let mut keeper = aside::Keeper::new(&transaction, &mut writer.state.aside, &self.limits)?;
-            for shut in shut {
-                let shut = Shut::of_download(shut, id);
-                receipt.over_limit += u64::from(!keeper.keep(&shut, now)?);
+            for unopened in unopened {
+                let unopened = UnopenedArrival::of_download(unopened, id);
+                receipt.over_limit += u64::from(!keeper.keep(&unopened, now)?);
             }
             keeper.finish(now)?;
             mark = writer.insert_mark()?;
@@ -401,7 +405,7 @@ impl Ledger {
                 if is_row { (Basis::Csv, &held.csv) } else { (Basis::Authentic, &held.authentic) };
             settle::write_ranges(&transaction, address.number(), epoch.number(), basis as i64, held)?;
         }
-        let outcomes = outcomes(evidence, &receipt, rows_refused, shut.len());
+        let outcomes = outcomes(evidence, &receipt, rows_refused, unopened.len());
         table::change(&transaction, "import", "id = ?", [id], |db| {
             db.execute(
                 "INSERT INTO import (id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes)
@@ -475,8 +479,8 @@ impl Ledger {
         now: Stamp,
     ) -> Result<Option<bool>, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let stands = "SELECT kind = 'csv' AND withdrawn_at IS NULL FROM import WHERE id = ?";
-        let found: Option<bool> = query::first_value(&transaction, stands, [id])?;
+        let in_force = "SELECT kind = 'csv' AND withdrawn_at IS NULL FROM import WHERE id = ?";
+        let found: Option<bool> = query::first_value(&transaction, in_force, [id])?;
         if found != Some(true) {
             return Ok(found);
         }
@@ -562,7 +566,7 @@ fn outcomes(
     evidence: &ImportEvidence,
     receipt: &Receipt,
     rows_refused: u64,
-    shut: usize,
+    unopened: usize,
 ) -> BTreeMap<String, u64> {
     let mut counts = evidence.refused.clone();
     let mut add = |name: &str, count: u64| {
@@ -578,7 +582,7 @@ fn outcomes(
     add(Outcome::Duplicate.name(), evidence.duplicates);
     add("refused", rows_refused);
     // Each frame counts once: the set-aside frames were refused as unopened in the plan.
-    let aside = (shut as u64).saturating_sub(receipt.over_limit);
+    let aside = (unopened as u64).saturating_sub(receipt.over_limit);
     add("set aside", aside);
     if let Some(unopened) = counts.get_mut(Outcome::Unopened.name()) {
         *unopened = unopened.saturating_sub(aside);

@@ -6,7 +6,7 @@ use crate::ledger::db::rare::{self, IDENTITY, Rare};
 use crate::ledger::db::row::{Column, Selection};
 use crate::ledger::digest::block::{self};
 use crate::ledger::digest::table;
-use crate::ledger::write::named::name_previous;
+use crate::ledger::write::named::name_ends;
 use crate::ledger::write::state::State;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
@@ -14,7 +14,7 @@ use rusqlite::types::Value;
 use rusqlite::{Connection, Transaction, TransactionBehavior};
 
 /// Changes whenever `wire::record` learns to read more, so that opaque records are checked again.
-pub(in crate::ledger) const READS: i64 = 1;
+pub(in crate::ledger) const READS: i64 = 2;
 
 /// Opaque records that this version understands get a typed row next to the opaque one, which stays. Returns
 /// how many.
@@ -48,7 +48,7 @@ pub(in crate::ledger) fn read_opaque(db: &Connection, state: &mut State) -> Resu
     )?;
     for (logger, epoch, sequence, plaintext) in opaque {
         let Some(id) = Identity::new(logger, epoch, sequence) else { continue };
-        let Ok(record) = Record::decode(&plaintext, id.epoch) else { continue };
+        let Ok(record) = Record::decode(&plaintext, id) else { continue };
         understood += 1;
         insert_understood(&transaction, state, id, &record)?;
         if !state.recent.contains_key(&id) {
@@ -91,8 +91,5 @@ pub(in crate::ledger) fn insert_understood(
     };
     let key = (id.address.number(), id.epoch.number(), id.sequence.number());
     table::change(db, table.name, IDENTITY, key, |db| Ok(table.insert_understood(db, content, id)?))?;
-    if let Record::Profile(profile) = record {
-        name_previous(db, state, id, profile.previous_epoch, profile.previous_last)?;
-    }
-    Ok(())
+    name_ends(db, state, id, record)
 }

@@ -30,7 +30,7 @@ pub struct Retried {
     /// Opened now; in conflict with what is held.
     pub conflict: u64,
     /// No longer on the roster, or still unopened.
-    pub still_shut: u64,
+    pub still_unopened: u64,
     /// Opaque records that this version reads.
     #[serde(rename = "opaque_understood")]
     pub understood: u64,
@@ -106,9 +106,9 @@ impl Ledger {
             let retried = &mut retry.retried;
             if !retry.is_again {
                 retried.tried += tried;
-                retried.still_shut += tried;
+                retried.still_unopened += tried;
             }
-            retried.still_shut = retried.still_shut.saturating_sub(changes.opened.len() as u64);
+            retried.still_unopened = retried.still_unopened.saturating_sub(changes.opened.len() as u64);
             retry.has_proven |= !batch.proven.is_empty();
             if !changes.is_empty() {
                 let receipt = self.append_and_change(&batch, roster, now, &changes)?;
@@ -147,7 +147,7 @@ impl Ledger {
             let opened = match keyring.open(&frame, &mut plaintext) {
                 Ok(opened) => opened,
                 Err(why) => {
-                    if !row.is_shut_for(why.text())? {
+                    if !row.is_unopened_for(why.text())? {
                         changes.judged_again.push((*after, bytes.clone(), why));
                     }
                     continue;

@@ -12,7 +12,7 @@ use crate::ledger::db::row::{self, Column, RowView, SETTLED, kind};
 use crate::ledger::digest::block::Blocks;
 use crate::ledger::digest::table;
 use crate::ledger::read::listening::LISTENING_SLACK_S;
-use crate::ledger::write::append::keep_beside;
+use crate::ledger::write::append::keep_as_conflict;
 use crate::ledger::write::batch::Arrival;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::state::State;
@@ -224,7 +224,7 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
         (_, Some(_)) => "radio",
         _ => "sealed-dump",
     };
-    keep_beside(db, &arrival, source, &content, clock::received(time, lag.unwrap_or(0)))
+    keep_as_conflict(db, &arrival, source, &content, clock::received(time, lag.unwrap_or(0)))
 }
 
 /// The record's plaintext; `None` if the row cannot be decoded.
@@ -383,11 +383,11 @@ fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
         [("battery_mv", "kind = 1"), ("rssi_dbm", "kind > 0"), ("snr_quarter_db", "kind > 0")]
     {
         db.prepare_cached(&format!(
-            "UPDATE last_heard SET {column} = told.{column}
+            "UPDATE last_heard SET {column} = newest.{column}
              FROM (SELECT logger, {column} FROM journal
                  WHERE row IN (SELECT max(row) FROM journal WHERE row <= ? AND {kinds} AND lag IS NOT NULL
-                     AND stored_at IS NULL AND {column} IS NOT NULL GROUP BY logger)) told
-             WHERE told.logger = last_heard.logger"
+                     AND stored_at IS NULL AND {column} IS NOT NULL GROUP BY logger)) newest
+             WHERE newest.logger = last_heard.logger"
         ))?
         .execute([through])?;
     }

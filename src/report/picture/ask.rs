@@ -244,13 +244,13 @@ pub fn picture(
     // Records of a ledger that was set aside count as held, so no gap separates the readings on both sides of them.
     let damaged = snapshot.not_salvaged()?;
     let is_parted = !damaged.is_empty();
-    let mut beside = Beside::default();
+    let mut notes = NotesFound::default();
     let mut panels = Vec::new();
     for (subject, stretches) in &measured {
         let mut series = Series::new(columns, bands(&report, stretches, now));
         read(ground, &inputs, subject, (stretches, is_parted), &mut series)?;
         let code = series.unit().unwrap_or("");
-        let manual = beside.look(ground, snapshot, stretches, code)?;
+        let manual = notes.look(ground, snapshot, stretches, code)?;
         let unit = unit(ground, code);
         panels.push(series.finish(name(ground, subject, to), by(ground, stretches), unit, manual));
     }
@@ -260,9 +260,9 @@ pub fn picture(
         to,
         offset_s: config.site.utc_offset_s,
         panels,
-        remarks: beside.remarks.into_values().collect(),
+        remarks: notes.remarks.into_values().collect(),
         has_several_loggers: loggers.len() > 1,
-        not_drawn: beside.not_drawn,
+        not_drawn: notes.not_drawn,
         damaged,
         units: ground.units.clone(),
         now,
@@ -285,13 +285,13 @@ fn bands(report: &Report, stretches: &[Stretch<'_>], now: GatewayTime) -> Vec<Ba
 
 /// What people wrote down about the loggers and times of a picture.
 #[derive(Default)]
-struct Beside {
+struct NotesFound {
     /// By time; a remark that fits several panels is in it once.
     remarks: BTreeMap<(GatewayTime, i64), Remark>,
     not_drawn: Vec<Manual>,
 }
 
-impl Beside {
+impl NotesFound {
     /// Adds what was written about a panel's stretches; returns the manual readings that are in its unit.
     fn look(
         &mut self,
@@ -378,11 +378,13 @@ fn name(ground: &Ground<'_>, subject: &Subject, to: GatewayTime) -> String {
         Subject::Point(name) => name.clone(),
         Subject::Channel(logger, channel) => {
             let point = ground.site.as_ref().and_then(|site| site.points.on(*logger, *channel, to.later(-1)));
-            let told = ground.config.roster.logger(*logger);
-            let told = told.and_then(|told| told.channels.get(usize::from(*channel)));
-            match (point, told) {
+            let listed = ground.config.roster.logger(*logger);
+            let listed = listed.and_then(|listed| listed.channels.get(usize::from(*channel)));
+            match (point, listed) {
                 (Some(stay), _) => format!("{}, {}", subject.name(), stay.point),
-                (None, Some(told)) if !told.name.is_empty() => format!("{}, {}", subject.name(), told.name),
+                (None, Some(listed)) if !listed.name.is_empty() => {
+                    format!("{}, {}", subject.name(), listed.name)
+                }
                 _ => subject.name(),
             }
         }
@@ -394,8 +396,8 @@ fn by(ground: &Ground<'_>, stretches: &[Stretch<'_>]) -> String {
     let mut all: Vec<String> = Vec::new();
     for stretch in stretches {
         let Some(stay) = stretch.stay else {
-            let told = ground.config.roster.logger(stretch.logger);
-            return told.map_or(String::new(), |told| told.name.clone());
+            let listed = ground.config.roster.logger(stretch.logger);
+            return listed.map_or(String::new(), |listed| listed.name.clone());
         };
         let sensor = stay.serial.as_ref().map_or(String::new(), |serial| format!(", sensor {serial}"));
         all.push(format!("logger {} channel {}{sensor}", stretch.logger, stretch.channel));

@@ -87,7 +87,7 @@ impl Band {
     /// How many of its readings lie in a span, and whether the number is exact. Not every missing record needs to be
     /// a reading, and if the span cuts a gap, a part counts in proportion to its length.
     pub(super) fn readings_within(&self, (from, to): (GatewayTime, GatewayTime)) -> (u64, bool) {
-        let (all, is_told) = match (self.missing, self.readings) {
+        let (all, is_exact) = match (self.missing, self.readings) {
             (Missing::Silent, _) | (Missing::EndUnknown(_), None) => (0, false),
             (Missing::EndUnknown(_), Some(readings)) => (readings, false),
             (_, Some(readings)) => (readings, !self.is_part),
@@ -99,7 +99,7 @@ impl Band {
         }
         let length = self.to.since(self.from);
         if inside == length {
-            return (all, is_told);
+            return (all, is_exact);
         }
         ((all as f64 * inside as f64 / length as f64).round() as u64, false)
     }

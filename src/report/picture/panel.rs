@@ -127,8 +127,9 @@ impl Series {
     pub fn finish(self, name: String, measured_by: String, unit: String, manual: Vec<At>) -> Panel {
         let span = (self.columns.from, self.columns.to);
         let missing = self.bands.iter().map(|band| band.readings_within(span));
-        let (missing, is_told) =
-            missing.fold((0, true), |(sum, told), (readings, is_told)| (sum + readings, told && is_told));
+        let (missing, is_exact) = missing.fold((0, true), |(sum, all_exact), (readings, is_exact)| {
+            (sum + readings, all_exact && is_exact)
+        });
         let bands = self.bands.into_iter().filter(|band| band.to >= span.0 && band.from < span.1).collect();
         let (pieces, hidden_breaks) = self.line.finish();
         let drawn = self.readings - self.absent.count() - self.other_units;
@@ -161,7 +162,7 @@ impl Series {
             readings: self.readings,
             drawn,
             missing,
-            is_missing_told: is_told,
+            is_missing_exact: is_exact,
         }
     }
 }
@@ -210,7 +211,7 @@ pub struct Panel {
     /// How many readings of the span are missing, as far as gaps show.
     pub missing: u64,
     /// Whether that number is exact, and not an estimate.
-    pub is_missing_told: bool,
+    pub is_missing_exact: bool,
 }
 
 impl Panel {
@@ -263,7 +264,7 @@ mod tests {
             ],
         );
         assert_eq!(ends(&panel), [(0, 9 * 3_600), (15 * 3_600, 26 * 3_600)]);
-        assert_eq!((panel.readings, panel.missing, panel.is_missing_told), (22, 5, true));
+        assert_eq!((panel.readings, panel.missing, panel.is_missing_exact), (22, 5, true));
         assert_eq!(panel.bands.len(), 1);
         assert_eq!(panel.bands[0].missing, Missing::Records(6));
         assert_eq!(ends(&hourly(0..0, vec![])), [(0, 26 * 3_600)], "after the repair it is whole");
@@ -324,9 +325,9 @@ mod tests {
         let panel =
             hourly(27..27, vec![band(90_000, 110_000, 20, Some(20)), band(200_000, 210_000, 9, None)]);
         assert_eq!((panel.missing, panel.bands.len()), (10, 1));
-        assert_eq!((panel.readings, panel.is_missing_told), (27, false));
+        assert_eq!((panel.readings, panel.is_missing_exact), (27, false));
         let whole = hourly(10..15, vec![band(10 * 3_600, 14 * 3_600, 6, None)]);
-        let told = (whole.readings, whole.missing, whole.is_missing_told);
-        assert_eq!(told, (22, 6, false), "a record may be no reading");
+        let counts = (whole.readings, whole.missing, whole.is_missing_exact);
+        assert_eq!(counts, (22, 6, false), "a record may be no reading");
     }
 }

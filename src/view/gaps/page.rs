@@ -7,6 +7,7 @@ use crate::report::notes::NotesSpan;
 use crate::report::selection::{GapsFound, GapsWanted};
 use crate::text::{counted, local};
 use crate::time::GatewayTime;
+use crate::view;
 use crate::view::frame::Frame;
 use crate::view::notes::{cut, manual_line, remark_line, write_off_line};
 use crate::view::term::{self, Table, Tails, wrapped};
@@ -57,10 +58,7 @@ impl<'a> Page<'a> {
     pub(super) fn head(&self) -> String {
         let of = if self.is_part() { " for this part" } else { "" };
         let verdict = verdict::line(&self.found.verdict, self.frame, &self.found.gateway, of);
-        let frame = &self.frame;
-        let site =
-            format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset());
-        self.prose(0, &verdict) + &self.prose(0, &site) + &self.restriction()
+        self.prose(0, &verdict) + &self.prose(0, &view::screen::site(self.frame)) + &self.restriction()
     }
 
     /// Damaged ledgers from which nothing has been brought over yet.

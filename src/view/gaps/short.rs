@@ -7,7 +7,8 @@ use crate::record::damaged::DamagedLedger;
 use crate::report::outage::Outage;
 use crate::text::{counted, duration, thousands};
 use crate::view;
-use crate::view::term::{Column, SCREEN_LINES, Table};
+use crate::view::screen;
+use crate::view::term::{Column, Table};
 use crate::view::verdict::{self, next};
 use crate::view::visits::words;
 use crate::wire::seq::Address;
@@ -15,11 +16,12 @@ use std::collections::BTreeMap;
 
 /// The outages that have a line each, the worst ones.
 const OUTAGES_SHOWN: usize = 3;
-/// The loggers that have a line each, the most urgent ones; fewer where there is no room for so many.
-const LOGGERS_SHOWN: usize = 8;
-const LOGGERS_SHOWN_MIN: usize = 3;
+/// How many loggers have a line each, the most urgent ones: at least, and at most.
+const LOGGERS_SHOWN: (usize, usize) = (3, 8);
 /// Silent loggers that are named one by one.
 const SILENT_NAMED: usize = 4;
+/// What shows all.
+const ALL: &str = "stonechat gaps --all";
 /// Names may be cut to this, where there is no room.
 const NAME_MIN: usize = 12;
 
@@ -29,8 +31,8 @@ impl Page<'_> {
         let head = self.head() + &self.notices();
         let happened = self.happened();
         let next = self.next();
-        let taken = [&head, &happened, &next].iter().map(|text| text.lines().count()).sum();
-        head + &happened + &self.missing_by_logger(SCREEN_LINES.saturating_sub(taken)) + &next
+        let missing = self.missing_by_logger(&[&head, &happened, &next]);
+        head + &happened + &missing + &next
     }
 
     /// What comes before any logger, each as a paragraph.
@@ -96,19 +98,11 @@ impl Page<'_> {
             ]);
         }
         let more = outages.len() - worst.len();
-        format!("\n{}{}", table.fitted(self.columns, '…'), self.more(more, "more outage"))
+        format!("\n{}{}", table.fitted(self.columns, '…'), screen::more(more, "outage", ALL))
     }
 
-    /// How many there are that are not shown.
-    fn more(&self, more: usize, noun: &str) -> String {
-        match more {
-            0 => String::new(),
-            more => format!("and {}: `stonechat gaps --all`\n", counted(more as u64, noun)),
-        }
-    }
-
-    /// What is missing in all, and the most urgent loggers, in so many lines.
-    fn missing_by_logger(&self, lines: usize) -> String {
+    /// What is missing in all, and the most urgent loggers, between what is `around` them.
+    fn missing_by_logger(&self, around: &[&str]) -> String {
         let visits = &self.found.visits;
         let sum = self.missing_in_all();
         if visits.is_empty() {
@@ -120,7 +114,7 @@ impl Page<'_> {
         }
         let title = self.prose(0, &sum);
         // Before them an empty line, the title, the table's head; after them the number of the others.
-        let room = lines.saturating_sub(title.lines().count() + 3).clamp(LOGGERS_SHOWN_MIN, LOGGERS_SHOWN);
+        let room = screen::room(around, title.lines().count() + 3, LOGGERS_SHOWN, visits.len());
         let mut table = Table::of(vec![
             Column::new("logger").right(),
             Column::new("name").cut_to(NAME_MIN),
@@ -138,7 +132,7 @@ impl Page<'_> {
             ]);
         }
         let more = visits.len().saturating_sub(room);
-        format!("\n{title}{}{}", table.fitted(self.columns, '…'), self.more(more, "more logger"))
+        format!("\n{title}{}{}", table.fitted(self.columns, '…'), screen::more(more, "logger", ALL))
     }
 
     /// The whole in one sentence; empty if nothing is missing.

@@ -1,7 +1,7 @@
 //! An import as JSON.
 
 use super::stretches::fate;
-use super::written::not_written;
+use super::words::not_written;
 use crate::hand::describe::Description;
 use crate::hand::effect::GapChange;
 use crate::hand::inputs::NotTaken;

@@ -1,23 +1,67 @@
-//! The imports so far, as a table and as JSON.
+//! The imports so far, the newest on one screen, all of them with `--all`, and as JSON.
 
 use crate::record::imports::{ImportEntry, Withdrawal};
-use crate::text::{local, offset_label, thousands};
-use crate::view::term::Table;
+use crate::record::judge::Outcome;
+use crate::text::{counted, thousands};
+use crate::view::frame::Frame;
+use crate::view::screen::{self, COLUMNS_MIN, prose};
+use crate::view::term::{Column, Table};
 use serde::Serialize;
 
-/// The imports so far.
-pub fn list(imports: &[ImportEntry], utc_offset_s: i32) -> String {
-    if imports.is_empty() {
-        return "No imports yet.\n".to_owned();
+/// The imports that have a line each, the newest.
+const SHOWN: usize = 14;
+/// Cells may be cut to this, where there is no room: who imported, and the file.
+const BY_MIN: usize = 10;
+const FILE_MIN: usize = 14;
+/// What shows all.
+const ALL: &str = "stonechat import list --all";
+
+/// The imports so far: the newest on one screen, or all.
+pub fn list(imports: &[ImportEntry], frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
+    let Some(last) = imports.last() else { return "No imports yet.\n".to_owned() };
+    let number = counted(imports.len() as u64, "import");
+    let (when, by) = (frame.at(last.imported_at), &last.by);
+    let answer = format!("Who imported what? {number}, the last one on {when} by {by}.");
+    let head = prose(&answer, columns) + &prose(&screen::site(frame), columns);
+    head + "\n" + &if is_whole { whole(imports, frame) } else { newest(imports, frame, columns) }
+}
+
+/// The newest, the last one first.
+fn newest(imports: &[ImportEntry], frame: Frame<'_>, columns: usize) -> String {
+    let mut table = Table::of(vec![
+        Column::new("import").right(),
+        Column::new("when"),
+        Column::new("by").cut_to(BY_MIN),
+        Column::new("file").cut_to(FILE_MIN),
+        Column::new("new records").right(),
+        Column::new(""),
+    ]);
+    let shown = if imports.len() == SHOWN + 1 { imports.len() } else { SHOWN };
+    for import in imports.iter().rev().take(shown) {
+        let of = |name: &str| import.outcomes.get(name).copied().unwrap_or(0);
+        let file = import.file.rsplit_once('/').map_or(import.file.as_str(), |(_, name)| name);
+        table.row([
+            import.id.to_string(),
+            frame.at(import.imported_at),
+            import.by.clone(),
+            file.to_owned(),
+            thousands(of(Outcome::Stored.name()) + of(Outcome::Opaque.name())),
+            if import.withdrawn.is_some() { "withdrawn" } else { "" }.to_owned(),
+        ]);
     }
-    let label = format!("when ({})", offset_label(utc_offset_s));
-    let mut table = Table::new(&[">import", &label, "by", "kind", "file", ">bytes", "SHA-256", "outcomes"]);
+    table.fitted(columns.max(COLUMNS_MIN), '…')
+        + &screen::more(imports.len().saturating_sub(shown), "import", ALL)
+}
+
+/// Every import, with its digest and outcomes.
+fn whole(imports: &[ImportEntry], frame: Frame<'_>) -> String {
+    let mut table = Table::new(&[">import", "when", "by", "kind", "file", ">bytes", "SHA-256", "outcomes"]);
     for import in imports {
         let outcomes: Vec<String> =
             import.outcomes.iter().map(|(name, count)| format!("{} {name}", thousands(*count))).collect();
         table.row([
             import.id.to_string(),
-            local(import.imported_at, utc_offset_s),
+            frame.at(import.imported_at),
             import.by.clone(),
             import.kind.clone(),
             import.file.clone(),
@@ -29,12 +73,7 @@ pub fn list(imports: &[ImportEntry], utc_offset_s: i32) -> String {
     let mut text = table.text(0);
     for import in imports {
         if let Some(Withdrawal { at, by, reason }) = &import.withdrawn {
-            text.push_str(&format!(
-                "Import {} was withdrawn {} ({}) by {by}: {reason}\n",
-                import.id,
-                local(*at, utc_offset_s),
-                offset_label(utc_offset_s)
-            ));
+            text += &format!("Import {} was withdrawn {} by {by}: {reason}\n", import.id, frame.at(*at));
         }
     }
     text

@@ -1,10 +1,12 @@
-//! An import in words and as JSON: its plan, what was written, the imports so far, and what is on a stick.
+//! An import in words, first on one screen, and as JSON: its plan, what was written, the imports so far, and what is on a stick.
 
 mod against;
 mod gaps;
 mod json;
 mod list;
+mod notes;
 mod plan;
+mod screen;
 mod stretches;
 mod words;
 mod written;

@@ -12,22 +12,7 @@ pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
     if file.stretches.is_empty() {
         return String::new();
     }
-    let left: u64 = file
-        .stretches
-        .iter()
-        .filter(|(_, stretch)| !matches!(stretch.what, StretchFate::Anchored | StretchFate::Matched))
-        .map(|(_, stretch)| stretch.rows)
-        .sum();
-    let mut text = note(
-        prose,
-        &format!(
-            "{name}: rows without sequence numbers: {} matched by time to missing records; {} agree with held readings \
-         (anchored); {} left out.",
-            thousands(file.matched),
-            thousands(file.anchored),
-            thousands(left)
-        ),
-    );
+    let mut text = note(prose, &in_all(file, name));
     text.push('\n');
     let mut table = Table::new(&[">logger", "lines", ">rows", "", ">epoch", "sequences"]);
     let mut reasons = Vec::new();
@@ -72,6 +57,24 @@ pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
         text.push_str(&format!("    and more stretches: {}; --json has them all\n", more.join(", ")));
     }
     text
+}
+
+/// How many rows without sequence numbers are left out.
+pub(super) fn left_out(file: &FilePlan) -> u64 {
+    let is_taken = |what| matches!(what, StretchFate::Anchored | StretchFate::Matched);
+    let left = file.stretches.iter().filter(|(_, stretch)| !is_taken(stretch.what));
+    left.map(|(_, stretch)| stretch.rows).sum()
+}
+
+/// All of them in a sentence.
+pub(super) fn in_all(file: &FilePlan, name: &str) -> String {
+    format!(
+        "{name}: rows without sequence numbers: {} matched by time to missing records; {} agree with held readings \
+         (anchored); {} left out.",
+        thousands(file.matched),
+        thousands(file.anchored),
+        thousands(left_out(file))
+    )
 }
 
 /// At most [`SHOWN`] stretches, in the file's order: those that are left out before those that are matched, and those

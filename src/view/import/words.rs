@@ -1,8 +1,11 @@
 //! Words that the plan of an import and what was written have in common.
 
 use crate::hand::inputs::NotTaken;
+use crate::hand::outcome::NotWritten;
 use crate::hand::plan::FilePlan;
+use crate::text::counted;
 use crate::view::term::wrapped;
+use std::path::Path;
 
 /// Lines of a list before "and so many more".
 pub(super) const SHOWN: usize = 20;
@@ -53,7 +56,41 @@ pub(super) fn not_taken(all: &[NotTaken], prose: usize) -> String {
     text
 }
 
+/// Where refusals are written down.
+pub(super) fn all_refused(path: &Path) -> String {
+    format!("All that is refused is written to {}.", path.display())
+}
+
 /// `3`, or `3 to 9`.
 pub(super) fn sequences((first, last): (u32, u32)) -> String {
     if first == last { first.to_string() } else { format!("{first} to {last}") }
+}
+
+/// Why a file is not in the ledger.
+pub(super) fn not_written(why: &NotWritten) -> String {
+    match why {
+        NotWritten::LeftOut(refused) => format!(
+            "not imported: {} refused, and --strict takes a file whole only",
+            counted(*refused, "item")
+        ),
+        NotWritten::AfterAnother => {
+            "not imported, since a file before it was not; import it again".to_owned()
+        }
+        NotWritten::Busy { why, holder } => {
+            let holder = holder.as_ref().map_or(String::new(), |holder| format!(" ({holder})"));
+            format!("not imported: {why}{holder}; nothing of it is in the ledger; try again")
+        }
+        NotWritten::NotCertain(why) => format!(
+            "not imported for certain: {why}; `stonechat import list` says whether it is in the ledger; if \
+             not, import it again"
+        ),
+        NotWritten::Failed(why) => format!("not imported: {why}; nothing of it is in the ledger"),
+        NotWritten::PlanIsOld => {
+            "not imported: what is covered has changed meanwhile; import it again".to_owned()
+        }
+        NotWritten::RowsRefused(rows) => format!(
+            "not imported: {} refused under the ledger's lock, and --strict takes a file whole only",
+            counted(*rows, "row")
+        ),
+    }
 }

@@ -1,12 +1,18 @@
 //! What an import wrote, in words.
 
-use super::words::{folder, prose, short};
-use crate::hand::outcome::{ImportOutcome, Imported, NotWritten, Written};
+use super::screen::screen;
+use super::words::{folder, not_written, prose, short};
+use crate::hand::outcome::{ImportOutcome, Imported, Written};
 use crate::text::{counted, thousands};
+use crate::view::frame::Frame;
 use crate::view::term::wrapped;
 
-/// What was written.
-pub fn result(of: &ImportOutcome, columns: usize) -> String {
+/// What was written: on one screen, or every file.
+pub fn result(of: &ImportOutcome, frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
+    if is_whole { whole(of, columns) } else { screen(of, frame, columns) }
+}
+
+fn whole(of: &ImportOutcome, columns: usize) -> String {
     let mut text = String::new();
     let folder = folder(&of.files);
     let mut longest = 0.0_f64;
@@ -47,11 +53,8 @@ pub fn result(of: &ImportOutcome, columns: usize) -> String {
 
 /// What an import wrote, in a line.
 fn written(name: &str, imported: &Written) -> String {
-    let mut text = format!(
-        "{name}: import {}, {} stored",
-        imported.id,
-        counted(imported.stored + imported.opaque, "record")
-    );
+    let mut text =
+        format!("{name}: import {}, {} stored", imported.id, counted(imported.records(), "record"));
     if imported.unproven > 0 {
         text.push_str(&format!(" ({} unproven)", thousands(imported.unproven)));
     }
@@ -65,36 +68,7 @@ fn written(name: &str, imported: &Written) -> String {
         text.push_str(&format!(", {} had come meanwhile", thousands(imported.duplicate)));
     }
     if imported.conflict > 0 {
-        text.push_str(&format!(", {} kept beside what is held", thousands(imported.conflict)));
+        text.push_str(&format!(", {} kept next to what is held", thousands(imported.conflict)));
     }
     text + ".\n"
-}
-
-/// Why a file is not in the ledger.
-pub(super) fn not_written(why: &NotWritten) -> String {
-    match why {
-        NotWritten::LeftOut(refused) => format!(
-            "not imported: {} refused, and --strict takes a file whole only",
-            counted(*refused, "item")
-        ),
-        NotWritten::AfterAnother => {
-            "not imported, since a file before it was not; import it again".to_owned()
-        }
-        NotWritten::Busy { why, holder } => {
-            let holder = holder.as_ref().map_or(String::new(), |holder| format!(" ({holder})"));
-            format!("not imported: {why}{holder}; nothing of it is in the ledger; try again")
-        }
-        NotWritten::NotCertain(why) => format!(
-            "not imported for certain: {why}; `stonechat import list` says whether it is in the ledger; if \
-             not, import it again"
-        ),
-        NotWritten::Failed(why) => format!("not imported: {why}; nothing of it is in the ledger"),
-        NotWritten::PlanIsOld => {
-            "not imported: somebody changed what is covered meanwhile; import it again".to_owned()
-        }
-        NotWritten::RowsRefused(rows) => format!(
-            "not imported: {} refused under the ledger's lock, and --strict takes a file whole only",
-            counted(*rows, "row")
-        ),
-    }
 }

@@ -18,10 +18,10 @@ pub(super) fn clean(text: &str) -> String {
 pub(super) fn facts(sheet: &Sheet, page: &SheetPage) -> Vec<(&'static str, String)> {
     let at = |time: GatewayTime| local(time, sheet.utc_offset_s);
     let visit = &page.visit;
-    let not_told = || "not told".to_owned();
+    let not_stated = || "not told".to_owned();
     let mut all = vec![
-        ("area", visit.area.clone().unwrap_or_else(not_told)),
-        ("access", visit.access.clone().unwrap_or_else(not_told)),
+        ("area", visit.area.clone().unwrap_or_else(not_stated)),
+        ("access", visit.access.clone().unwrap_or_else(not_stated)),
         ("address, unit", {
             let unit = visit.unit.map_or("not known".to_owned(), |unit| unit.to_string());
             format!("address {}, unit serial {unit}", visit.logger)

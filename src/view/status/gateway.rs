@@ -49,6 +49,19 @@ pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
             (false, Some(reason)) => ("port", format!("{}: NOT OPEN: {reason}; {last}", radio.name)),
             (false, None) => ("port", format!("{}: not tried yet", radio.name)),
         });
+        if let Some(report) = &radio.report {
+            // It shows whether a radio that hears nothing is alive.
+            let (heard, damaged) = (thousands(report.heard.into()), thousands(report.damaged.into()));
+            let sent = match report.sent {
+                0 => String::new(),
+                sent => format!(", sent {}", thousands(sent.into())),
+            };
+            let floor =
+                report.noise_floor_dbm.map_or(String::new(), |dbm| format!(", noise floor {dbm} dBm"));
+            let (when, running) = (ago(status, report.at), duration(report.uptime_s.into()));
+            let heard = format!("heard {heard} frames ({damaged} damaged)");
+            lines.push(("", format!("its own status {when}: running for {running}, {heard}{sent}{floor}")));
+        }
         if radio.waits > 0 {
             let waits = counted(radio.waits, "time");
             lines.push(("", format!("its reader had to wait {waits}: bytes may have been lost before it")));

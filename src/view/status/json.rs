@@ -64,6 +64,20 @@ struct RadioJson<'a> {
     unopened_still: u64,
     noise_bytes: u64,
     bytes: u64,
+    /// What the radio says about itself, if it does.
+    own_status: Option<OwnStatus>,
+}
+
+#[derive(Serialize)]
+struct OwnStatus {
+    #[serde(serialize_with = "as_rfc3339")]
+    at: Option<GatewayTime>,
+    uptime_s: u32,
+    heard: u32,
+    damaged: u32,
+    sent: u32,
+    airtime_ms: u32,
+    noise_floor_dbm: Option<i8>,
 }
 
 #[derive(Serialize)]
@@ -164,8 +178,23 @@ fn radios_json(status: &Status) -> Vec<RadioJson<'_>> {
         unopened_still: status.still_unopened.get(&radio.name).copied().unwrap_or(0),
         noise_bytes: radio.noise_bytes,
         bytes: radio.bytes,
+        own_status: own_status(status, &radio.name),
     });
     radios.collect()
+}
+
+fn own_status(status: &Status, radio: &str) -> Option<OwnStatus> {
+    let radios = &status.around.daemon.as_ref()?.radios;
+    let report = radios.iter().find(|of| of.name == radio)?.report?;
+    Some(OwnStatus {
+        at: Some(report.at),
+        uptime_s: report.uptime_s,
+        heard: report.heard,
+        damaged: report.damaged,
+        sent: report.sent,
+        airtime_ms: report.airtime_ms,
+        noise_floor_dbm: report.noise_floor_dbm,
+    })
 }
 
 fn logger_json<'a>(status: &Status, logger: &'a LoggerStatus) -> LoggerJson<'a> {

@@ -46,9 +46,8 @@ fn head(status: &Status, look: Look) -> String {
         roster: &status.roster,
         now: status.now,
     };
-    let site = format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset());
     let verdict = view::verdict::line(&status.verdict, frame, &status.gateway, "");
-    wrapped(&verdict, 0, 0, look.width) + &wrapped(&site, 0, 0, look.width)
+    wrapped(&verdict, 0, 0, look.width) + &wrapped(&view::screen::site(frame), 0, 0, look.width)
 }
 
 /// The whole status, below its head.

@@ -8,10 +8,11 @@ use super::next::{bad_path, path_step};
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::{counted, local, thousands};
 use crate::view;
-use crate::view::term::{Column, SCREEN_LINES, Table, paragraph, wrapped};
+use crate::view::screen;
+use crate::view::term::{Column, Table, paragraph, wrapped};
 
-/// The loggers that have a line each; fewer where there is no room for so many.
-const LOGGERS_SHOWN: usize = 10;
+/// How many loggers have a line each: at least, and at most.
+const LOGGERS_SHOWN: (usize, usize) = (0, 10);
 /// The notices that are shown where the gateway works.
 const NOTICES_SHOWN: usize = 2;
 /// Names may be cut to this, where there is no room.
@@ -21,9 +22,9 @@ const NAME_MIN: usize = 12;
 pub(super) fn short(status: &Status, look: Look, head: &str, loggers_in_a_sentence: &str) -> String {
     let head = head.to_owned() + &above(status, look, loggers_in_a_sentence);
     let next = next(status, look);
-    let taken = head.lines().count() + next.lines().count();
     // Before the loggers an empty line and the table's head; after them the number of the others.
-    head + &loggers(status, look, SCREEN_LINES.saturating_sub(taken + 3).min(LOGGERS_SHOWN)) + &next
+    let room = screen::room(&[&head, &next], 3, LOGGERS_SHOWN, status.loggers.len());
+    head + &loggers(status, look, room) + &next
 }
 
 /// The gateway, what it reports, and the loggers in a sentence.

@@ -4,25 +4,21 @@
 use super::Page;
 use crate::report::verdict::Trip;
 use crate::text::counted;
-use crate::view::term::SCREEN_LINES;
+use crate::view::screen;
 use crate::view::verdict::next;
 
-/// The loggers that have a line each; fewer where there is no room for so many.
-const LOGGERS_SHOWN: usize = 8;
-const LOGGERS_SHOWN_MIN: usize = 3;
+/// How many loggers have a line each: at least, and at most.
+const LOGGERS_SHOWN: (usize, usize) = (3, 8);
 
 impl Page<'_> {
     /// The first screen.
     pub(super) fn short(&self) -> String {
         let head = self.head() + &self.silent();
         let (not_there, next) = (self.not_there(), self.next());
-        let taken: usize = [&head, &not_there, &next].iter().map(|text| text.lines().count()).sum();
         // Before the loggers an empty line, the title, the table's head; after them the number of the others.
-        let room = SCREEN_LINES.saturating_sub(taken + 4).clamp(LOGGERS_SHOWN_MIN, LOGGERS_SHOWN);
-        let more = match self.to_go().count().saturating_sub(room) {
-            0 => String::new(),
-            more => format!("and {}: `stonechat visits --all`\n", counted(more as u64, "more logger")),
-        };
+        let all = self.to_go().count();
+        let room = screen::room(&[&head, &not_there, &next], 4, LOGGERS_SHOWN, all);
+        let more = screen::more(all - room, "logger", "stonechat visits --all");
         head + &self.order("In which order:", room) + &more + &not_there + &next
     }
 

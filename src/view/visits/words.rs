@@ -136,7 +136,7 @@ pub fn ranges(all: &[Fetch], most: usize, at: At<'_>) -> String {
     for fetch in all {
         by_epoch.entry(fetch.epoch).or_default().push(fetch);
     }
-    let mut told = Vec::new();
+    let mut all = Vec::new();
     for (epoch, ranges) in by_epoch {
         // A range that is open at its end counts as the longest.
         let mut shown = ranges.clone();
@@ -169,7 +169,7 @@ pub fn ranges(all: &[Fetch], most: usize, at: At<'_>) -> String {
                 counted(records, "record")
             ));
         }
-        told.push(format!("epoch {epoch}: {}", words.join(", ")));
+        all.push(format!("epoch {epoch}: {}", words.join(", ")));
     }
-    told.join("; ")
+    all.join("; ")
 }

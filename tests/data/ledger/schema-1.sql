@@ -362,6 +362,14 @@ CREATE TABLE slot_use (
 INSERT INTO "slot_use" VALUES(17,0,1777888804);
 INSERT INTO "slot_use" VALUES(17,1,1777906804);
 INSERT INTO "slot_use" VALUES(18,0,1777888804);
+CREATE TABLE statement_row (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
+    time INTEGER NOT NULL,
+    entries TEXT NOT NULL,       -- JSON: [epoch, first, last] for each epoch in memory, the newest first
+    received_at INTEGER, slot INTEGER, radio INTEGER, synchronised INTEGER, rssi_dbm INTEGER,
+    snr_quarter_db INTEGER, import INTEGER, stored_at INTEGER,
+    PRIMARY KEY (logger, epoch, sequence, rank)
+) WITHOUT ROWID;
 CREATE TABLE stepped_back (
     logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
     PRIMARY KEY (logger, epoch, sequence, rank)
@@ -402,6 +410,7 @@ INSERT INTO "table_guard" VALUES('retired_row',X'0000000000000000000000000000000
 INSERT INTO "table_guard" VALUES('same_site',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('size_day',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('slot_use',X'C49C74BCC3BD446D36FAD0AFB488117F');
+INSERT INTO "table_guard" VALUES('statement_row',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('stepped_back',X'D84EA57C52D8DD502E45C3D1B2B97D0F');
 INSERT INTO "table_guard" VALUES('unopened',X'A199EA08E17A0C93C2EE317F71E5AE52');
 INSERT INTO "table_guard" VALUES('unopened_dropped',X'00000000000000000000000000000000');
@@ -438,6 +447,7 @@ CREATE TABLE write_off_part (
 CREATE INDEX settled_by_hand ON settled (logger, epoch, sequence) WHERE rank = 0 AND lag IS NULL;
 CREATE INDEX profile_by_hand ON profile_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
 CREATE INDEX event_by_hand ON event_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
+CREATE INDEX statement_by_hand ON statement_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
 CREATE INDEX opaque_by_hand ON opaque_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
 CREATE INDEX unopened_share ON unopened (store, logger, class, stretch);
 CREATE INDEX unopened_digest ON unopened (digest);
@@ -480,8 +490,27 @@ WHERE NOT EXISTS (SELECT 1 FROM profile_row p WHERE p.logger = opaque_row.logger
         AND p.epoch = opaque_row.epoch AND p.sequence = opaque_row.sequence AND p.rank = 0)
   AND NOT EXISTS (SELECT 1 FROM event_row e WHERE e.logger = opaque_row.logger
         AND e.epoch = opaque_row.epoch AND e.sequence = opaque_row.sequence AND e.rank = 0)
+  AND NOT EXISTS (SELECT 1 FROM statement_row m WHERE m.logger = opaque_row.logger
+        AND m.epoch = opaque_row.epoch AND m.sequence = opaque_row.sequence AND m.rank = 0)
   AND NOT EXISTS (SELECT 1 FROM settled s WHERE s.logger = opaque_row.logger
         AND s.epoch = opaque_row.epoch AND s.sequence = opaque_row.sequence AND s.rank = 0);
+CREATE VIEW memory_statement AS
+SELECT statement_row.logger, statement_row.epoch, statement_row.sequence, time,
+    CAST(json_extract(entries, e.fullkey || '[0]') AS INTEGER) AS of_epoch,
+    CAST(json_extract(entries, e.fullkey || '[1]') AS INTEGER) AS first, CAST(json_extract(entries, e.fullkey || '[2]') AS INTEGER) AS last,
+    statement_row.received_at,
+    CASE WHEN statement_row.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    statement_row.slot, (SELECT name FROM radio r WHERE r.id = statement_row.radio) AS radio,
+    statement_row.synchronised AS clock_synchronised, statement_row.rssi_dbm, statement_row.snr_quarter_db / 4.0 AS snr_db,
+    coalesce(statement_row.stored_at, statement_row.received_at,
+        (SELECT imported_at FROM import i WHERE i.id = statement_row.import)) AS stored_at,
+    statement_row.import
+FROM statement_row JOIN json_each(CASE WHEN json_valid(entries) THEN entries ELSE '[]' END) e;
+CREATE VIEW named_end AS
+SELECT logger, previous_epoch AS epoch, previous_last AS last, epoch AS by_epoch, received_at, import, stored_at
+FROM profile_row WHERE previous_epoch > 0 AND rank = 0
+UNION ALL
+SELECT logger, of_epoch, last, epoch, received_at, import, stored_at FROM memory_statement WHERE of_epoch <> epoch;
 CREATE VIEW import_file AS
 SELECT id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes, withdrawn_at, withdrawn_by,
     withdrawn_reason
@@ -615,7 +644,7 @@ CREATE VIEW gap_now AS
 WITH authentic(logger, epoch, first, last) AS (
     SELECT logger, epoch, first, last FROM held_range WHERE basis = 0
     UNION ALL
-    SELECT logger, epoch, sequence, sequence FROM journal WHERE kind BETWEEN 1 AND 4 AND rank = 0
+    SELECT logger, epoch, sequence, sequence FROM journal WHERE kind BETWEEN 1 AND 5 AND rank = 0
 ), filled(logger, epoch, first, last) AS (
     SELECT * FROM authentic
     UNION ALL

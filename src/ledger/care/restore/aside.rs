@@ -16,7 +16,7 @@ pub(in crate::ledger) fn tidy(ledger: &Path) {
     if !present.is_file || present.names < 2 {
         return;
     }
-    for second in ASIDE.iter().flat_map(|tail| files::names_beside(ledger, tail)) {
+    for second in ASIDE.iter().flat_map(|tail| files::names_with_tail(ledger, tail)) {
         if files::stat_name(&second).is_ok_and(|found| found.place == present.place) {
             // The sidecars that were set aside with it belong to the ledger that stays.
             for end in SIDECARS {

@@ -42,13 +42,13 @@ pub struct MoreThanBackup {
     #[serde(rename = "csv_rows")]
     pub rows: Vec<LoggerRange>,
     /// Rows of other tables, by what they are.
-    pub beside: BTreeMap<&'static str, u64>,
+    pub other_rows: BTreeMap<&'static str, u64>,
 }
 
 impl MoreThanBackup {
     /// Whether nothing is lost if the backup replaces the present ledger.
     pub fn is_nothing(&self) -> bool {
-        self.records.loggers.is_empty() && self.rows.is_empty() && self.beside.is_empty()
+        self.records.loggers.is_empty() && self.rows.is_empty() && self.other_rows.is_empty()
     }
 
     /// The stretches of records that the backup lacks or holds differently.
@@ -125,7 +125,7 @@ pub(super) fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, MoreT
     for (table, columns, what) in BESIDE {
         let count = rows_more(ledger, &theirs, table, columns)?;
         if count > 0 {
-            more.beside.insert(what, count);
+            more.other_rows.insert(what, count);
         }
     }
     Ok((records, more))

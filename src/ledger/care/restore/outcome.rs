@@ -129,7 +129,7 @@ fn kept_as(replaced: Option<&Path>) -> String {
 
 fn counts(more: &MoreThanBackup) -> String {
     let mut text = format!("{} records, {} stretches of CSV rows", more.record_count(), more.rows.len());
-    for (what, count) in &more.beside {
+    for (what, count) in &more.other_rows {
         text += &format!(", {count} × {what}");
     }
     text

@@ -159,7 +159,7 @@ pub(in crate::ledger) fn unproven_row(id: Identity, found: &FoundRecord) -> Opti
 
 /// A reading as a CSV row; `None` if it is not a reading.
 fn row_of(id: Identity, plaintext: &[u8]) -> Option<Row> {
-    match Record::decode(plaintext, id.epoch) {
+    match Record::decode(plaintext, id) {
         Ok(Record::Reading(reading)) => Some(Row::of(&reading)),
         _ => None,
     }

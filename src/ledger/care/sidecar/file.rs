@@ -120,9 +120,9 @@ impl Sidecar {
         file.take(BYTES_MAX).read_to_end(&mut bytes).map_err(|error| not(&error.to_string()))?;
         let text = std::str::from_utf8(&bytes).map_err(|_| not("is damaged"))?;
         let rest = text.strip_prefix(HEAD).ok_or_else(|| not("is damaged, or of another release"))?;
-        let (told, body) = rest.split_once('\n').ok_or_else(|| not("is damaged"))?;
+        let (stated, body) = rest.split_once('\n').ok_or_else(|| not("is damaged"))?;
         let body = body.strip_suffix('\n').ok_or_else(|| not("is cut off"))?;
-        if told != digest(body.as_bytes()) {
+        if stated != digest(body.as_bytes()) {
             return Err(not("does not fit its digest"));
         }
         let known: Self = serde_json::from_str(body).map_err(|_| not("cannot be understood"))?;

@@ -149,7 +149,7 @@ impl Sidecar {
         self.rows.insert("last_heard".to_owned(), heard.collect());
     }
 
-    /// Profiles and events that reports need, wherever they are.
+    /// Profiles, events and memory statements that reports need, wherever they are.
     fn rare(&mut self, db: &Connection) -> Result<(), Error> {
         // The profiles that name ends of epochs.
         let profiles = format!(
@@ -161,7 +161,10 @@ impl Sidecar {
         let events = format!(
             "SELECT * FROM event_row WHERE code IN (1, 2, 3) AND rank = 0 ORDER BY time DESC LIMIT {RARE_MAX}"
         );
-        self.take(db, "event_row", &events, ())
+        self.take(db, "event_row", &events, ())?;
+        let statements =
+            format!("SELECT * FROM statement_row WHERE rank = 0 ORDER BY time DESC LIMIT {RARE_MAX}");
+        self.take(db, "statement_row", &statements, ())
     }
 
     /// Readings of the journal. It has no index, so it is read once, completely: there are not many unsettled

@@ -19,7 +19,7 @@ const DAMAGED: &str = ".damaged-";
 
 /// Damaged ledgers next to this one, the oldest first.
 pub(super) fn kept_aside(path: &Path) -> Vec<PathBuf> {
-    let mut all = files::names_beside(path, DAMAGED);
+    let mut all = files::names_with_tail(path, DAMAGED);
     all.retain(|file| {
         let name = files::name_of(file);
         ["-wal", "-shm", ".known"].iter().all(|end| !name.ends_with(end))

@@ -1,4 +1,4 @@
-//! Values by chance: random counters against a rain gauge whose truth is known, and random sites against a calculation in
+//! Random values: random counters against a rain gauge whose truth is known, and random sites against a calculation in
 //! Python that shares no code with the program.
 //!
 //! Short by default. Longer: `STONECHAT_TEST_SERIES=N` sites of 60 counters, `STONECHAT_TEST_SITES=N` sites of points;
@@ -21,7 +21,7 @@ use stonechat::units::{Absent, Mark, Marks};
 use stonechat::wire::record::{RawUnit, Record};
 use stonechat::wire::seq::Identity;
 use util::bench::{Bench, T, dated, entry, faulty, id, logger, point, power_up, profile};
-use util::chance::Chance;
+use util::random::Random;
 
 fn number(name: &str, usual: u64) -> u64 {
     std::env::var(name).ok().map_or(usual, |text| text.parse().unwrap())
@@ -69,11 +69,11 @@ struct Gauge {
 
 /// A gauge that is read each ten minutes. It restarts, in its epoch or with a new one, keeps its total through it or
 /// begins at 0, wraps at its modulus, and has faults; records are lost one by one and in a row.
-fn gauge(address: u16, chance: &mut Chance) -> Gauge {
-    let modulus = *chance.pick(&[None, Some(1_000), Some(65_536)]).unwrap();
-    let keeps = chance.percent(30);
-    let loss = *chance.pick(&[0, 0, 5, 20]).unwrap();
-    let (mut tips, mut total) = (0_i64, chance.below(990) as i64);
+fn gauge(address: u16, random: &mut Random) -> Gauge {
+    let modulus = *random.pick(&[None, Some(1_000), Some(65_536)]).unwrap();
+    let keeps = random.percent(30);
+    let loss = *random.pick(&[0, 0, 5, 20]).unwrap();
+    let (mut tips, mut total) = (0_i64, random.below(990) as i64);
     let (mut epoch, mut sequence, mut at) = (1, 0, T);
     let mut records: Vec<Made> = Vec::new();
     let mut made = |epoch, sequence: &mut u32, record, at, tips, is_restart| {
@@ -84,24 +84,24 @@ fn gauge(address: u16, chance: &mut Chance) -> Gauge {
     made(1, &mut sequence, profile(at, &[RawUnit::Pulse], (0, 0)), at, None, false);
     for _ in 0..70 {
         at += 600;
-        let storm = if chance.percent(40) { chance.below(40) as i64 } else { 0 };
-        let before = if storm > 0 { chance.below(storm as usize + 1) as i64 } else { 0 };
+        let storm = if random.percent(40) { random.below(40) as i64 } else { 0 };
+        let before = if storm > 0 { random.below(storm as usize + 1) as i64 } else { 0 };
         total += before;
-        if chance.percent(4) {
+        if random.percent(4) {
             total = if keeps { total } else { 0 };
             made(epoch, &mut sequence, power_up(at - 300), at - 300, None, true);
-        } else if chance.percent(4) {
+        } else if random.percent(4) {
             total = if keeps { total } else { 0 };
-            let previous = if chance.percent(70) { (epoch, sequence) } else { (0, 0) };
-            (epoch, sequence) = (epoch + 1 + chance.below(2) as u32, 0);
+            let previous = if random.percent(70) { (epoch, sequence) } else { (0, 0) };
+            (epoch, sequence) = (epoch + 1 + random.below(2) as u32, 0);
             let record = profile(at - 300, &[RawUnit::Pulse], previous);
             made(epoch, &mut sequence, record, at - 300, None, true);
         }
         total += storm - before;
         tips += storm;
         total = modulus.map_or(total, |modulus| total % modulus);
-        if chance.percent(8) {
-            let code = 1 + chance.below(8) as i32;
+        if random.percent(8) {
+            let code = 1 + random.below(8) as i32;
             made(epoch, &mut sequence, faulty(at, &[code], 1), at, None, false);
         } else {
             made(epoch, &mut sequence, faulty(at, &[total as i32], 0), at, Some(tips), false);
@@ -109,10 +109,10 @@ fn gauge(address: u16, chance: &mut Chance) -> Gauge {
     }
     let mut run = 0;
     for record in &mut records {
-        if run == 0 && loss > 0 && chance.percent(2) {
-            run = 1 + chance.below(6);
+        if run == 0 && loss > 0 && random.percent(2) {
+            run = 1 + random.below(6);
         }
-        record.held = run == 0 && !chance.percent(loss);
+        record.held = run == 0 && !random.percent(loss);
         run = run.saturating_sub(1);
     }
     Gauge { modulus, is_lossless: loss == 0, records }
@@ -197,12 +197,12 @@ fn no_counter_ever_shows_more_than_fell_and_without_losses_it_is_within_a_tip() 
     let (first, sites) = (number("STONECHAT_TEST_SEED", 1), number("STONECHAT_TEST_SERIES", 2));
     let mut counted = Counted::default();
     for seed in first..first + sites {
-        let mut chance = Chance(seed);
+        let mut random = Random(seed);
         let addresses: Vec<u16> = (100..160).collect();
-        let gauges: Vec<Gauge> = addresses.iter().map(|&address| gauge(address, &mut chance)).collect();
+        let gauges: Vec<Gauge> = addresses.iter().map(|&address| gauge(address, &mut random)).collect();
         let (mut loggers, mut points, mut sheets) = (String::new(), String::new(), String::new());
         for (&address, gauge) in addresses.iter().zip(&gauges) {
-            loggers += &logger(address, if chance.percent(50) { &[RawUnit::Pulse] } else { &[] });
+            loggers += &logger(address, if random.percent(50) { &[RawUnit::Pulse] } else { &[] });
             let name = format!("rain {address}");
             points += &point(&name, address, 0);
             let modulus = gauge.modulus.map_or(String::new(), |modulus| format!(", modulus = {modulus}"));
@@ -218,7 +218,7 @@ fn no_counter_ever_shows_more_than_fell_and_without_losses_it_is_within_a_tip() 
             .collect();
         heard.sort_by_key(|(id, _, at)| (*at, *id));
         // Some come late, and part of it is settled.
-        let (early, late): (Vec<_>, Vec<_>) = heard.into_iter().partition(|_| !chance.percent(10));
+        let (early, late): (Vec<_>, Vec<_>) = heard.into_iter().partition(|_| !random.percent(10));
         bench.hear(&early);
         bench.settle();
         bench.hear(&late);
@@ -254,43 +254,43 @@ impl World {
     }
 
     /// A logger with a wire, a thermistor and something else, of which the raw unit may change once.
-    fn logger(&mut self, address: u16, chance: &mut Chance) {
+    fn logger(&mut self, address: u16, random: &mut Random) {
         let others = [RawUnit::NanoAmp, RawUnit::TenNanoVolt, RawUnit::NanoRatio, RawUnit::Count];
-        let mut units = vec![RawUnit::MilliHertz, RawUnit::MilliOhm, *chance.pick(&others).unwrap()];
-        let changes_at = chance.percent(40).then(|| T + chance.below(DAY as usize) as i64);
+        let mut units = vec![RawUnit::MilliHertz, RawUnit::MilliOhm, *random.pick(&others).unwrap()];
+        let changes_at = random.percent(40).then(|| T + random.below(DAY as usize) as i64);
         // The roster is right where it speaks, and leaves out a channel that changes.
-        let named = if chance.percent(40) { 0 } else { 3 - usize::from(changes_at.is_some()) };
+        let named = if random.percent(40) { 0 } else { 3 - usize::from(changes_at.is_some()) };
         self.loggers += &logger(address, &units[..named]);
         let roster: Vec<&str> = units[..named].iter().map(|unit| unit.name()).collect();
         self.tell("loggers", json!({ "address": address, "roster": roster }));
-        let loss = *chance.pick(&[0, 3, 15]).unwrap();
-        let interval = *chance.pick(&[600, 900, 1_800]).unwrap();
+        let loss = *random.pick(&[0, 3, 15]).unwrap();
+        let interval = *random.pick(&[600, 900, 1_800]).unwrap();
         let (mut epoch, mut sequence) = (1, 0);
-        let mut at = T + chance.below(600) as i64;
+        let mut at = T + random.below(600) as i64;
         let (mut needs_profile, mut previous, mut is_changed) = (true, (0, 0), false);
         while at < T + DAY {
             if changes_at.is_some_and(|change| change <= at) && !is_changed {
                 is_changed = true;
-                units[2] = *chance.pick(&others).unwrap();
+                units[2] = *random.pick(&others).unwrap();
                 needs_profile = true;
             }
-            if chance.percent(2) {
+            if random.percent(2) {
                 previous = (epoch, sequence);
                 (epoch, sequence, needs_profile) = (epoch + 1, 0, true);
             }
-            if needs_profile || chance.percent(3) {
+            if needs_profile || random.percent(3) {
                 needs_profile = false;
                 sequence += 1;
-                let held = !(chance.percent(loss) || loss > 0 && chance.percent(30));
+                let held = !(random.percent(loss) || loss > 0 && random.percent(30));
                 let names: Vec<&str> = units.iter().map(|unit| unit.name()).collect();
                 let of = id(address, epoch, sequence);
                 self.record(of, profile(at - 30, &units, previous), at - 30, held, json!({ "units": names }));
             }
             sequence += 1;
-            let counts: Vec<i32> = units.iter().map(|unit| count(*unit, chance)).collect();
-            let faults = (0..3).filter(|_| chance.percent(4)).fold(0_u64, |faults, bit| faults | 1 << bit);
+            let counts: Vec<i32> = units.iter().map(|unit| count(*unit, random)).collect();
+            let faults = (0..3).filter(|_| random.percent(4)).fold(0_u64, |faults, bit| faults | 1 << bit);
             let faulted: Vec<usize> = (0..3).filter(|bit| faults >> bit & 1 == 1).collect();
-            let held = !chance.percent(loss);
+            let held = !random.percent(loss);
             let record = faulty(at, &counts, faults);
             let what = json!({ "counts": counts, "faults": faulted });
             self.record(id(address, epoch, sequence), record, at, held, what);
@@ -312,7 +312,7 @@ impl World {
     }
 
     /// One stretch of a point's time, with the sheets of its sensor.
-    fn stay(&mut self, name: &str, place: (u16, u8), span: (i64, i64), serial: &str, chance: &mut Chance) {
+    fn stay(&mut self, name: &str, place: (u16, u8), span: (i64, i64), serial: &str, random: &mut Random) {
         let ((logger, channel), (from, until)) = (place, span);
         self.points +=
             &util::bench::stay(name, logger, channel, serial, &rfc3339(from), Some(rfc3339(until).as_str()));
@@ -320,44 +320,44 @@ impl World {
             "points",
             json!({ "name": name, "logger": logger, "channel": channel, "from": from, "until": until, "serial": serial }),
         );
-        let parts = 1 + chance.below(3);
+        let parts = 1 + random.below(3);
         let mut begins = from;
         for part in 0..parts {
             let ends = if part + 1 == parts {
                 until
             } else {
-                begins + chance.below((until - begins) as usize) as i64
+                begins + random.below((until - begins) as usize) as i64
             };
             // Now and then nothing holds for a while.
-            let first = begins + if chance.percent(20) { chance.below(7_200) as i64 } else { 0 };
+            let first = begins + if random.percent(20) { random.below(7_200) as i64 } else { 0 };
             if first < ends {
-                self.sheet(name, serial, (first, ends), channel, chance);
+                self.sheet(name, serial, (first, ends), channel, random);
             }
             begins = ends;
         }
     }
 
-    fn sheet(&mut self, name: &str, serial: &str, span: (i64, i64), channel: u8, chance: &mut Chance) {
-        let real = |chance: &mut Chance, from: i32, to: i32| {
-            f64::from(from) + chance.below((to - from) as usize * 1000) as f64 / 1000.0
+    fn sheet(&mut self, name: &str, serial: &str, span: (i64, i64), channel: u8, random: &mut Random) {
+        let real = |random: &mut Random, from: i32, to: i32| {
+            f64::from(from) + random.below((to - from) as usize * 1000) as f64 / 1000.0
         };
-        let form = match (channel, chance.below(3)) {
+        let form = match (channel, random.below(3)) {
             (0, 0) => json!({
-                "kind": "vibrating_wire_linear", "input": *chance.pick(&["digits", "Hz"]).unwrap(),
-                "sense": *chance.pick(&["R0-R1", "R1-R0"]).unwrap(), "G": real(chance, 1, 2) / 10.0,
-                "R0": real(chance, 2_000, 9_000),
+                "kind": "vibrating_wire_linear", "reading_unit": *random.pick(&["10*3.Hz2", "Hz"]).unwrap(),
+                "difference": *random.pick(&["zero_minus_reading", "reading_minus_zero"]).unwrap(),
+                "factor": real(random, 1, 2) / 10.0, "zero_reading": real(random, 2_000, 9_000),
             }),
             (1, 0..=1) => {
-                json!({ "kind": "thermistor_beta", "R25": real(chance, 2_000, 4_000), "beta": real(chance, 3_000, 4_000) })
+                json!({ "kind": "thermistor_beta", "resistance_at_25_c_ohm": real(random, 2_000, 4_000), "beta": real(random, 3_000, 4_000) })
             }
             (2, 0) => {
-                json!({ "kind": "loop_4_20_ma", "at_4_ma": real(chance, 50, 60), "at_20_ma": real(chance, 100, 120) })
+                json!({ "kind": "loop_4_20_ma", "at_4_ma": real(random, 50, 60), "at_20_ma": real(random, 100, 120) })
             }
             (2, 1) => {
-                json!({ "kind": "table", "rows": [[-2.0, real(chance, 80, 90)], [0.0, real(chance, 90, 95)], [20.0, real(chance, 95, 120)]] })
+                json!({ "kind": "table", "rows": [[-2.0, real(random, 80, 90)], [0.0, real(random, 90, 95)], [20.0, real(random, 95, 120)]] })
             }
             _ => {
-                json!({ "kind": "polynomial", "c0": real(chance, -50, 50), "c1": real(chance, 1, 2), "c2": real(chance, 0, 1) / 1e6 })
+                json!({ "kind": "polynomial", "c0": real(random, -50, 50), "c1": real(random, 1, 2), "c2": real(random, 0, 1) / 1e6 })
             }
         };
         let lines: Vec<String> = form
@@ -380,25 +380,25 @@ impl World {
         let mut text = format!("[calibration.conversion]\n{}\n", lines.join("\n"));
         let mut corrections = BTreeMap::new();
         for key in ["temperature", "barometer"] {
-            let is_corrected = channel == 0 && chance.percent(60);
+            let is_corrected = channel == 0 && random.percent(60);
             let correction = is_corrected.then(|| {
-                let within_s = *chance.pick(&[0, 300, 900, 3_600]).unwrap();
+                let within_s = *random.pick(&[0, 300, 900, 3_600]).unwrap();
                 let when_missing =
-                    chance.pick(&[json!("absent"), json!("omit"), json!(12.5)]).unwrap().clone();
+                    random.pick(&[json!("absent"), json!("omit"), json!(12.5)]).unwrap().clone();
                 let letter = if key == "temperature" { "T" } else { "A" };
-                let number = 20 + chance.below(LOGGERS);
+                let number = 20 + random.below(LOGGERS);
                 let point =
-                    if chance.percent(25) { format!("{letter}m") } else { format!("{letter}{number}") };
+                    if random.percent(25) { format!("{letter}m") } else { format!("{letter}{number}") };
                 let mut correction =
                     json!({ "point": point, "within_s": within_s, "when_missing": when_missing });
                 let own = correction.as_object_mut().unwrap();
                 if key == "temperature" {
-                    own.insert("K".into(), json!(real(chance, -1, 1)));
-                    own.insert("T0".into(), json!(real(chance, 5, 25)));
+                    own.insert("temperature_factor".into(), json!(real(random, -1, 1)));
+                    own.insert("reference_temperature_c".into(), json!(real(random, 5, 25)));
                 } else {
-                    own.insert("F".into(), json!(*chance.pick(&[1.0, 0.5]).unwrap()));
-                    own.insert("S0".into(), json!(real(chance, 80, 100)));
-                    own.insert("unit".into(), json!(*chance.pick(&["kPa", "hPa"]).unwrap()));
+                    own.insert("air_pressure_factor".into(), json!(*random.pick(&[1.0, 0.5]).unwrap()));
+                    own.insert("reference_pressure".into(), json!(real(random, 80, 100)));
+                    own.insert("unit".into(), json!(*random.pick(&["kPa", "hPa"]).unwrap()));
                 }
                 correction
             });
@@ -426,25 +426,25 @@ impl World {
     }
 
     /// One or two entries of a derived point.
-    fn derived(&mut self, name: &str, unit: &str, all: &[String], chance: &mut Chance) {
-        let middle = T + chance.below(DAY as usize) as i64;
-        let spans = match chance.percent(50) {
+    fn derived(&mut self, name: &str, unit: &str, all: &[String], random: &mut Random) {
+        let middle = T + random.below(DAY as usize) as i64;
+        let spans = match random.percent(50) {
             true => vec![(T - DAY, T + 2 * DAY)],
-            false => vec![(T - DAY, middle), (middle + chance.below(3_600) as i64, T + 2 * DAY)],
+            false => vec![(T - DAY, middle), (middle + random.below(3_600) as i64, T + 2 * DAY)],
         };
         for (from, until) in spans {
-            let kind = *chance.pick(&["sum", "mean", "difference"]).unwrap();
-            let wanted = if kind == "difference" { 2 } else { 1 + chance.below(3) };
+            let kind = *random.pick(&["sum", "mean", "difference"]).unwrap();
+            let wanted = if kind == "difference" { 2 } else { 1 + random.below(3) };
             let mut of: Vec<String> = Vec::new();
             while of.len() < wanted {
-                let one = chance.pick(all).unwrap();
+                let one = random.pick(all).unwrap();
                 if !of.contains(one) {
                     of.push(one.clone());
                 }
             }
-            let within_s = *chance.pick(&[0, 300, 3_600]).unwrap();
-            let is_omitted = kind != "difference" && chance.percent(50);
-            let at_least = 1 + chance.below(wanted);
+            let within_s = *random.pick(&[0, 300, 3_600]).unwrap();
+            let is_omitted = kind != "difference" && random.percent(50);
+            let at_least = 1 + random.below(wanted);
             let mut text = format!(
                 "[[derived]]\nname = {name:?}\nfrom = {:?}\nuntil = {:?}\nunit = {unit:?}\ndecimals = 3\nkind = {kind:?}\n\
                  of = {of:?}\nwithin_s = {within_s}\n",
@@ -472,34 +472,34 @@ impl World {
 const LOGGERS: usize = 6;
 
 /// Counts as such a channel gives them, and now and then what no sensor gives.
-fn count(unit: RawUnit, chance: &mut Chance) -> i32 {
-    if chance.percent(3) {
-        return *chance.pick(&[0, -1, 1_000_000_000]).unwrap();
+fn count(unit: RawUnit, random: &mut Random) -> i32 {
+    if random.percent(3) {
+        return *random.pick(&[0, -1, 1_000_000_000]).unwrap();
     }
-    let between = |chance: &mut Chance, from: i32, to: i32| from + chance.below((to - from) as usize) as i32;
+    let between = |random: &mut Random, from: i32, to: i32| from + random.below((to - from) as usize) as i32;
     match unit {
-        RawUnit::MilliHertz => between(chance, 2_000_000, 3_000_000),
-        RawUnit::MilliOhm => between(chance, 1_000_000, 9_000_000),
-        RawUnit::NanoAmp => between(chance, 3_000_000, 22_000_000),
-        _ => between(chance, -1_000_000, 1_000_000),
+        RawUnit::MilliHertz => between(random, 2_000_000, 3_000_000),
+        RawUnit::MilliOhm => between(random, 1_000_000, 9_000_000),
+        RawUnit::NanoAmp => between(random, 3_000_000, 22_000_000),
+        _ => between(random, -1_000_000, 1_000_000),
     }
 }
 
-fn world(chance: &mut Chance) -> World {
+fn world(random: &mut Random) -> World {
     let mut world = World::default();
     for key in ["loggers", "records", "points", "calibrations", "derived", "values"] {
         world.told.entry(key).or_default();
     }
     let addresses: Vec<u16> = (20..20 + LOGGERS as u16).collect();
     for &address in &addresses {
-        world.logger(address, chance);
+        world.logger(address, random);
     }
     let mut serials = 0;
     for (channel, letter) in [(0, "P"), (1, "T"), (2, "A")] {
         for pair in addresses.chunks(2) {
             let [a, b] = pair else { continue };
             // Both points change their sensors now and then, and may change places once.
-            let swaps_at = chance.percent(40).then(|| T + 3_600 + chance.below(DAY as usize - 7_200) as i64);
+            let swaps_at = random.percent(40).then(|| T + 3_600 + random.below(DAY as usize - 7_200) as i64);
             for (own, other) in [(*a, *b), (*b, *a)] {
                 let name = format!("{letter}{own}");
                 let end = T + 2 * DAY;
@@ -508,9 +508,9 @@ fn world(chance: &mut Chance) -> World {
                     Some(at) => vec![(own, T - DAY, at), (other, at, end)],
                 };
                 for (logger, from, until) in places {
-                    let cut = (T + chance.below(DAY as usize) as i64).clamp(from + 60, until - 60);
-                    let touches = chance.percent(50);
-                    let parts = match chance.percent(50) {
+                    let cut = (T + random.below(DAY as usize) as i64).clamp(from + 60, until - 60);
+                    let touches = random.percent(50);
+                    let parts = match random.percent(50) {
                         true => vec![(from, until)],
                         false => vec![
                             (from, cut),
@@ -519,19 +519,19 @@ fn world(chance: &mut Chance) -> World {
                     };
                     for span in parts {
                         serials += 1;
-                        world.stay(&name, (logger, channel), span, &format!("S{serials}"), chance);
+                        world.stay(&name, (logger, channel), span, &format!("S{serials}"), random);
                     }
                 }
             }
         }
     }
     let names = |letter: &str| addresses.iter().map(|a| format!("{letter}{a}")).collect::<Vec<_>>();
-    world.derived("Tm", "Cel", &names("T"), chance);
-    world.derived("Am", "kPa", &names("A"), chance);
-    world.derived("D1", "kPa", &names("P"), chance);
+    world.derived("Tm", "Cel", &names("T"), random);
+    world.derived("Am", "kPa", &names("A"), random);
+    world.derived("D1", "kPa", &names("P"), random);
     let mut all = names("P");
     all.extend([String::from("D1"), String::from("Am")]);
-    world.derived("D2", "kPa", &all, chance);
+    world.derived("D2", "kPa", &all, random);
     world
 }
 
@@ -572,12 +572,12 @@ fn every_value_of_a_random_site_is_right_by_another_calculation_or_absent_with_a
     let (first, sites) = (number("STONECHAT_TEST_SEED", 1), number("STONECHAT_TEST_SITES", 3));
     let mut sum = BTreeMap::<String, u64>::new();
     for seed in first..first + sites {
-        let mut chance = Chance(seed);
-        let mut world = world(&mut chance);
+        let mut random = Random(seed);
+        let mut world = world(&mut random);
         let bench = Bench::new(&world.loggers, &world.points, &world.sheets);
         let mut heard = std::mem::take(&mut world.heard);
         heard.sort_by_key(|(id, _, at)| (*at, *id));
-        let (early, late): (Vec<_>, Vec<_>) = heard.into_iter().partition(|_| !chance.percent(10));
+        let (early, late): (Vec<_>, Vec<_>) = heard.into_iter().partition(|_| !random.percent(10));
         bench.hear(&early);
         bench.settle();
         bench.hear(&late);

@@ -7,7 +7,7 @@ use super::csv;
 use super::error::ExportError;
 use super::file::{Synced, Target};
 use super::table::{Column, ColumnKind};
-use crate::ledger::read::extract::{self, Beside};
+use crate::ledger::read::extract::{self, NoteRows};
 use crate::ledger::read::snapshot::Reader;
 use crate::wire::seq::Address;
 use std::io::Write;
@@ -40,8 +40,8 @@ pub fn write(
     for (view, ending, times) in VIEWS {
         let path = name(data, ending);
         let at = |error: ExportError| (path.clone(), error);
-        let found: Beside =
-            extract::beside(reader, view, loggers, times).map_err(|error| at(error.into()))?;
+        let found: NoteRows =
+            extract::notes(reader, view, loggers, times).map_err(|error| at(error.into()))?;
         let Some((names, rows)) = found.filter(|(_, rows)| !rows.is_empty()) else { continue };
         let columns = columns(&names, times);
         let file = file(&path, &columns, &rows, (force, leave_formulas)).map_err(|error| at(error.into()))?;

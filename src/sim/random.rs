@@ -1,6 +1,6 @@
 //! Randomness from a seed: streams of numbers, and numbers that belong to a place and a time.
 //!
-//! There are two kinds, for two needs. [`Chance`] is a stream, for events that happen one after the other (on the air,
+//! There are two kinds, for two needs. [`RandomStream`] is a stream, for events that happen one after the other (on the air,
 //! on the line). [`mix`] is a function, for values that must be the same each time they are requested (the noise of a
 //! channel at an instant), so that an additional outage changes no measured value.
 //!
@@ -10,9 +10,9 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
 /// A stream of numbers, identified by a seed, a label and a number.
-pub(super) struct Chance(ChaCha8Rng);
+pub(super) struct RandomStream(ChaCha8Rng);
 
-impl Chance {
+impl RandomStream {
     /// The stream of that name. Streams with different names are independent.
     pub(super) fn new(seed: u64, label: &[u8; 4], number: u64) -> Self {
         let mut name = [0; 32];
@@ -80,8 +80,8 @@ mod tests {
     #[test]
     fn streams_of_one_name_agree_and_others_do_not() {
         let draw = |seed, label, number| {
-            let mut chance = Chance::new(seed, label, number);
-            (chance.unit(), chance.below(1_000_000))
+            let mut random = RandomStream::new(seed, label, number);
+            (random.unit(), random.below(1_000_000))
         };
         assert_eq!(draw(1, b"line", 2), draw(1, b"line", 2));
         assert_ne!(draw(1, b"line", 2), draw(2, b"line", 2));
@@ -96,8 +96,8 @@ mod tests {
         let deviation = (values.iter().map(|value| value * value).sum::<f64>() / 20_000.0).sqrt();
         assert!(mean.abs() < 0.03 && (deviation - 1.0).abs() < 0.03, "{mean} {deviation}");
         assert!(values.iter().all(|value| value.abs() < 3.5));
-        let mut chance = Chance::new(5, b"test", 0);
-        assert!((0..1000).all(|_| chance.below(7) < 7) && chance.below(0) == 0);
-        assert!(!chance.happens(0.0) && chance.happens(1.0));
+        let mut random = RandomStream::new(5, b"test", 0);
+        assert!((0..1000).all(|_| random.below(7) < 7) && random.below(0) == 0);
+        assert!(!random.happens(0.0) && random.happens(1.0));
     }
 }

@@ -3,9 +3,9 @@
 
 /// SplitMix64. Source: G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014.
 #[derive(Clone)]
-pub struct Chance(pub u64);
+pub struct Random(pub u64);
 
-impl Chance {
+impl Random {
     pub fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;

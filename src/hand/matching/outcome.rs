@@ -5,7 +5,7 @@ use crate::wire::seq::Identity;
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
     /// Records outcomes and stretches in the file's order.
-    pub(super) fn told(&self, pieces: &[Piece]) -> Matching {
+    pub(super) fn outcome(&self, pieces: &[Piece]) -> Matching {
         let line = self.line;
         let mut fates = vec![RowFate::Unmatched; self.file.rows.len()];
         for &(row, of) in &self.file.repeated {

@@ -1,11 +1,16 @@
-//! Completeness in words, as CSV and as JSON.
+//! Completeness in words, as CSV and as JSON. The first line says whether the record is complete. On the first screen follow
+//! the months, the loggers of which most is missing, and what to do next. The whole report has every logger and month.
 
-use crate::report::completeness::{CompletenessWanted, Counts, LoggerCounts, Span};
+mod short;
+
+use crate::report::completeness::{Complete, Completeness, CompletenessWanted, Counts, LoggerCounts, Span};
 use crate::report::service::Service;
-use crate::text::{as_rfc3339, csv_cell, rfc3339, thousands};
+use crate::text::{as_rfc3339, counted, csv_cell, rfc3339, thousands};
 use crate::time::GatewayTime;
+use crate::view;
 use crate::view::frame::Frame;
-use crate::view::term::{Table, beginning, cut, wrapped};
+use crate::view::screen::{self, COLUMNS_MIN, prose};
+use crate::view::term::{Table, beginning, cut};
 use crate::wire::seq::Address;
 use serde::Serialize;
 
@@ -13,52 +18,111 @@ use serde::Serialize;
 const ROOMY_COLUMNS: usize = 120;
 /// Names are cut at this.
 const NAME_MAX: usize = 22;
-/// The smallest width that text is laid out for.
-const COLUMNS_MIN: usize = 60;
-/// Paragraphs are no wider: longer lines are hard to read.
-const PROSE_COLUMNS_MAX: usize = 100;
 
 /// Rounded down, so that 100.0 means that nothing is missing.
 fn percent(counts: &Counts) -> Option<String> {
     counts.permille().map(|share| format!("{}.{}", share / 10, share % 10))
 }
 
-/// A paragraph.
-pub fn prose(words: &str, columns: usize) -> String {
-    wrapped(words, 0, 0, columns.clamp(COLUMNS_MIN, PROSE_COLUMNS_MAX))
+/// The report that is being written.
+struct Page<'a> {
+    frame: Frame<'a>,
+    wanted: &'a CompletenessWanted,
+    found: &'a Completeness,
+    all: Counts,
+    columns: usize,
 }
 
-/// The counts as text, `columns` wide.
+/// The counts as text, `columns` wide: on one screen, or all of them.
 pub fn page(
     frame: Frame<'_>,
     wanted: &CompletenessWanted,
-    counts: &[LoggerCounts],
+    found: &Completeness,
+    is_whole: bool,
     columns: usize,
 ) -> String {
-    let mut text = prose(
-        &format!(
-            "{}: completeness {}; all times are the site's ({})",
-            frame.site,
-            match wanted.as_of {
-                Some(at) => format!("as it was known at {}", frame.at(at)),
-                None => format!("as of {}", frame.present()),
-            },
-            frame.offset()
-        ),
-        columns,
-    );
-    if let (false, Some(span)) = (wanted.by_month, wanted.spans.first()) {
-        let from =
-            if span.from == GatewayTime::MIN { "the first record".to_owned() } else { frame.at(span.from) };
-        text += &prose(&format!("The span is from {from} to before {}.", frame.at(span.to)), columns);
-    }
-    text.push('\n');
-    for line in table(frame, wanted, counts, columns).text(0).lines() {
-        text += beginning(line, columns.max(COLUMNS_MIN)).trim_end();
+    let page = Page { frame, wanted, found, all: found.all(), columns: columns.max(COLUMNS_MIN) };
+    if is_whole { page.whole() } else { page.short() }
+}
+
+impl Page<'_> {
+    /// Every logger and month.
+    fn whole(&self) -> String {
+        let mut text = self.head();
         text.push('\n');
+        for line in table(self.frame, self.wanted, &self.found.loggers, self.columns).text(0).lines() {
+            text += beginning(line, self.columns).trim_end();
+            text.push('\n');
+        }
+        text.push('\n');
+        text + &footnotes(&self.found.loggers, self.columns)
     }
-    text.push('\n');
-    text + &footnotes(counts, columns)
+
+    /// The answer, the site, the span; then the gateway if it is at fault, and loggers that left.
+    fn head(&self) -> String {
+        let (frame, offset) = (self.frame, self.frame.utc_offset_s);
+        let mut text = prose(&self.answer(), self.columns) + &prose(&screen::site(frame), self.columns);
+        if let (false, Some(span)) = (self.wanted.by_month, self.wanted.spans.first()) {
+            let from = match span.from {
+                GatewayTime::MIN => "the first record".to_owned(),
+                from => frame.at(from),
+            };
+            let span = format!("The span is from {from} to before {}.", frame.at(span.to));
+            text += &prose(&span, self.columns);
+        }
+        let gateway = view::gateway::first(&self.found.gateway, offset);
+        for words in gateway.into_iter().chain(view::service::lines(&self.found.service, offset)) {
+            text += &format!("\n{}", prose(&words, self.columns));
+        }
+        text
+    }
+
+    /// Is the record complete? The first line.
+    fn answer(&self) -> String {
+        let all = &self.all;
+        let of = if self.wanted.loggers.is_empty() { "" } else { " of these loggers" };
+        let as_of = self.wanted.as_of.map(|at| format!(", as it was known at {},", self.frame.at(at)));
+        let as_of = as_of.unwrap_or_default();
+        let held = match all.expected() {
+            1 => "the 1 expected record is held".to_owned(),
+            expected => format!("all {} expected records are held", thousands(expected)),
+        };
+        let answer = match self.found.complete() {
+            Complete::No if all.missing > 0 => format!(
+                "No: {} of {} expected records {} missing; {}\u{a0}% are held.",
+                thousands(all.missing),
+                thousands(all.expected()),
+                if all.missing == 1 { "is" } else { "are" },
+                percent(all).unwrap_or_default()
+            ),
+            Complete::No => {
+                let missing = counted(self.found.missing(), "record");
+                format!("No: {missing} of loggers that are not on the roster are missing.")
+            }
+            Complete::NotYetKnown => {
+                let matter = view::gateway::worst(&self.found.gateway, self.frame.utc_offset_s);
+                let matter = matter.unwrap_or_else(|| "the gateway does not work".to_owned());
+                format!("Not yet known: {matter}.")
+            }
+            Complete::Presumed => format!("Not yet known: {held}. {}.", self.presumed()),
+            Complete::Empty => "No record is expected yet.".to_owned(),
+            Complete::Yes if all.written_off > 0 => format!(
+                "Yes, except for what was written off: {} of {} expected records.",
+                thousands(all.written_off),
+                thousands(all.expected())
+            ),
+            Complete::Yes => format!("Yes: {held}."),
+        };
+        format!("Is the record{of} complete{as_of}? {answer}")
+    }
+
+    /// What silent loggers and unclosed epochs may have made.
+    fn presumed(&self) -> String {
+        format!(
+            "About {} may exist, made by silent loggers or before a restart",
+            counted(self.all.presumed, "more reading")
+        )
+    }
 }
 
 /// A few lines a logger, and those of all of them.
@@ -163,28 +227,31 @@ fn numbers(counts: &Counts, has_given_up: bool) -> [String; 8] {
 /// What the columns say.
 fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
     let mut text = prose(
-        "Expected: the records that must exist by their sequences. Held %: by radio and by hand, of expected; 100.0 only \
-         where none lacks.",
+        "Expected: records that must exist, by their sequence numbers. Held %: by radio and by hand, of expected; 100.0 \
+         only where none is missing.",
         columns,
     );
     if counts.iter().any(|of| of.all.presumed > 0) {
         text += &prose(
-            "Presumed: readings that silent loggers and unclosed epochs may have made besides; in none of the other \
-             numbers.",
+            "Presumed: more readings that silent loggers, and epochs whose end is not known, may have made; in none of the \
+             other numbers.",
             columns,
         );
     }
     if counts.iter().any(|of| of.all.given_up > 0) {
         text += &prose(
-            "In backup: held, but given up to a verified backup, or in a ledger that was set aside; how these had come is \
-             not known here.",
+            "In backup: held, but given up to a verified backup, or in a ledger that was set aside; how they came is not \
+             known here.",
             columns,
         );
     }
     let undated = Counts::total(counts.iter().map(|of| &of.undated)).expected();
     if undated > 0 {
         let are = if undated == 1 { "record has" } else { "records have" };
-        text += &prose(&format!("{} {are} no time and stand in all time only.", thousands(undated)), columns);
+        text += &prose(
+            &format!("{} {are} no known time: counted in all time only.", thousands(undated)),
+            columns,
+        );
     }
     text
 }
@@ -259,8 +326,7 @@ impl From<&Counts> for CountsJson {
 pub fn as_json<'a>(
     frame: Frame<'a>,
     wanted: &CompletenessWanted,
-    counts: &[LoggerCounts],
-    service: &'a Service,
+    found: &'a Completeness,
 ) -> impl Serialize + use<'a> {
     let span = |(span, counts): (&Span, &Counts)| SpanJson {
         from: Some(span.from).filter(|&from| from > GatewayTime::MIN),
@@ -279,9 +345,9 @@ pub fn as_json<'a>(
         generated_at: frame.now,
         as_of: wanted.as_of,
         by_month: wanted.by_month,
-        loggers: counts.iter().map(logger).collect(),
-        all: (&Counts::total(counts.iter().map(|of| &of.all))).into(),
-        service,
+        loggers: found.loggers.iter().map(logger).collect(),
+        all: (&found.all()).into(),
+        service: &found.service,
     }
 }
 

@@ -1,0 +1,63 @@
+//! What reports that answer on one screen have in common: the line below the answer, how many are not shown, and what to do
+//! next.
+//!
+//! Input: words and numbers. Output: lines for a width. What this is not: it decides nothing.
+
+use super::frame::Frame;
+use super::term::{SCREEN_LINES, paragraph, wrapped};
+use crate::report::gateway::Gateway;
+use crate::text::counted;
+
+/// The smallest width that text is laid out for.
+pub const COLUMNS_MIN: usize = 60;
+/// Paragraphs are no wider: longer lines are hard to read.
+const PROSE_COLUMNS_MAX: usize = 100;
+
+/// A paragraph.
+pub fn prose(words: &str, columns: usize) -> String {
+    wrapped(words, 0, 0, columns.clamp(COLUMNS_MIN, PROSE_COLUMNS_MAX))
+}
+
+/// The site, the present, and whose times these are: the line below the answer.
+pub fn site(frame: Frame<'_>) -> String {
+    format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset())
+}
+
+/// How many are not shown, and what shows them; empty if none is left.
+pub fn more(left: usize, noun: &str, command: &str) -> String {
+    match left {
+        0 => String::new(),
+        left => format!("and {}: `{command}`\n", counted(left as u64, &format!("more {noun}"))),
+    }
+}
+
+/// How many lines of the screen are left next to these texts.
+pub fn left(around: &[&str]) -> usize {
+    let taken: usize = around.iter().map(|text| text.lines().count()).sum();
+    SCREEN_LINES.saturating_sub(taken)
+}
+
+/// How many of `all` rows of a list are shown between what is written above and below it: at least `min`, at most `max`.
+/// `own` is the number of the lines that the list has besides its rows, among them the number of the others. Where that
+/// line would count one row, the row itself takes its place.
+pub fn room(around: &[&str], own: usize, (min, max): (usize, usize), all: usize) -> usize {
+    let room = left(around).saturating_sub(own).clamp(min, max);
+    if all == room + 1 { all } else { room.min(all) }
+}
+
+/// That the gateway comes first, where it does not work.
+pub fn gateway_first(gateway: &Gateway) -> Option<String> {
+    (!gateway.works()).then(|| "See to the gateway first, as written above.".to_owned())
+}
+
+/// What to do next, step by step: the last part of a screen.
+pub fn next(steps: &[String], columns: usize) -> String {
+    if steps.is_empty() {
+        return "\nNothing to do.\n".to_owned();
+    }
+    let mut text = String::from("\nWhat to do next\n");
+    for (at, step) in steps.iter().enumerate() {
+        text += &paragraph(&format!("{}.", at + 1), 3, step.split_whitespace(), columns);
+    }
+    text
+}
