@@ -441,7 +441,7 @@ fn records_of_an_unknown_span_are_reported_as_perhaps_in_the_ledger_that_was_set
         missing(&path, &plan, run.truth.end().unix_s()).intersection(&held).copied().collect();
     assert!(lost.len() > 50 && lost.is_subset(&perhaps), "{} {}", lost.len(), perhaps.len());
     let text = String::from_utf8(site.output(&["gaps", "--all", "--now", &now]).stdout).unwrap();
-    assert!(text.contains("may be in it too"), "{text}");
+    assert!(text.contains("may also be in it"), "{text}");
     // It cannot be read at all, so what it held is missing; it may be in it until a person gives it up.
     let aside = taken.aside.to_str().unwrap();
     let output = site.output(&["salvage", aside]);

@@ -38,8 +38,7 @@ impl Page<'_> {
                 Some(known) => format!("what came in after {} is not known", local(known, offset)),
                 None => "nothing is known of what it held".to_owned(),
             };
-            text +=
-                &format!(" {} of the missing ones may also be in it: {since}.", counted(perhaps, "record"));
+            text += &format!(" {} that are missing may also be in it: {since}.", counted(perhaps, "record"));
         }
         text + &format!(" Before any visit, bring over what can be read: `stonechat salvage {}`.", aside.file)
     }
