@@ -104,7 +104,7 @@ fn no_file(what: &str) -> io::Error {
     io::Error::new(kind, format!("it is {what} and no file; name a file"))
 }
 
-/// Refuses a name that leads to something other than a plain file. Nothing is opened; a free name is no error.
+/// Refuses a name that leads to something other than a plain file. Nothing is opened; a free name is not an error.
 pub fn refuse_unless_a_file(path: &Path) -> io::Result<()> {
     match std::fs::metadata(path) {
         Ok(found) => what_else(&found).map_or(Ok(()), |what| Err(no_file(what))),

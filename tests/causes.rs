@@ -197,7 +197,7 @@ impl Scene {
         Ledger::open(&self.site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
     }
 
-    /// What happened and what a report made of it, in hours since the field began: for whoever looks at a failure.
+    /// What happened and what a report made of it, in hours since the field began: to analyse a failure.
     fn happened(&self, json: &Value) -> String {
         let hours = |unix_s: i64| (unix_s - FROM.unix_s()) as f64 / HOUR as f64;
         let span =
@@ -381,7 +381,7 @@ fn that_loggers_are_heard_again_is_said_only_of_those_that_are() {
     assert!(scene.text(&[]).contains(over));
     let part = scene.text(&["--logger", "12"]);
     assert!(!part.contains("every logger") && part.contains("no logger of this part is silent"), "{part}");
-    // The daemon has just stopped: nobody is silent yet, and nobody is heard.
+    // The daemon has just stopped: no logger is silent yet, and none is heard.
     std::fs::remove_dir_all(scene.site.path("run")).unwrap();
     let text = scene.text(&[]);
     assert!(!text.contains("All outages are over"), "{text}");
@@ -687,7 +687,7 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     (plan, off)
 }
 
-/// Clocks of some loggers were wrong until they were set, or stand in the year 2000 after a new cell; `true` if there are
+/// Clocks of some loggers were wrong until they were set, or are in the year 2000 after a new cell; `true` if there are
 /// new cells.
 fn wrong_clocks(plan: &mut FieldPlan, random: &mut Random) -> bool {
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();

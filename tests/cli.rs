@@ -40,7 +40,7 @@ fn a_key_file_that_others_may_read_is_refused() {
 #[test]
 fn a_key_file_that_the_daemon_may_not_read_is_reported() {
     let site = site();
-    // Root may read everything: have somebody else start it.
+    // Root may read everything, so another user starts it.
     std::fs::set_permissions(site.dir.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
     std::fs::set_permissions(site.path("keys.toml"), std::fs::Permissions::from_mode(0o000)).unwrap();
     let mut command = site.command(&["run"]);

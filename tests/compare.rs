@@ -52,7 +52,7 @@ fn copy_of(path: &Path) -> ComparedSide {
     ComparedSide::ledger(path, false, |_| ()).unwrap()
 }
 
-/// The keys that differ in one way, out of the ranges that are told.
+/// The keys that differ in one way, from the ranges that are listed.
 fn keys(found: &RecordsCompared, kind: DifferenceKind) -> BTreeSet<Key> {
     let mut keys = BTreeSet::new();
     for (address, logger) in &found.loggers {
@@ -169,7 +169,7 @@ fn what_a_copy_gave_up_to_a_backup_is_the_same_by_digest_and_not_comparable_wher
             > 0
     );
     assert!(compare(&copy_of(&path), &copy_of(&whole), |_| true).unwrap().is_same());
-    // A third copy lacks some of what was given up: which of the others are the same, nobody can say any more.
+    // A third copy lacks some of what was given up: it is no longer known which of the others are the same.
     let fewer: Vec<Emission> =
         run.emissions.iter().enumerate().filter(|(at, _)| at % 50 != 7).map(|(_, e)| e.clone()).collect();
     hand::receive(&less, &plan, &fewer);
@@ -254,7 +254,7 @@ fn a_backup_is_the_same_and_files_that_are_neither_ledger_nor_dump_are_refused_a
         assert_eq!(output.status.code(), Some(3), "{text}");
         assert!(text.contains(says), "{text}");
     }
-    // A dump of which no key opens anything is no empty difference.
+    // A dump of which no key opens anything is not an empty difference.
     let noise = stick.join("noise.sealed");
     std::fs::write(&noise, vec![0x55; 4000]).unwrap();
     assert_eq!(site.output(&["compare", noise.to_str().unwrap()]).status.code(), Some(3));

@@ -60,7 +60,7 @@ slot = 0
 last = { epoch = 1, sequence = 90000 }
 "#;
 
-/// Invented keys. No six digits of them stand in any expected message.
+/// Invented keys. No six digits of them are in any expected message.
 const KEY64: &str = "8d1f4ac07be26395d0f8315c9e7a46b2f35e90c817da64b1428c6f0e39d5a7b3";
 const KEY32: &str = "c6e05b93d14f7a28e9b3607d52fc18a4";
 
@@ -522,7 +522,7 @@ fn a_syntax_error_in_the_site_file_does_not_hide_the_other_files() {
 fn syntax_errors_and_mistakes_are_bounded() {
     let dir = folder(SITE, &"x\n".repeat(1000), KEYS);
     assert!(survey(&dir).problems.len() <= 22);
-    // A long file tells its first syntax error.
+    // The first syntax error of a long file is reported.
     let dir = folder(SITE, &"x\n".repeat(1_000_000), KEYS);
     assert_eq!(
         said(&dir, &survey(&dir).problems),
@@ -577,7 +577,7 @@ fn a_site_has_bounds_for_loggers_and_radios() {
 
 #[test]
 fn what_is_not_a_readable_file_is_refused() {
-    /// What stands in place of the roster, and what is said of it.
+    /// What is in the place of the roster, and the message for it.
     type Standing<'a> = (&'a dyn Fn(&Path), &'a str);
     let fifo = |path: &Path| rustix::fs::mkfifoat(rustix::fs::CWD, path, rustix::fs::Mode::RUSR).unwrap();
     let cases: [Standing; 7] = [
@@ -1074,7 +1074,7 @@ fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
     assert_eq!((&report["problems"], &report["warnings"]), (&serde_json::json!([]), &serde_json::json!([])));
     assert_eq!((&report["ports"][0]["ok"], &report["ledger"]["ok"]), (&false.into(), &true.into()));
     assert_eq!(report["config"]["loggers_with_key"], 3);
-    // Nothing is overwritten, and nothing is written beside what is there.
+    // Nothing is overwritten, and nothing is written next to existing files.
     let before = fs::read(&keys).unwrap();
     let mut out = Vec::new();
     assert_eq!(init::run(&target, &mut out), 3);

@@ -80,8 +80,8 @@ fn through_tcp_the_ledger_equals_the_truth_minus_the_losses() {
     });
 }
 
-/// What must hold after any kill: each held value is the truth's, held and gaps together are everything from 1
-/// to the largest held, and nothing that was told committed is gone.
+/// What must hold after any kill: each held value is the truth's, held and gaps together are everything from 1 to the
+/// largest held, and nothing that was reported committed is gone.
 fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, reported: u64) -> usize {
     let held = held_equals_truth(&site.ledger(), field.truth());
     assert!(
@@ -306,7 +306,7 @@ fn a_new_key_opens_what_was_set_aside_when_the_configuration_is_read_again() {
     assert_eq!(state.aside_over_limit, 0);
     assert!(!held_equals_truth(&site.ledger(), &run.truth).iter().any(|_| true));
 
-    // A broken file changes nothing and is told.
+    // A broken file changes nothing and is reported.
     site.edit("keys.toml", "slots = [200]", "slots = 200");
     daemon.signal(rustix::process::Signal::HUP);
     await_log(&daemon, "not reloaded");

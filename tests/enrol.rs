@@ -494,7 +494,7 @@ fn a_roster_that_changed_meanwhile_is_left_as_it_is() {
     assert!(roster(&site) == changed && !site.path("key.toml").exists() && parts(&site) == 0);
 }
 
-/// A file size limit stands in for a full disk where its signal is ignored, and for a kill in the middle where it is not.
+/// A file size limit acts as a full disk if its signal is ignored, and as a kill in the middle if it is not.
 #[test]
 fn a_full_disk_and_a_kill_leave_the_old_roster_whole() {
     let site = Site::new(&plan(90, 2), "/nowhere/radio", 1.0, "");

@@ -282,7 +282,7 @@ fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_report
     let Some(python) = python("csv") else { return };
     assert_eq!(values_of(&run_python(&python, WIDE_CSV, &[&path])), held);
 
-    // A clock that began in 1970: not in the span, and told all the same.
+    // A clock that began in 1970: not in the span, but still reported.
     let mut ledger = Ledger::open(&site.ledger()).unwrap();
     let radio = ledger.radios(&["mast"]).unwrap()[0];
     let mut batch = Batch::default();
@@ -423,7 +423,7 @@ fn as_of_gives_what_would_have_been_delivered_then() {
             match draw(10) {
                 0..=4 => append(&mut ledger, &mut model, 1 + draw(40) as u32, at),
                 5..=7 => {
-                    // Rows that agree with nothing held on purpose: only where nothing stands now.
+                    // Rows that deliberately agree with nothing held: only where nothing is held now.
                     let free: BTreeSet<u32> = (0..8)
                         .map(|_| 1 + draw(40) as u32)
                         .filter(|sequence| {
@@ -719,7 +719,7 @@ fn commits_do_not_wait_for_an_export_that_stops_in_the_middle() {
     pty.wait_drained(PATIENCE).unwrap();
     let before = daemon.wait_for("first part", |state| state.commits > 0 && state.waiting == 0);
     let held = raw_values(&site.ledger(), "true");
-    // A pipe that nobody empties.
+    // A pipe that is not read.
     let mut child = site
         .command(&["export", "--shape", "long", "-o", "-", "--now", NOW])
         .stdout(std::process::Stdio::piped())
@@ -787,7 +787,7 @@ fn calibrations_that_cannot_be_read_end_an_export_before_a_file_is_there() {
 #[test]
 fn a_reader_that_takes_its_time_holds_no_transaction_open() {
     let (site, plan, _) = site(93, 6, 10);
-    // Standard output is a pipe that nobody empties yet: the export waits in the middle of its writing.
+    // Standard output is a pipe that is not read yet: the export waits in the middle of its writing.
     let mut child = site
         .command(&["export", "--shape", "long", "-o", "-", "--now", NOW])
         .stdout(std::process::Stdio::piped())

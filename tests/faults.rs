@@ -48,7 +48,7 @@ fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_reported_co
     assert_eq!(status.code(), Some(3), "{}", daemon.log());
     assert!(daemon.log().contains("a sync to the disk failed"), "{}", daemon.log());
 
-    // The disk is well again: what was told committed is there, and the rest comes again.
+    // The disk works again: what was reported committed is there, and the rest comes again.
     let held = held_equals_truth(&site.ledger(), &run.truth).len() as u64;
     assert!(held >= reported, "{held} held, {reported} reported");
     std::fs::remove_file(&trigger).unwrap();
@@ -109,7 +109,7 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
     let state = daemon.wait_frames(run.tally.frames());
     assert_eq!(state.trouble, None);
     assert_eq!(daemon.log().matches("cannot commit").count(), 1, "said once");
-    // The small disk lives as long as somebody holds its folder: take the ledger from there once it is stopped.
+    // The small disk exists as long as its folder is in use: take the ledger from there once it is stopped.
     let folder = std::fs::File::open(&seen).unwrap();
     assert_eq!(daemon.stop().code(), Some(0));
     let folder = PathBuf::from(format!("/proc/self/fd/{}", std::os::fd::AsRawFd::as_raw_fd(&folder)));
@@ -297,7 +297,7 @@ fn await_daemon(daemon: &mut Daemon, wanted: impl Fn(&Daemon) -> bool) -> Came {
 
 const PARTS: usize = 3;
 
-/// Start, intake, commits, settles, checkpoints, stop. Returns how it ended, and what it had told committed.
+/// Start, intake, commits, settles, checkpoints, stop. Returns how it ended, and what it had reported committed.
 fn daemon_life(stage: &Stage, case: &Case, rule: Option<&Rule>) -> (ExitStatus, u64, String) {
     let mut daemon = case.start(rule);
     let status = live(stage, case, &mut daemon, rule).unwrap_or_else(|| daemon.stop());
@@ -377,13 +377,13 @@ fn daemon_cases(scenario: &str, stage: &Stage, promise: &str) {
         };
         if rule.what == "sync" && notes.matter() {
             assert_eq!(code, Some(3), "{why}");
-            // SQLite takes back a file in the making, and syncs that; nothing was told of it.
+            // SQLite removes an unfinished file, and syncs that; it was never reported.
             assert!(notes.again.is_empty() || !log.contains("started"), "{why}: {:?}", notes.again);
         }
         if rule.error == "none" || notes.faults.is_empty() {
             assert_eq!(code, Some(0), "{why}");
         }
-        // Of a full disk it ends only where it could not even open the ledger; told to stop, it says what is lost.
+        // On a full disk it ends only if it could not even open the ledger; if it is stopped, it says what is lost.
         let lost_nothing = log.contains("stopped with 0 records that could not be written");
         if rule.what != "sync" && rule.error == "ENOSPC" && log.contains("started") && !lost_nothing {
             assert_eq!(code, Some(0), "{why}");
@@ -722,7 +722,7 @@ impl Ear {
         command.env("NOTIFY_SOCKET", &self.path).env("WATCHDOG_USEC", watchdog.as_micros().to_string());
     }
 
-    /// What comes next within so long.
+    /// The next message within this time.
     fn next(&self, within: Duration) -> Option<String> {
         self.socket.set_read_timeout(Some(within)).unwrap();
         let mut buffer = [0; 512];

@@ -711,8 +711,8 @@ fn heard_first_time(logger: &Value) -> (u64, u64) {
     (radio, due.saturating_sub(sum(&["unheard_by_gateway"])).max(radio))
 }
 
-/// A logger needs somebody if it is silent, if its path loses a tenth and more, or if what is worth a drive goes within a
-/// week.
+/// A logger needs attention if it is silent, if its path loses a tenth and more, or if what is worth a drive goes
+/// within a week.
 fn who_needs_attention(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
     for logger in list(&reports.status["loggers"]) {
         let address = Address::new(integer(&logger["logger"]) as u16).unwrap();

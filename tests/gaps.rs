@@ -83,7 +83,7 @@ impl Made {
         !matches!(self.what, Kind::Row { .. })
     }
 
-    /// Its time on the logger's clock; of an opaque record nobody can tell.
+    /// Its time on the logger's clock; not known for an opaque record.
     fn time(&self) -> Option<i64> {
         match &self.what {
             Kind::Record(record) => Some(i64::from(record.time())),
@@ -890,7 +890,7 @@ fn a_named_end_extends_what_must_exist() {
     scene.live(Life { epoch: 2, from: T0 + 5 * DAY, previous: (1, 33), ..LIFE });
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 31, 33)]);
-    // Extrapolated with the interval that the epoch's own profile told.
+    // Extrapolated with the interval of the epoch's own profile.
     assert_eq!(span(&report.gaps[0]), (Some(T0 + 30 * 900), Some(T0 + 32 * 900)));
     assert_eq!(report.gaps[0].readings, None, "nothing of this epoch is held on its other side");
 }
@@ -933,7 +933,7 @@ fn csv_rows_fill_and_do_not_extend() {
     }
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 5, 5), (1, 7, 8)]);
-    // Rows stand beside a gap like any reading.
+    // Rows limit a gap like any reading.
     assert_eq!((report.gaps[0].readings, report.gaps[1].readings), (Some(1), Some(2)));
     assert_eq!(span(&report.gaps[1]), (Some(at(7)), Some(at(8))));
     // They fill up to an end that a profile has named, too.
@@ -973,11 +973,11 @@ fn an_opaque_record_covers_but_has_no_time_of_its_own() {
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
-    // Its reception stands in; by hand there is none, and the other side alone tells.
+    // Its reception replaces it; by hand there is none, and only the other side helps.
     assert_eq!(report.gaps[0].from, Some(GatewayTime(at(4) + 2 + EVERY)));
     scene.made(id(L, 1, 4)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (Some(at(5)), Some(at(7))));
-    // Nothing at all tells.
+    // Nothing is known.
     scene.made(id(L, 1, 8)).what = Kind::Opaque;
     scene.made(id(L, 1, 8)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (None, None));
@@ -1119,7 +1119,7 @@ fn a_logger_is_silent_after_three_of_its_intervals_in_force() {
     assert_eq!(silences(&scene), []);
     scene.now += 1;
     assert_eq!(silences(&scene), silence(Some(heard), Some(3)));
-    // A clock that went back makes nobody silent.
+    // A clock that went back makes no logger silent.
     scene.now = heard - DAY;
     assert_eq!(silences(&scene), []);
     // The interval is the last profile's, not the roster's.
@@ -1302,7 +1302,7 @@ fn readings_are_not_known_where_alarm_mode_may_have_begun_among_what_is_missing(
     scene.instead(id(L, 1, 20), alarmed.profile_at(time(20)));
     scene.lose(L, 1, 6..=9);
     assert_eq!(only(&scene.report().gaps).readings, None);
-    // Without any profile after it nobody can tell, and the rule stands.
+    // Without any profile after it this is not known, and the rule applies.
     scene.instead(id(L, 1, 20), reading(time(20)));
     assert_eq!(only(&scene.report().gaps).readings, Some(0));
 
@@ -2478,7 +2478,7 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     let whole = |of: &Outage| (of.from, of.to, of.cause, of.loggers.clone());
     assert_eq!(whole(same), whole(&longest));
     assert!(same.parts.iter().all(|part| part.logger == address(17)));
-    // A single record that was lost within its time and is no part of it.
+    // A single record that was lost within its time and is not part of it.
     assert_eq!(same.missing() + 1, part.report.open_records());
     for columns in [0, 60, 80, 200] {
         let text = view::gaps::page(frame(&config, now), &part, &wanted, columns);

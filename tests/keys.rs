@@ -322,7 +322,7 @@ fn append(site: &Site, file: &str, text: &str) {
     fs::write(site.path(file), format!("{before}\n{text}")).unwrap();
 }
 
-/// An event sealed by whoever has the key, as it comes over the line.
+/// An event sealed with the key, as it comes over the line.
 fn sealed_event(key: &SlotKey, slot: u8, identity: Identity) -> Vec<u8> {
     let mut plaintext = Vec::new();
     Record::Event(Event { time: FROM as u32, code: 4, value: 0 }).encode(&mut plaintext);
@@ -455,7 +455,7 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     let run = Field::new(plan.clone()).run_out();
     let old_last = run.truth.records_of(logger).iter().rfind(|made| made.slot == Slot(0)).unwrap().identity;
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
-    // Receptions are told apart by seconds once they are settled, so the three parts come an hour apart.
+    // Receptions differ only by seconds once they are settled, so the three parts come an hour apart.
     let clock = site.path("clock");
     let hour = |n: i64| {
         fs::write(site.path("clock.new"), (changed_at + DAY / 2 + n * 3600).to_string()).unwrap();
@@ -769,7 +769,7 @@ fn check_finds_old_slots_and_a_roster_that_differs_from_what_loggers_say() {
     edit_logger(&site, address(14), |text| {
         replaced(text, "\n]", "\n  { name = \"more\", raw_unit = \"pulse\" },\n]")
     });
-    // Its interval of alarm mode is no difference.
+    // Its interval of alarm mode is not a difference.
     edit_logger(&site, address(15), |text| {
         let interval_s = of(15).interval_s;
         replaced(text, &format!("{key}{interval_s}\n"), &format!("{key}604800\nfastest_{key}{interval_s}\n"))
@@ -834,14 +834,14 @@ fn check_finds_old_slots_and_a_roster_that_differs_from_what_loggers_say() {
     // What it says to write makes it quiet.
     edit_logger(&site, address(12), |text| replaced(text, "\"pulse\"", "\"milli_hertz\""));
     assert!(!text_of_check(&site).contains("logger 12"));
-    // A ledger of an older release is told, and left to the daemon.
+    // A ledger of an older release is reported, and left to the daemon.
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     db.pragma_update(None, "user_version", 1).unwrap();
     let text = text_of_check(&site);
     assert!(text.contains("from an older release; `stonechat run` brings it up to date"), "{text}");
 }
 
-/// Fails where twelve digits in a row of a key stand in what was written.
+/// Fails if twelve successive digits of a key are in the output.
 fn assert_no_key(keys: &[String], place: &str, written: &[u8]) {
     let text = String::from_utf8_lossy(written).to_lowercase();
     for key in keys {
@@ -882,7 +882,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
     let held = run.truth.records_of(Address::new(11).unwrap())[5].identity;
     pty.write_within(&sealed_event(&right, 0, held), PATIENCE).unwrap();
     daemon.wait_frames(run.emissions.len() as u64 + 2);
-    // Mistakes in the keyring itself, told by the daemon and by commands.
+    // Mistakes in the keyring itself, reported by the daemon and by commands.
     for (from, to) in
         [(GIVEN, &GIVEN[..62]), (&GIVEN[..62], "KEY"), ("\"KEY\"", GIVEN), (GIVEN, "\"KEY\", hex = \"KEY\"")]
     {
@@ -1020,7 +1020,7 @@ fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
     let status = daemon.0.wait().unwrap();
     assert_eq!((status.signal(), status.core_dumped()), (Some(6), false));
     assert_eq!(fs::read_dir(site.dir.path()).unwrap().count(), before, "a core file");
-    // A command that shows keys, held up by a terminal that nobody reads.
+    // A command that shows keys, blocked by a terminal that is not read.
     let master = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
     rustix::pty::grantpt(&master).unwrap();
     rustix::pty::unlockpt(&master).unwrap();

@@ -248,7 +248,7 @@ impl<'a> Life<'a> {
             daemon.kill();
             done
         };
-        // The import's records count for themselves: what the daemon told new may be what the import had brought too.
+        // The import's records count separately: what the daemon reported as new may also be in the import.
         let before = self.held.clone();
         self.daemon_killed(&daemon, kind);
         assert!(self.held.is_superset(&before));

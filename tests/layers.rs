@@ -607,8 +607,8 @@ impl Program {
                 let ours = path[0].is_empty();
                 let front = self.is_handed_on(module, written, &path);
                 let same = room(&target) == room(&place);
-                // To name a folder on the way to what may be imported from it is no import: what is reached through the
-                // name is judged where it is used.
+                // Naming a folder on the way to what may be imported from it is not an import: what is reached through
+                // the name is judged where it is used.
                 let may = |of: &&str| is_in(&target, of) || (self.is_front(&target) && is_in(of, &target));
                 if ours && !same && !front && !allowed.iter().any(may) {
                     found.insert(format!("src/{file} -> {}", room(&target)));

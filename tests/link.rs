@@ -276,7 +276,7 @@ async fn a_killed_reader_does_not_lock_others_out() {
     let killed = rustix::fs::open(master.path(), OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
     rustix::termios::ioctl_tiocexcl(&killed).unwrap();
     drop(killed);
-    // Root is let in all the same; anybody else is told that it is busy until the next write.
+    // Root may still open it; for others it is busy until the next write.
     let mut heard = open(&[scratch.port()]);
     master.write_within(b"x", GUARD).unwrap();
     if let LinkEvent::Down { reason, .. } = heard.next().await {
@@ -315,7 +315,7 @@ async fn a_device_server_that_hangs_up_comes_back() {
         assert_eq!(heard.bytes(0, sent.len()).await, sent);
         assert!(heard.down(0).await.ends_with("closed the connection"));
     }
-    // Refused, told once, and there again.
+    // Refused, reported once, and there again.
     let address = listener.local_addr().unwrap();
     drop(listener);
     let reason = loop {
@@ -417,7 +417,7 @@ async fn events_come_in_turn_and_none_is_lost_when_next_is_dropped() {
         master.wait_drained(GUARD).unwrap();
     }
     until(|| heard.counters(0).bytes_in + heard.counters(1).bytes_in == 2);
-    // Not taken: told again, in turn.
+    // Not taken: reported again, in turn.
     let LinkEvent::Bytes { radio: first } = heard.next().await else { panic!() };
     for step in 1..6 {
         assert_eq!(heard.next().await, LinkEvent::Bytes { radio: (first + step) % 2 });

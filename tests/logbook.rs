@@ -206,7 +206,7 @@ fn a_restore_keeps_the_logbook_of_what_it_replaces_and_a_salvage_brings_that_of_
     behind.sudo(&["restore", file]);
     assert!(rows(&site.ledger()).is_superset(&before), "{before:?}");
     assert_eq!(behind.kinds().iter().filter(|kind| *kind == "restore").count(), 2);
-    // Set aside, with nothing beside it that knows: what it has comes with the salvage.
+    // Set aside, and no other file knows its entries: they come with the salvage.
     let before = rows(&site.ledger());
     assert!(Ledger::open(&site.ledger()).unwrap().truncate_wal().unwrap());
     let db = rusqlite::Connection::open(site.ledger()).unwrap();

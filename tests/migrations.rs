@@ -216,7 +216,7 @@ fn a_daemon_keeps_which_site_and_roster_were_in_force_and_never_the_keyring() {
         }
     };
     reload(&daemon, "configuration reloaded", 1);
-    // A broken one is not in force, a changed keyring is nobody's business.
+    // A broken one is not in force, and a changed keyring is not recorded.
     site.edit("loggers.toml", "interval_s", "interval");
     reload(&daemon, "not reloaded", 1);
     site.edit("loggers.toml", "interval", "interval_s");

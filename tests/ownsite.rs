@@ -144,7 +144,7 @@ fn the_number_of_a_ledger_is_in_its_backups_what_is_restored_and_what_takes_over
     let copy = site.path("backup.db");
     backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
     assert_eq!(ids(&copy), first);
-    // Set aside without anything known beside it, and one page of it that has to be read is gone: a new number.
+    // Set aside without a file that describes it, and one page of it that has to be read is gone: a new number.
     hand::receive(&site.ledger(), &plan, &run.emissions[half..]);
     assert!(Ledger::open(&site.ledger()).unwrap().truncate_wal().unwrap());
     let (new, taken) = stonechat::ledger::care::take_over::replace(
@@ -183,7 +183,7 @@ fn a_ledger_that_took_over_with_nothing_known_knows_the_number_of_the_one_it_set
     let first = ids(&site.ledger());
     let copy = site.path("backup.db");
     backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
-    // Its own account of itself fits no digest, so the new one takes nothing from it.
+    // What it states about itself matches no digest, so the new one takes nothing from it.
     assert!(Ledger::open(&site.ledger()).unwrap().truncate_wal().unwrap());
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     db.execute("UPDATE slot_use SET first_at = first_at + 1", []).unwrap();

@@ -296,7 +296,7 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     assert_eq!(unclosed(&desk)["written_off"][0]["by"], "A. Surveyor");
     assert_eq!(desk.run(&["gaps", "--fail-if-open"]).0, 0);
     desk.refused(1, &write_off(&["--epoch", "1", "--rest-of-epoch"]), &["written off already, as number 1"]);
-    // By hand: 33 tells that 31 and 32 existed; nobody looks for them.
+    // By hand: 33 shows that 31 and 32 existed; they are not searched for.
     let mut ledger = Ledger::open(&desk.site.ledger()).unwrap();
     let mut batch = Batch::default();
     let mut plaintext = Vec::new();
@@ -474,7 +474,7 @@ fn remarks_and_manual_readings_are_listed_with_the_gap_that_they_overlap() {
         &["remark", "add", "--logger", "11", "--kind", "other", "--by", "x", "--corrects", "77", "y"],
         &["there is no remark 77 to correct"],
     );
-    // A mistyped dip: the new one stands for it, and the old one stays in the list.
+    // A mistyped dip: the new one corrects it, and the old one stays in the list.
     let mut right = dip.map(|arg| if arg == "-12.340" { "-12.430" } else { arg }).to_vec();
     right.extend(["--corrects", "1"]);
     desk.done(&right);
@@ -661,7 +661,7 @@ fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over()
     let text = desk.done(&["status", "--all"]);
     assert!(text.contains(&format!("logger 11: {mark}")) && text.contains("quiet 22 h"), "{text}");
     assert!(text.contains("1 silent (1 as expected)") && !text.contains("SILENT"), "{text}");
-    // Over, by a remark that stands for the one before.
+    // Ended by a remark that corrects the previous one.
     quiet(&["--corrects", "2", "--from", "2026-05-04 09:00", "--to", "2026-05-05 07:00", "the snow is gone"]);
     assert_eq!(desk.json(&["status"])["loggers"][0]["needs_attention"], true);
     assert!(desk.done(&["gaps"]).contains(", which is silent."));

@@ -51,7 +51,7 @@ enum Op {
         name: String,
     },
     SyncFolder,
-    /// The program has told what is committed.
+    /// The program has reported what is committed.
     Reported,
     /// A process begins.
     Start,
@@ -345,7 +345,7 @@ struct Found {
     distinct: usize,
     between_syncs: usize,
     by_how: BTreeMap<How, usize>,
-    /// Cuts after which told records were missing, and how many at most.
+    /// Cuts after which reported records were missing, and how many at most.
     lost: usize,
     lost_most: usize,
     /// Cuts after which the ledger was not sound, with the first reason.
@@ -355,12 +355,12 @@ struct Found {
 
 /// Builds so many distinct disks, and looks at each.
 fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
-    // Held whenever the program told that all is committed: as all that was written, lost or not, makes it.
+    // What was held whenever the program reported everything committed, built from all writes, lost or not.
     let mut reported: Vec<(usize, Held)> = vec![(0, Held::new())];
     let mut disk = Disk::default();
     let mut disks = Vec::new();
-    // Between which entries a cut falls between two syncs of one commit or settle: nothing was told between these two,
-    // and it is not the start, which may make the ledger.
+    // Between which entries a cut falls between two syncs of one commit or settle: nothing was reported between these
+    // two, and it is not the start, which may make the ledger.
     let mut between = vec![false; record.ops.len() + 1];
     let (mut last_sync, mut is_start) = (None, true);
     for (at, op) in record.ops.iter().enumerate() {

@@ -140,7 +140,7 @@ fn rows_without_sequences_are_matched_by_time_fill_the_gaps_and_say_so_everywher
     let names: Vec<&str> = lines.next().unwrap().split(',').collect();
     let place = |name: &str| names.iter().position(|of| *of == name).unwrap_or_else(|| panic!("{names:?}"));
     let marked = place("matched_by_time");
-    // The resolution is JSON with commas: all of it stands within quotes.
+    // The resolution is JSON with commas: all of it is within quotes.
     let of_file = lines.filter(|line| line.contains("\"\"time\"\":60")).count();
     assert_eq!(of_file, lost.len() * site.units.len());
     let trues = text.lines().filter(|line| line.contains("\"\"c0\"\":10") && line.contains("true")).count();
@@ -180,7 +180,7 @@ fn an_authentic_record_that_comes_after_a_rounded_row_becomes_the_record_and_the
             assert_eq!((source.as_str(), matched), ("csv", true), "{sequence}");
         }
     }
-    // Rounding is no conflict; nothing that was stored is gone; nothing is missing.
+    // Rounding is not a conflict; nothing that was stored is gone; nothing is missing.
     assert_eq!(site.conflicts(), 0);
     let now = stored_rows(&site);
     assert_eq!(now.len(), stored.len() + late.len());
@@ -386,7 +386,7 @@ fn on_a_laptop_a_layout_says_what_numbered_files_hold_and_refuses_those_without_
     let short: Vec<&Value> = of.iter().filter(|gap| gap["is_whole"] == false).collect();
     assert_eq!(short.len(), 1, "{out}");
     assert_eq!(short[0]["not_there"], serde_json::json!([{ "first": absent, "last": absent }]));
-    // Rows without numbers: only what is held around them tells which they are.
+    // Rows without numbers: only the held records around them show which they are.
     let (code, out, err) = run(&["--layout", "./by-the-minute.toml", &plain.name]);
     assert_eq!(code, 1, "{err}");
     let flat = out.split_whitespace().collect::<Vec<_>>().join(" ");

@@ -311,7 +311,7 @@ fn another_backup_is_asked_for_only_where_this_one_was_read_and_is_bad() {
     let (site, _, run, copy) = half_backed_up(88);
     let before = held_equals_truth(&site.ledger(), &run.truth);
     let file = copy.to_str().unwrap();
-    // Locked by another process: nobody knows whether it is good.
+    // Locked by another process: it is not known whether it is good.
     let other = rusqlite::Connection::open(&copy).unwrap();
     other.execute_batch("BEGIN EXCLUSIVE").unwrap();
     let said = ended(&site.output(&["restore", "--dry-run", file]), 3);

@@ -246,7 +246,7 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     verified(&path);
 }
 
-/// CSV rows of standing imports, with all that was told of them; and what people wrote down.
+/// CSV rows of imports in force, with everything that was reported about them; and what people wrote down.
 fn rows_and_notes(path: &Path) -> (Vec<String>, Vec<String>) {
     let rows = hand::rows(
         path,
@@ -285,7 +285,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let mut ledger = Ledger::open(&path).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
     ledger.write_sidecar(NOW).unwrap();
-    // From here on nothing is known beside the ledger: rows of files, the last of which is withdrawn; notes.
+    // From here on no other file knows what is in the ledger: rows of files, the last of which is withdrawn; notes.
     let readings: Vec<(Identity, Row)> = run
         .truth
         .records()
@@ -351,7 +351,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     new.raise_notice("ledger", "damaged", &taken.text(), NOW).unwrap();
     drop(new);
     let aside = taken.aside.to_str().unwrap();
-    // What came in since is told as missing, and that it may be in there.
+    // What came in since is reported as missing, with the note that it may be in there.
     let now = stonechat::text::rfc3339(end);
     let printed = site.json(&["gaps", "--json", "--now", &now]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap();
@@ -367,7 +367,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     assert_eq!(held_equals_truth(&path, &run.truth), held);
     assert_eq!(missing(&path, &plan, end), closed);
     verified(&path);
-    // It is over: no report tells of it any more, and a second time changes nothing.
+    // It is finished: no report mentions it any more, and a second time changes nothing.
     let text = String::from_utf8(site.output(&["gaps", "--all", "--now", &now]).stdout).unwrap();
     assert!(!text.contains("set aside"), "{text}");
     let notices =
@@ -470,12 +470,12 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     hand::receive(&site.ledger(), &plan, &run.emissions);
     let held = held_equals_truth(&site.ledger(), &run.truth);
     Ledger::open(&site.ledger()).unwrap().write_sidecar(NOW).unwrap();
-    // Its -wal is still beside it: what is in there counts.
+    // Its -wal is still next to it: what is in there counts.
     let (_, taken) =
         take_over::replace(&site.ledger(), "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let aside = taken.aside.to_str().unwrap();
     let before = std::fs::read(&taken.aside).unwrap();
-    // Until then no report passes for the whole, and whoever mistypes the name is told the right one.
+    // Until then every report says that it is not complete, and a mistyped name is answered with the right one.
     let name = taken.aside.file_name().unwrap().to_str().unwrap();
     let (csv, svg) = (site.path("all.csv"), site.path("11.svg"));
     let (csv, svg) = (csv.to_str().unwrap(), svg.to_str().unwrap());
@@ -500,7 +500,7 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     assert_eq!(done["unreadable"], serde_json::json!([]));
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
     assert_eq!(std::fs::read(&taken.aside).unwrap(), before, "the damaged file is not changed");
-    // By its name alone, as notices tell it.
+    // By its name alone, as notices give it.
     let output = site.output(&["salvage", name]);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(text.contains("0 records brought over"), "{text}");

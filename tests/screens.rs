@@ -278,7 +278,7 @@ impl Scene {
     }
 }
 
-/// Whether somebody brings downloads. Of a large site one state is enough: an import takes its time.
+/// Whether downloads are imported. Of a large site one state is enough: an import takes its time.
 fn has_stick(state: State, loggers: usize) -> bool {
     match state {
         State::AfterAnOutage => true,
@@ -297,7 +297,7 @@ fn copy_site(from: &Path, to: &Path) {
     }
 }
 
-/// What somebody brings from the loggers. After an outage one logger was forgotten, one copy is cut off, a CSV file has rows
+/// The downloads from the loggers. After an outage one logger was forgotten, one copy is cut off, a CSV file has rows
 /// that cannot be right, one file is empty, and one is a picture. With the wrong key, no copy can be opened.
 fn copy_memories(plan: &FieldPlan, state: State, truth: &Truth, stick: &Path) {
     std::fs::create_dir_all(stick).unwrap();

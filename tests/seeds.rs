@@ -76,7 +76,7 @@ struct Unit {
     slot: u8,
 }
 
-/// What the gateway must make of one run on the line, where that can be told before the ledger is asked.
+/// What the gateway must make of one run on the line, if this is known before the ledger is asked.
 #[derive(Clone, Debug)]
 enum Expected {
     Noise,
@@ -375,7 +375,7 @@ struct Figures {
     retirements: u64,
     given_up: u64,
     restores: u64,
-    /// Those with a command that writes beside them; and how many of these wrote into the restored ledger.
+    /// Those during which a command writes; and how many of these wrote into the restored ledger.
     during_writes: u64,
     written_during: u64,
     refused_restores: u64,
@@ -810,7 +810,7 @@ impl World {
     /// The process dies: what was not committed is gone, with both processes' memory.
     fn crash(&mut self) {
         if self.random.percent(50) {
-            // The files as a killed process leaves them: nobody closes, nobody checkpoints.
+            // The files as a killed process leaves them: without closing, without a checkpoint.
             let before = self.path();
             self.generation += 1;
             let after = self.path();
@@ -969,7 +969,7 @@ impl World {
             encode_line(KIND_AIR, None, &made.air, &mut bytes);
             right.push(made);
         }
-        // Cut off within its last frame; a missing delimiter alone is no damage.
+        // Cut off within its last frame; a missing delimiter alone is not damage.
         if self.random.percent(20) && !right.is_empty() {
             bytes.pop();
             if self.random.percent(50) {
@@ -1325,7 +1325,7 @@ impl World {
         self.check();
     }
 
-    /// The same beside a command that writes; whether it was done.
+    /// The same during a command that writes; whether it was done.
     fn restore_during_a_write(&mut self, at: usize) -> bool {
         let (file, path, now) = (self.backups[at].file.clone(), self.path(), self.now());
         let logger = self.roster.loggers().next().unwrap().address;
@@ -1516,7 +1516,7 @@ impl World {
                 Ok(())
             })
             .unwrap();
-        // Every count of every reading stands once, and a row only where no record does.
+        // Every count of every reading is there once, and a row only where there is no record.
         let mut values: BTreeMap<Identity, Vec<i32>> = BTreeMap::new();
         for (id, plaintext) in &model.held {
             if let Some(reading) = reading_of(*id, plaintext).filter(|_| !model.gone.contains(id)) {

@@ -340,8 +340,8 @@ impl World {
         self.starts_under_lock += u64::from(under_lock);
     }
 
-    /// The daemon is started with another site's keyring. What comes meanwhile waits, whatever somebody forges, and is stored
-    /// once it is started with the right one.
+    /// The daemon is started with another site's keyring. What comes meanwhile waits, even with forged frames, and is
+    /// stored once it is started with the right one.
     fn wrong_keyring(&mut self) {
         let right = stonechat::seal::hex(&self.plan.site_key).to_string();
         let wrong = "f00d".repeat(16);
@@ -376,7 +376,7 @@ impl World {
         self.wrong_keyrings += 1;
     }
 
-    /// Frames that nobody with a key made, of loggers of the roster and any slot.
+    /// Frames made without a key, of loggers of the roster and any slot.
     fn flood(&mut self) {
         let key = stonechat::seal::SlotKey::new(&[0xF0; 16]).unwrap();
         let (mut bytes, frames) = (Vec::new(), 20 + self.random.below(1500));
@@ -471,7 +471,7 @@ impl World {
         self.causes += 4;
     }
 
-    /// A snapshot links the ledger's file, and somebody starts a daemon on that name.
+    /// A snapshot links the ledger's file, and a daemon is started on that name.
     fn hard_link(&mut self) {
         let (real, link) = (self.on_disk(self.disk), self.site.path("snapshot.db"));
         std::fs::hard_link(&real, &link).unwrap();
@@ -516,7 +516,7 @@ impl World {
         self.causes += 2;
     }
 
-    /// A process that is no daemon holds the lock file while the daemon starts.
+    /// A process that is not a daemon holds the lock file while the daemon starts.
     fn hold_lock_file(&mut self) {
         let kill = self.random.percent(50);
         self.end_daemon(kill);

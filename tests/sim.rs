@@ -336,7 +336,7 @@ fn a_clean_line_carries_every_record_once() {
 
 #[test]
 fn a_full_house_is_cheap() {
-    // The bound is generous, since machines differ and tests run beside others; it must not be minutes.
+    // The bound is generous, since machines differ and tests run in parallel; it must not be minutes.
     let started = std::time::Instant::now();
     let run = Field::new(FieldPlan::dense(1, LOGGERS_MAX, 200, 0.05, 0.1, 0.05)).run_out();
     let spent = started.elapsed();

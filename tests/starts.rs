@@ -215,7 +215,7 @@ fn notices(ledger: &Path, of: &str) -> Vec<(String, bool)> {
 
 #[test]
 fn a_port_that_opens_and_closes_again_and_again_costs_one_notice_and_no_commits() {
-    /// Waits of 1, 2 and 4 s between them: a port that gave bytes is no port that works.
+    /// Waits of 1, 2 and 4 s between them: a port that gave bytes is not yet a port that works.
     const TIMES: usize = 4;
     let stage = Stage::new(66);
     let unit = Unit::new(&stage.site);

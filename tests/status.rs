@@ -564,7 +564,7 @@ fn a_loggers_battery_and_signal_outlive_a_newest_record_that_tells_neither() {
     store(&mut ledger, 2, Some(3_611), Some(-60));
     store(&mut ledger, 3, None, None);
     settles_to(&mut ledger, 3_611, -60, 3);
-    // Nothing but an event in the next settle: what was told before stands.
+    // Only an event in the next settle: what was reported before stays valid.
     store(&mut ledger, 4, None, None);
     settles_to(&mut ledger, 3_611, -60, 4);
     store(&mut ledger, 5, Some(3_590), None);

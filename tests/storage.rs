@@ -86,7 +86,7 @@ fn any_flipped_byte_is_noticed_or_changes_nothing_that_can_be_read() {
                 noticed += 1;
                 placed += u32::from(found.differences.iter().any(|text| text.contains("logger")));
             }
-            // Free space and unused header fields: nothing that anybody can read has changed.
+            // Free space and unused header fields: nothing that can be read has changed.
             Ok(_) => {
                 let now = readable(&copy).unwrap();
                 let changed: Vec<_> =
@@ -496,7 +496,7 @@ fn a_malformed_copy_is_never_called_the_same_and_a_stored_backup_can_be_checked(
     let file = copy.to_str().unwrap();
     assert_eq!(site.output(&["compare", file]).status.code(), Some(0));
     assert_eq!(site.output(&["verify", file]).status.code(), Some(0));
-    // A leaf page of the settled readings is no page any more.
+    // A leaf page of the settled readings is not a valid page any more.
     let db = rusqlite::Connection::open(&copy).unwrap();
     let root: u64 = db
         .query_row("SELECT rootpage FROM sqlite_schema WHERE name = 'settled'", [], |row| {

@@ -42,7 +42,7 @@ fn bounded(site: &Site, args: &[&str]) -> Output {
     command.output().unwrap()
 }
 
-/// Every command that reads a file of somebody else, with it.
+/// Every command that reads a file from elsewhere, with it.
 fn commands(file: &str) -> Vec<Vec<&str>> {
     vec![
         vec!["compare", file],

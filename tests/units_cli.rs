@@ -40,7 +40,7 @@ fn filled() -> Site {
     site
 }
 
-/// What a sensor stands in, in the unit of its calibration: a piezometer without the air above the water.
+/// What a sensor measures, in the unit of its calibration: a piezometer without the air above the water.
 fn truth(physics: &Physics, sensor: &Sensor, at: i64) -> f64 {
     let value = physics.value(sensor, TrueTime(at));
     match sensor {
@@ -360,7 +360,7 @@ fn exported(site: &Site, units: &str) {
             }
         }
     }
-    // What the values rest on is told by digests, and none of its figures is there.
+    // Digests identify what the values are based on; none of its figures is there.
     let descriptor = std::fs::read_to_string(site.path("datapackage.json")).unwrap();
     assert!(descriptor.contains("\"calibrations\": \"sha256:"), "{descriptor}");
     let loose = site.path("loose.toml");

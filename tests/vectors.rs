@@ -668,7 +668,7 @@ fn row_step(gateway: &mut Gateway, step: &Value) -> &'static str {
 }
 
 fn check_case(gateway: &Gateway, case: &Value, name: &str) {
-    // The record is the sealed one wherever there is one; the row shows only where it stands alone.
+    // The record is the sealed one wherever there is one; the row shows only where there is no sealed record.
     let held: Vec<Value> = gateway
         .view(
             "SELECT logger, epoch, sequence, source FROM reading

@@ -78,7 +78,7 @@ fn an_outside_client_reads_every_value_that_was_stored_while_the_daemon_runs() {
         .map(|(address, epoch, range)| format!("{address}|{epoch}|{}|{}", range.start(), range.end()))
         .collect();
     assert_eq!(gaps, missing);
-    // Reading changes nothing and hinders nobody.
+    // Reading changes nothing and blocks nothing.
     assert_eq!(client(&ledger, "PRAGMA integrity_check"), ["ok"]);
     assert_eq!(daemon.stop().code(), Some(0));
 }

@@ -24,7 +24,7 @@ impl Meter {
             use std::os::unix::fs::MetadataExt;
             let device = std::fs::metadata(data).map(|meta| meta.dev()).unwrap_or(0);
             let (major, minor) = (rustix::fs::major(device), rustix::fs::minor(device));
-            // A partition's counter is beside its disk's.
+            // A partition's counter is next to its disk's.
             let link = std::fs::read_link(format!("/sys/dev/block/{major}:{minor}")).unwrap_or_default();
             let device = link.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
             let dir = data.join("card");

@@ -66,7 +66,7 @@ pub fn pragma(db: &Connection, text: &str) {
     while rows.next().expect("a pragma").is_some() {}
 }
 
-/// Removes a database with what lies beside it.
+/// Removes a database with the files next to it.
 pub fn remove(path: &Path) {
     for suffix in ["", "-wal", "-shm", "-journal", ".lock"] {
         let mut name = path.as_os_str().to_owned();

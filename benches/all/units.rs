@@ -125,7 +125,7 @@ const CONVERSIONS: [(&str, Work); 14] = [
         out.clear();
         let rows = inputs.wire.iter().zip(&inputs.platinum).zip(&inputs.ratio);
         out.extend(rows.map(|((&wire, &t1), &s1)| {
-            // Temperature and air pressure are values already: here the counts stand for them.
+            // Temperature and air pressure are values already: here the counts replace them.
             let (t1, s1) = (f64::from(t1) / 1e4, 100.0 + f64::from(s1) / 1e6);
             let hertz = electrical(RawUnit::MilliHertz, wire).value;
             form.evaluate(hertz, "kPa", &mut Silent)

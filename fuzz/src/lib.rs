@@ -324,7 +324,7 @@ impl Listener for Quiet {
 const CUT: &[u8] = b"\n----\n";
 
 /// A layout and a file in its style: what is read does not hang on how it comes in, and what `--describe` prints of any
-/// file is a layout, or says where somebody must choose.
+/// file is a layout, or says where a person must choose.
 pub fn layout(data: &[u8]) {
     let Some((&seed, data)) = data.split_first() else { return };
     let Some(at) = data.windows(CUT.len()).position(|window| window == CUT) else { return };
@@ -388,7 +388,7 @@ fn row_text(id: Identity, row: &Row) -> String {
 /// The files of a site, by the first byte.
 const FILES: [&str; 5] = ["site.toml", "loggers.toml", "keys.toml", "points.toml", "calibrations.toml"];
 
-/// Right files beside the one that is fuzzed.
+/// Valid files next to the one that is fuzzed.
 const RIGHT: [&str; 5] = [
     include_str!("../../config/site.toml"),
     include_str!("../../config/loggers.toml"),
@@ -511,7 +511,7 @@ fn write(name: &str, content: &[u8]) {
     file.write_all(content).unwrap();
 }
 
-/// One file of the configuration among right ones; the first byte says which. Mistakes are told by file and line,
+/// One file of the configuration among valid ones; the first byte says which. Mistakes are reported by file and line,
 /// and no message shows a key.
 pub fn config(data: &[u8]) {
     let Some((&which, content)) = data.split_first() else { return };
@@ -542,7 +542,7 @@ pub fn config(data: &[u8]) {
             let value = value.trim().trim_matches('"');
             let secret =
                 key.trim() == "hex" && value.len() >= 16 && value.bytes().all(|b| b.is_ascii_hexdigit());
-            // A text that stands elsewhere in the file as well is no secret.
+            // A text that also occurs elsewhere in the file is not a secret.
             if secret && text.matches(value).count() == 1 {
                 assert!(!printed.contains(value), "a message shows a key: {printed}");
             }

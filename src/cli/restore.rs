@@ -14,9 +14,9 @@ use std::path::{Path, PathBuf};
 
 /// Examples for the help.
 pub const HELP: &str = "\
-The backup is copied and checked first. Where the present ledger holds what the backup does not, nothing is changed,
-and what it has more is told. What was in its place is kept beside it, as ledger.db.replaced-20260504T120000Z.
-Stop the daemon before, and start it after.
+The backup is copied and checked first. If the present ledger holds anything that the backup lacks, nothing is changed,
+and the difference is listed. The previous ledger is kept next to it, as ledger.db.replaced-20260504T120000Z.
+Stop the daemon before you restore, and start it afterwards.
 
 Examples:
   stonechat restore --dry-run /media/stick/harrow-tarn-2026-05-04.db

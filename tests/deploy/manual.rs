@@ -107,7 +107,7 @@ fn the_manual_reader_has_no_complaint() {
     for (name, page) in files().iter().filter(|(name, _)| name.starts_with("man")) {
         let path = dir.path().join(name.replace('/', "-"));
         std::fs::write(&path, page).unwrap();
-        // `break`: a long word or a table line that does not fit is no mistake of the page.
+        // `break`: a long word or a table line that does not fit is not a mistake of the page.
         let mut command = Command::new("groff");
         command.args(["-man", "-Kutf8", "-Tutf8", "-z", "-wall", "-Wbreak", "-rLL=100n"]).arg(&path);
         let said = succeeds(&mut command);

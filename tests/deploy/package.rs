@@ -264,7 +264,7 @@ fn through_a_field(before: impl Fn(&Site) -> Vec<String>) -> Option<(Site, Strin
         wrapped.stderr(File::create(site.path("daemon.log")).unwrap());
         *command = wrapped;
     });
-    // The state file has the daemon's own process; some programs stand before it.
+    // The state file names the daemon's own process; other programs come before it in the list.
     let state = |wanted: &dyn Fn(&stonechat::state::DaemonState) -> bool,
                  daemon: &mut crate::util::daemon::Daemon| {
         let give_up = std::time::Instant::now() + crate::util::daemon::PATIENCE;
