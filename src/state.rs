@@ -42,7 +42,8 @@ pub const CLOCK_CHANGE_S: i64 = 30;
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
     pub pid: u32,
-    #[serde(default)]
+    /// The ledger it writes. A path that is not UTF-8 is written as messages show it, and then leads to no file.
+    #[serde(default, serialize_with = "crate::text::as_path")]
     pub ledger: Option<PathBuf>,
     pub started_at: GatewayTime,
     /// When this was written.
@@ -324,6 +325,17 @@ mod tests {
             assert_eq!(serde_json::to_string(&phase).unwrap(), json);
             assert_eq!(serde_json::from_str::<Phase>(&json).unwrap(), phase);
         }
+    }
+
+    #[test]
+    fn a_ledger_whose_path_is_not_utf_8_does_not_cost_the_state() {
+        use std::os::unix::ffi::OsStringExt;
+        let dir = tempfile::tempdir().unwrap();
+        let path = PathBuf::from(std::ffi::OsString::from_vec(b"/data/caf\xe9/ledger.db".to_vec()));
+        let state = DaemonState { pid: 812, ledger: Some(path), ..DaemonState::default() };
+        state.write(dir.path()).unwrap();
+        let read = DaemonState::read(dir.path()).unwrap();
+        assert_eq!((read.pid, read.ledger), (812, Some("/data/caf\u{fffd}/ledger.db".into())));
     }
 
     #[test]

@@ -22,7 +22,7 @@
 
 pub mod civil;
 
-use crate::time::{GatewayTime, LoggerTime};
+use crate::time::{Days, GatewayTime, LoggerTime};
 use chrono::{DateTime, Datelike, Months, NaiveDate, NaiveDateTime, NaiveTime};
 
 /// The largest offset from UTC in minutes, in either direction: 14 hours is the largest in civil use.
@@ -137,8 +137,8 @@ impl TypedTime {
 pub fn typed(text: &str, utc_offset_s: i32, now: GatewayTime) -> Result<TypedTime, &'static str> {
     let text = text.trim();
     let midnight = |at: GatewayTime| {
-        let day = at.later(i64::from(utc_offset_s)).unix_s().div_euclid(DAY_S);
-        GatewayTime(day * DAY_S - i64::from(utc_offset_s))
+        let days = Days::ahead_of_utc(utc_offset_s);
+        GatewayTime(days.begin_s(days.of(at.unix_s())))
     };
     let day = |begin: GatewayTime| Ok(TypedTime::Day(plausible(begin)?, begin.later(DAY_S)));
     match text {

@@ -129,6 +129,8 @@ site.toml | "-07:00" | "-7"
     site.toml:3: `[site] utc_offset`: "-7" is no offset; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "-14:30"
     site.toml:3: `[site] utc_offset`: "-14:30" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
+site.toml | "-07:00" | "-07:10"
+    site.toml:3: `[site] utc_offset`: "-07:10" is no multiple of 15 minutes; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "+05:75"
     site.toml:3: `[site] utc_offset`: "+05:75" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | -7
@@ -408,7 +410,7 @@ keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
     keys.toml:8: `…` at column 3 is here a second time; keep one of the two
 "##;
 /// How many there are: so that a slip in the table cannot pass for success.
-const COUNT: usize = 142;
+const COUNT: usize = 143;
 
 /// One case: the file, what to replace in it, by what, and every message.
 struct Case {

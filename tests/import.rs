@@ -1223,17 +1223,18 @@ fn csv_rows_with_impossible_values_are_refused_where_they_stand_and_odd_times_ar
 
     let odd = small.csv(
         "odd.csv",
-        &[small.line_with(0, 3, "1970-01-01T00:00:10Z"), small.line_with(1, 3, "2099-12-31T23:59:59Z")],
+        &[small.line_with(0, 3, "2019-12-31T23:59:59Z"), small.line_with(1, 3, "2099-12-31T23:59:59Z")],
     );
     let out = import(&small.site, 0, &["--by", "R. Dale", &odd]);
     assert!(
-        flat(&out)
-            .contains("odd.csv: 2 times cannot be right (before 2001, or in the future). Taken all the same"),
+        flat(&out).contains(
+            "odd.csv: 2 times cannot be right (before 2020, or more than a day ahead). Taken all the same"
+        ),
         "{out}"
     );
     let times =
         hand::rows(&small.site.ledger(), "SELECT time FROM reading WHERE source = 'csv' ORDER BY time");
-    assert_eq!(times, ["Integer(10) ", "Integer(4102444799) "]);
+    assert_eq!(times, ["Integer(1577836799) ", "Integer(4102444799) "]);
     verified(&small.site.ledger());
 }
 

@@ -33,7 +33,7 @@ use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, Facts as _, GapState};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SlotKey};
-use stonechat::time::GatewayTime;
+use stonechat::time::{Days, GatewayTime};
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
@@ -1228,7 +1228,7 @@ impl World {
                 let report =
                     gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 let addresses: Vec<Address> = self.roster.loggers().map(|logger| logger.address).collect();
-                let days = snapshot.radio_days(&addresses, (0, 40_000))?;
+                let days = snapshot.radio_days(&addresses, Days::ahead_of_utc(-7 * 3600), (0, 40_000))?;
                 let heard: Vec<_> = addresses.iter().map(|&address| snapshot.heard(address)).collect();
                 Ok(format!("{report:?}\n{days:?}\n{heard:?}\n{:?}", snapshot.radio_totals()?))
             })

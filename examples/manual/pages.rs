@@ -6,7 +6,7 @@
 //!
 //! Form: man(7), the macros that every manual reader has.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::Path;
 
@@ -259,6 +259,9 @@ fn escaped(line: &str) -> String {
     if text.starts_with(['.', '\'']) { format!("\\&{text}") } else { text }
 }
 
+/// The options whose values the program itself offers: what clap calls the value, and what `complete-words` calls it.
+const WORDS: [(&str, &str); 2] = [("LOGGER", "loggers"), ("POINT", "points")];
+
 fn completions(files: &mut BTreeMap<String, Vec<u8>>) {
     use clap_complete::Shell;
     for (shell, name) in
@@ -266,6 +269,63 @@ fn completions(files: &mut BTreeMap<String, Vec<u8>>) {
     {
         let mut text = Vec::new();
         clap_complete::generate(shell, &mut stonechat::cli::command(), "stonechat", &mut text);
-        files.insert(format!("completions/{name}"), text);
+        let text = String::from_utf8_lossy(&text);
+        let text = match shell {
+            Shell::Bash => in_bash(&text),
+            Shell::Zsh => in_zsh(&text),
+            _ => in_fish(&text),
+        };
+        files.insert(format!("completions/{name}"), text.into_bytes());
     }
+}
+
+/// The long names of the options, of any command, whose value clap calls so.
+pub fn options_for(value: &str) -> BTreeSet<String> {
+    fn collect(command: &clap::Command, value: &str, found: &mut BTreeSet<String>) {
+        let of = |argument: &&clap::Arg| {
+            argument.get_value_names().unwrap_or_default().iter().any(|name| name.as_str() == value)
+        };
+        let longs = command.get_arguments().filter(of).filter_map(clap::Arg::get_long);
+        found.extend(longs.map(str::to_owned));
+        command.get_subcommands().for_each(|below| collect(below, value, found));
+    }
+    let mut found = BTreeSet::new();
+    collect(&stonechat::cli::command(), value, &mut found);
+    found
+}
+
+fn in_bash(text: &str) -> String {
+    let cases = WORDS.iter().map(|&(value, kind)| {
+        let options: Vec<String> = options_for(value).iter().map(|long| format!("--{long}")).collect();
+        format!("            {}) kind={kind} ;;", options.join(" | "))
+    });
+    let cases: Vec<String> = cases.collect();
+    format!("{text}{}", include_str!("words.bash").replace("@cases@", &cases.join("\n")))
+}
+
+fn in_zsh(text: &str) -> String {
+    let mut text = text.to_owned();
+    for (value, kind) in WORDS {
+        text = text.replace(&format!(":{value}:_default'"), &format!(":{value}:_stonechat_words {kind}'"));
+    }
+    let head = "autoload -U is-at-least\n\n";
+    text.replacen(head, &format!("{head}{}", include_str!("words.zsh")), 1)
+}
+
+fn in_fish(text: &str) -> String {
+    let options: Vec<(String, &str)> = WORDS
+        .iter()
+        .flat_map(|&(value, kind)| options_for(value).into_iter().map(move |long| (long, kind)))
+        .collect();
+    let mut lines = String::new();
+    for line in text.lines() {
+        lines.push_str(line);
+        for (long, kind) in &options {
+            if line.contains(&format!(" -l {long} -d '")) {
+                lines.push_str(&format!(" -f -a '(__stonechat_words {kind})'"));
+            }
+        }
+        lines.push('\n');
+    }
+    lines + include_str!("words.fish")
 }

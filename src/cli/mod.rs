@@ -26,6 +26,7 @@ mod args;
 mod backup;
 pub mod check;
 mod compare;
+mod complete_words;
 pub mod completeness;
 #[cfg(feature = "sim")]
 pub mod demo;
@@ -230,6 +231,9 @@ where
 
 /// Runs the command that the process's arguments name, and returns the exit code.
 pub fn main() -> u8 {
+    if let Some(code) = complete_words::answered(std::env::args_os(), &mut Printed(std::io::stdout())) {
+        return code;
+    }
     let mut cli = match parsed(std::env::args_os()) {
         Ok(cli) => cli,
         Err(error) => {

@@ -7,6 +7,7 @@ use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, PATH_LEN_MAX_CHARS, Table};
 use crate::files;
+use crate::time::QUARTER_S;
 use crate::when;
 use std::collections::BTreeMap;
 use std::net::{Ipv6Addr, SocketAddr};
@@ -235,6 +236,11 @@ fn site(table: &Table<'_, '_>, base: &Path) -> Option<Site> {
     let name = table.text(&SITE_NAME, NAME_LEN_MAX_CHARS);
     let offset = table.text(&UTC_OFFSET, NAME_LEN_MAX_CHARS);
     let offset = offset.and_then(|text| match when::offset_s(text.value) {
+        // The ledger counts by quarters of an hour, and no offset in civil use is between them.
+        Ok(seconds) if i64::from(seconds) % QUARTER_S != 0 => {
+            table.note_value(&UTC_OFFSET, text.value, "is no multiple of 15 minutes");
+            None
+        }
         Ok(seconds) => Some(seconds),
         Err(why) => {
             table.note_value(&UTC_OFFSET, text.value, why);

@@ -31,7 +31,7 @@ const SIDE_MAX: u32 = 10_000;
 #[command(group = clap::ArgGroup::new("what").required(true).multiple(false).args(["point", "logger"]))]
 pub struct Args {
     /// A point, by its name; several times: one below the other
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "POINT")]
     pub(super) point: Vec<String>,
     /// All channels of this logger, or those of --channel
     #[arg(long, value_name = "LOGGER")]

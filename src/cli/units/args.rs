@@ -23,7 +23,7 @@ pub enum Command {
 #[derive(clap::Args)]
 pub struct ShowArgs {
     /// The point, by its name
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "POINT")]
     pub(super) point: String,
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]
@@ -44,7 +44,7 @@ pub struct ShowArgs {
 #[derive(clap::Args)]
 pub struct ExplainArgs {
     /// The point, by its name
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "POINT")]
     pub(super) point: String,
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]

@@ -18,6 +18,7 @@ pub mod notes;
 pub mod origin;
 pub mod readings;
 pub mod recent;
+pub(in crate::ledger) mod receptions;
 pub mod side_tables;
 pub mod snapshot;
 pub(in crate::ledger) mod tables;

@@ -4,14 +4,14 @@ use super::next::next_step;
 use crate::record::judge::Outcome;
 use crate::record::unread::{Dropped, Foreign};
 use crate::record::written::Remark;
-use crate::report::days::{DAY_S, DayCounts};
+use crate::report::days::DayCounts;
 use crate::report::gaps::GapState;
 use crate::report::memory::InLogger;
 use crate::report::service::Service;
 use crate::report::status::{LoggerStatus, Status};
 use crate::report::verdict::Verdict;
 use crate::text::{as_rfc3339, rfc3339};
-use crate::time::GatewayTime;
+use crate::time::{Days, GatewayTime};
 use crate::view::gateway::GatewayJson;
 use crate::view::notes::WriteOffJson;
 use crate::view::unread::{ConflictsJson, OpaqueJson};
@@ -130,7 +130,7 @@ struct Day<'a> {
     counts: &'a DayCounts,
 }
 
-/// As files take it; times and days in UTC.
+/// As files take it; times are in UTC, days are the site's.
 pub fn as_json(status: &Status) -> impl Serialize {
     let (around, growth) = (&status.around, status.growth);
     StatusJson {
@@ -200,7 +200,8 @@ fn own_status(status: &Status, radio: &str) -> Option<OwnStatus> {
 fn logger_json<'a>(status: &Status, logger: &'a LoggerStatus) -> LoggerJson<'a> {
     let heard = logger.heard;
     let strip = logger.strip.numbered().map(|(day, counts)| {
-        let day = rfc3339(day.saturating_mul(DAY_S)).chars().take(10).collect();
+        // The date of a calendar's day is that of the day of UTC with its number.
+        let day = rfc3339(Days::UTC.begin_s(day)).chars().take(10).collect();
         Day { day, counts }
     });
     let (radio, due) = logger.strip.heard_first_time();
