@@ -197,7 +197,7 @@ start() {
     install -m 0440 -g stonechat /etc/stonechat/keys.toml $credentials/
     chown root:stonechat $credentials; chmod 0750 $credentials
     chown stonechat:stonechat /run/stonechat; chmod 0750 /run/stonechat
-    rm -f /run/stonechat/state.json
+    said=$(wc -l </journal)
     (
         umask 0027
         cd /
@@ -207,7 +207,8 @@ start() {
     ) &
     pid=$!
     echo $pid >/daemon.pid
-    until [ -e /run/stonechat/state.json ]; do
+    # It says so when the ledger is open.
+    until tail -n +$((said + 1)) /journal | grep -q ' started '; do
         runs || { cat /journal; exit 1; }
         sleep 0.05
     done
