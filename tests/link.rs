@@ -10,7 +10,7 @@ use std::time::Duration;
 use stonechat::config::Port;
 use stonechat::link::faulty::{Faulty, Rates};
 use stonechat::link::pty::PtyMaster;
-use stonechat::link::{Backoff, LinkEvent, Links, PortCounters, queue_limit_bytes};
+use stonechat::link::{Backoff, LinkEvent, Links, PortCounters, Sent, queue_limit_bytes};
 
 /// Only reached when something hangs.
 const GUARD: Duration = Duration::from_secs(60);
@@ -422,4 +422,70 @@ async fn events_come_in_turn_and_none_is_lost_when_next_is_dropped() {
     for step in 1..6 {
         assert_eq!(heard.next().await, LinkEvent::Bytes { radio: (first + step) % 2 });
     }
+}
+
+// -------------------------------------------------------------------------------------------------- to the radio
+
+#[tokio::test]
+async fn a_frame_for_a_radio_goes_out_whole_while_its_bytes_are_read() {
+    let scratch = Scratch::new();
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let mut heard = open(&[scratch.port(), tcp(&listener)]);
+    // Not there yet.
+    scratch_is_missing(&mut heard).await;
+    assert_eq!(heard.links.send(0, b"question"), Sent::NotOpen);
+    assert_eq!(heard.links.send(2, b"question"), Sent::NotOpen, "there is no such radio");
+    let (mut server, _) = listener.accept().unwrap();
+    let mut master = scratch.plug();
+    heard.up(0).await;
+    let frame = noise(9, 190);
+    assert_eq!(heard.links.send(0, &frame), Sent::Whole);
+    assert_eq!(heard.links.send(1, &frame), Sent::Whole);
+    let mut got = Vec::new();
+    while got.len() < frame.len() {
+        master.read_within(&mut got, GUARD).unwrap();
+    }
+    assert!(got == frame, "a serial port passes every byte value on as it is");
+    let mut got = vec![0; frame.len()];
+    server.read_exact(&mut got).unwrap();
+    assert!(got == frame);
+    master.write_within(b"an answer", GUARD).unwrap();
+    assert_eq!(heard.bytes(0, 9).await, b"an answer");
+}
+
+/// The port of radio 0 is reported missing, that of radio 1 open, in either order.
+async fn scratch_is_missing(heard: &mut Heard) {
+    let (mut missing, mut up) = (false, false);
+    while !(missing && up) {
+        match heard.next().await {
+            LinkEvent::Down { radio: 0, .. } => missing = true,
+            LinkEvent::Up { radio: 1 } => up = true,
+            other => panic!("{other:?}"),
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_port_that_nobody_reads_is_busy_and_holds_nothing_up() {
+    let scratch = Scratch::new();
+    let mut master = scratch.plug();
+    let mut heard = open(&[scratch.port()]);
+    heard.up(0).await;
+    let frame = noise(10, 190);
+    // A pseudo-terminal holds some; then it is busy, and stays so.
+    let mut taken = 0;
+    while heard.links.send(0, &frame) == Sent::Whole {
+        taken += 1;
+        assert!(taken < 10_000, "it never becomes busy");
+    }
+    assert_eq!(heard.links.send(0, &frame), Sent::Busy);
+    // What comes from the radio is read all the same.
+    master.write_within(b"still read", GUARD).unwrap();
+    assert_eq!(heard.bytes(0, 10).await, b"still read");
+    // And once it is read again, it takes frames again.
+    let mut got = Vec::new();
+    while got.len() < taken * frame.len() {
+        master.read_within(&mut got, GUARD).unwrap();
+    }
+    until(|| heard.links.send(0, &frame) == Sent::Whole);
 }

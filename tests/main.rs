@@ -18,6 +18,7 @@ mod gaps;
 mod gateway;
 mod hostile;
 mod import;
+mod in_force;
 mod keys;
 mod kills;
 mod layers;

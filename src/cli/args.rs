@@ -5,8 +5,10 @@
 use super::exit::Exit;
 use super::logger_word::LoggerWord;
 use crate::config::{self, Config};
+use crate::ledger::read::configuration;
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
+use crate::record::in_force::{ConfigurationFile, TextInForce};
 use crate::record::notes;
 use crate::report::values::Site;
 use crate::state::DaemonState;
@@ -29,11 +31,41 @@ pub fn site_file(given: Option<PathBuf>) -> PathBuf {
         .unwrap_or_else(|| PathBuf::from(DEFAULT_CONFIG))
 }
 
-/// Loads the configuration; the mistakes in it are the reason to end.
+/// Loads the configuration for a command that changes something; the mistakes in it are the reason to end.
 pub fn open(path: &Path) -> Result<Config, Exit> {
-    let config = config::load(path).map_err(|problems| Exit::refused(&problems))?;
+    let config = config::load(path).map_err(|problems| refused(path, &problems))?;
     tell_elsewhere(&config);
     Ok(config)
+}
+
+/// Loads the configuration for a report. While a file has mistakes, its text in force is used, and [`Config::in_force`]
+/// says so; without one, the mistakes are the reason to end.
+pub fn open_for_report(path: &Path) -> Result<Config, Exit> {
+    let config = config::load_in_force(path, taken).map_err(|problems| Exit::refused(&problems))?;
+    tell_elsewhere(&config);
+    Ok(config)
+}
+
+/// One of both: a command's part that only reports, or one that changes something.
+pub fn opened(path: &Path, only_reports: bool) -> Result<Config, Exit> {
+    if only_reports { open_for_report(path) } else { open(path) }
+}
+
+/// The mistakes that keep a command from changing anything, and that reports go on meanwhile, if they do.
+pub fn refused(path: &Path, problems: &config::Problems) -> Exit {
+    let exit = Exit::refused(problems);
+    match config::load_in_force(path, taken) {
+        Ok(config) if !config.in_force.is_empty() => exit.and(
+            "this command works only with files without mistakes: correct them first; reports go on with what is in force",
+        ),
+        _ => exit,
+    }
+}
+
+/// The text of a configuration file that the daemon took last, by this ledger. A ledger that cannot be read has none.
+fn taken(ledger: &Path, file: ConfigurationFile) -> Option<TextInForce> {
+    let reader = Reader::open(ledger).ok()?;
+    configuration::in_force(&reader, file, config::FILE_LEN_MAX_BYTES).ok()?
 }
 
 /// The file of a ledger that an argument names. The ledger's other files are next to it, not next to a link to it.
@@ -134,7 +166,13 @@ impl SpanArgs {
 
 /// What every report names.
 pub fn frame(config: &Config, now: GatewayTime) -> Frame<'_> {
-    Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
+    Frame {
+        site: &config.site.name,
+        utc_offset_s: config.site.utc_offset_s,
+        roster: &config.roster,
+        now,
+        in_force: &config.in_force,
+    }
 }
 
 /// A logger of the roster.

@@ -54,6 +54,13 @@ impl Exit {
         Self { code: config_code(problems), lines: problems.iter().map(ToString::to_string).collect() }
     }
 
+    /// The same with one more line.
+    #[must_use]
+    pub fn and(mut self, line: impl Display) -> Self {
+        self.lines.push(line.to_string());
+        self
+    }
+
     /// Prints why, and gives the exit code.
     pub fn say(self) -> u8 {
         for line in &self.lines {

@@ -1,8 +1,8 @@
 //! `stonechat logbook`: who did what to the record and its ledger, the newest first.
 
-use super::args::{NowArg, SpanArgs, open};
+use super::args::{NowArg, SpanArgs, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print_report, print_report_json};
 use crate::ledger::read::logbook::acts;
 use crate::ledger::read::snapshot::Reader;
 use crate::text::{counted, offset_label};
@@ -47,19 +47,19 @@ pub struct Args {
 
 /// Reads and prints it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let offset = config.site.utc_offset_s;
     let span = args.span.read(&config, args.now.now(&config)?).map_err(Exit::usage)?;
     let most = (!args.all && !args.json).then(lines);
     let (acts, count) = acts(&Reader::open(&config.ledger.path)?, span, most)?;
     if args.json {
         let all: Vec<_> = acts.iter().map(as_json).collect();
-        return Ok(print_json(out, &json!({ "site": config.site.name, "acts": all }), DONE));
+        return Ok(print_report_json(out, &config, &json!({ "site": config.site.name, "acts": all }), DONE));
     }
     if acts.is_empty() {
         let asked = asked_span(span, offset);
         let asked = asked.map_or(String::new(), |asked| format!(" {asked} ({})", offset_label(offset)));
-        return Ok(print(out, &format!("No entries in the logbook{asked}.\n"), DONE));
+        return Ok(print_report(out, &config, &format!("No entries in the logbook{asked}.\n"), DONE));
     }
     let lines = acts.iter().map(|act| line(act, offset));
     let mut table = Table::of(vec![
@@ -79,7 +79,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     if left > 0 {
         text += &format!("and {}; --all shows them\n", counted(left, "earlier one"));
     }
-    Ok(print(out, &text, DONE))
+    Ok(print_report(out, &config, &text, DONE))
 }
 
 /// Nothing is cut where all is asked for and no terminal has a width.

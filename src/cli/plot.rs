@@ -6,9 +6,9 @@
 mod args;
 mod file;
 
-use super::args::{calibrated, name_of, not_of_the_site, now, open, tell_not_here};
+use super::args::{calibrated, name_of, not_of_the_site, now, open_for_report, tell_not_here};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print_report, print_report_json};
 use crate::config::{self, Config};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
@@ -31,7 +31,7 @@ const USUAL_S: i64 = 30 * 86_400;
 
 /// Draws it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     tell_not_here(&config.ledger.path);
     let form = Form::of(&args.output)?;
     let size = args.size()?;
@@ -56,9 +56,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     file::write(&args.output, &drawn(&scene, form)?, args.force).map_err(Exit::could_not)?;
     if args.json {
         let file = args.output.to_string_lossy();
-        return Ok(print_json(out, &as_json(&picture, &scene, &file), DONE));
+        return Ok(print_report_json(out, &config, &as_json(&picture, &scene, &file), DONE));
     }
-    Ok(print(out, &text(&picture, &scene, &args.output.display().to_string()), DONE))
+    Ok(print_report(out, &config, &text(&picture, &scene, &args.output.display().to_string()), DONE))
 }
 
 fn ground<'c>(config: &'c Config, args: &Args, known: &'c Known) -> Result<Ground<'c>, Exit> {

@@ -2,7 +2,10 @@
 //! on standard error.
 
 use super::exit::could_not;
+use crate::config::Config;
+use crate::record::in_force::InForce;
 use crate::text::{Printed, json, shown};
+use crate::view::frame::in_force;
 use crate::view::term;
 use serde::Serialize;
 use std::io::{IsTerminal, Write};
@@ -86,6 +89,33 @@ pub fn print_json(out: &mut dyn Write, answer: &impl Serialize, code: u8) -> u8 
     match json(answer) {
         Ok(text) => print(out, &format!("{text}\n"), code),
         Err(error) => could_not(&format!("the answer cannot be written as JSON: {error}")),
+    }
+}
+
+/// Writes a report that does not have the frame of one: first it says which files are not used.
+pub fn print_report(out: &mut dyn Write, config: &Config, text: &str, code: u8) -> u8 {
+    let lines = in_force(&config.in_force, config.site.utc_offset_s).map(|line| line + "\n");
+    print(out, &(lines.collect::<String>() + text), code)
+}
+
+/// The same of any report as JSON: an object, with one field more where files are not used.
+pub fn print_report_json(out: &mut dyn Write, config: &Config, answer: &impl Serialize, code: u8) -> u8 {
+    #[derive(Serialize)]
+    struct Report<'a, T> {
+        in_force_instead: &'a [InForce],
+        #[serde(flatten)]
+        answer: &'a T,
+    }
+    match config.in_force.as_slice() {
+        [] => print_json(out, answer, code),
+        in_force_instead => print_json(out, &Report { in_force_instead, answer }, code),
+    }
+}
+
+/// The same on standard error, where the report is for programs or goes to a file.
+pub fn tell_in_force(config: &Config) {
+    for line in in_force(&config.in_force, config.site.utc_offset_s) {
+        say!("stonechat: note: {line}");
     }
 }
 

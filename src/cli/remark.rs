@@ -1,10 +1,10 @@
 //! `stonechat remark`: what a person saw or did at a logger. It is kept next to the record.
 
-use super::args::{logger as named_logger, open};
+use super::args::{logger as named_logger, opened};
 use super::exit::{DONE, Exit};
 use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
-use super::print::{print, print_json};
+use super::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, NewRemark, RemarkKind, TEXT_MAX};
@@ -81,7 +81,7 @@ pub struct AddArgs {
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = opened(config_path, matches!(command, Command::List { .. }))?;
     match command {
         Command::Add(args) => add(&config, args, out),
         Command::List { logger, json } => list(&config, logger.as_ref(), *json, out),
@@ -117,7 +117,7 @@ fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn 
     let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.remarks(of))?;
     if json {
-        return Ok(print_json(out, &json!({ "remarks": all }), DONE));
+        return Ok(print_report_json(out, config, &json!({ "remarks": all }), DONE));
     }
-    Ok(print(out, &remarks(&all, config.site.utc_offset_s), DONE))
+    Ok(print_report(out, config, &remarks(&all, config.site.utc_offset_s), DONE))
 }

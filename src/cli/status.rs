@@ -1,8 +1,8 @@
 //! `stonechat status`: is a visit needed, how the gateway is, and which loggers need action; every logger with `--all`.
 
-use super::args::{NowArg, open};
+use super::args::{NowArg, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print, print_report_json};
 use crate::config::Config;
 use crate::files;
 use crate::ledger::read::snapshot::Reader;
@@ -58,7 +58,7 @@ pub struct Args {
 
 /// Prints the status.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let now = args.now.now(&config)?;
     let status = Reader::open(&config.ledger.path).and_then(|reader| {
         reader.read(|snapshot| gather(&config.roster, snapshot, surroundings(&config), now))
@@ -74,7 +74,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         error => error.into(),
     })?;
     if args.json {
-        return Ok(print_json(out, &as_json(&status), DONE));
+        return Ok(print_report_json(out, &config, &as_json(&status), DONE));
     }
     Ok(print(out, &text(&status, &look(args)), DONE))
 }
@@ -88,6 +88,7 @@ pub fn surroundings(config: &Config) -> Surroundings {
     Surroundings {
         site: config.site.name.clone(),
         utc_offset_s: config.site.utc_offset_s,
+        in_force: config.in_force.clone(),
         ledger_path: config.ledger.path.clone(),
         ledger_bytes: files::length(&config.ledger.path).unwrap_or(0) + wal_bytes,
         wal_bytes,

@@ -1,9 +1,9 @@
 //! `stonechat visits`: is a visit needed, and where to go first; with `--all` every logger in order and what to fetch;
 //! `--sheet` prints a page a logger for the walk.
 
-use super::args::{self, LoggersArg, NowArg, frame, open};
+use super::args::{self, LoggersArg, NowArg, frame, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print, print_report_json, tell_in_force};
 use crate::config::Config;
 use crate::files::{self, PutOptions};
 use crate::report::{sheet, walk};
@@ -46,7 +46,7 @@ pub struct Args {
 
 /// Prints the list, or writes the sheets.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let now = args.now.now(&config)?;
     let asked = args.loggers.on_roster(&config).and_then(|loggers| {
         let form = args.sheet.as_deref().map(|file| form(file, &config)).transpose()?;
@@ -60,7 +60,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let visits = walk::read(&config, &loggers, now)?;
     let frame = frame(&config, now);
     if args.json {
-        return Ok(print_json(out, &visits::as_json(frame, &visits), DONE));
+        return Ok(print_report_json(out, &config, &visits::as_json(frame, &visits), DONE));
     }
     let wanted = visits::Wanted { all: args.all, each: args.each, is_part: !loggers.is_empty() };
     Ok(print(out, &visits::page(frame, &visits, wanted, term::columns()), DONE))
@@ -107,6 +107,7 @@ fn write_sheets(
             return Err(Exit::could_not(is_there(file)));
         }
     }
+    tell_in_force(config);
     let sheet = sheet::read(config, loggers, now)?;
     let text = written(&sheet, form);
     if is_dash(file) {

@@ -2,11 +2,11 @@
 
 mod args;
 
-use super::args::{logger as named_logger, open};
+use super::args::{logger as named_logger, opened};
 use super::exit::{DONE, Exit, NO, USAGE};
 use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
-use super::print::{print, print_json};
+use super::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, TEXT_MAX};
@@ -21,7 +21,7 @@ use std::path::Path;
 
 /// Writes off, or lists.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = opened(config_path, args.command.is_some())?;
     match &args.command {
         Some(Command::List { logger, json }) => list(&config, logger.as_ref(), *json, out),
         None => write_off(&config, args, out),
@@ -119,7 +119,7 @@ fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn 
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.write_off_histories(of))?;
     if json {
         let all: Vec<_> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();
-        return Ok(print_json(out, &json!({ "write_offs": all }), DONE));
+        return Ok(print_report_json(out, config, &json!({ "write_offs": all }), DONE));
     }
-    Ok(print(out, &view::list(&all, &config.roster, config.site.utc_offset_s), DONE))
+    Ok(print_report(out, config, &view::list(&all, &config.roster, config.site.utc_offset_s), DONE))
 }

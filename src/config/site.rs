@@ -160,20 +160,25 @@ pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> SiteFile {
     let Some(text) = file::read(path, Readers::Anyone, remedy, problems) else {
         return SiteFile::default();
     };
-    let notes = Notes::new(path, &text);
-    let (tree, clean) = notes.parse(&text);
+    of_text(path, &text, problems)
+}
+
+/// The same from a text; the text need not be in the file.
+pub(super) fn of_text(path: &Path, text: &str, problems: &mut Vec<Problem>) -> SiteFile {
+    let notes = Notes::new(path, text);
+    let (tree, clean) = notes.parse(text);
     let base = path.parent().unwrap_or(Path::new(""));
     let (mut found, notes) = if clean {
         (whole(&Table::file(&notes, tree.get_ref()), base), notes)
     } else {
-        let unheard = Notes::new(path, &text);
+        let unheard = Notes::new(path, text);
         let file = Table::file(&unheard, tree.get_ref());
         let ledger = file.section(&LEDGER).and_then(|table| ledger(&table, base));
         let mut found = SiteFile { ledger, ..SiteFile::default() };
         other_files(&file, base, &mut found);
         (found, notes)
     };
-    found.text = text.to_string();
+    found.text = text.to_owned();
     problems.extend(notes.into_problems());
     found
 }

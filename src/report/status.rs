@@ -18,6 +18,7 @@ use super::walk;
 use crate::ledger::read::Read;
 use crate::ledger::read::side_tables::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
+use crate::record::in_force::InForce;
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::record::written::{Remark, WrittenOff};
@@ -39,6 +40,8 @@ pub struct Surroundings {
     pub site: String,
     /// Its fixed offset, in seconds east of UTC.
     pub utc_offset_s: i32,
+    /// The files that have mistakes, instead of which their text in force is used.
+    pub in_force: Vec<InForce>,
     pub ledger_path: PathBuf,
     /// Size of the ledger with its -wal.
     pub ledger_bytes: u64,

@@ -53,5 +53,6 @@ pub fn frame(config: &stonechat::config::Config, now: i64) -> stonechat::view::f
         utc_offset_s: site.utc_offset_s,
         roster: &config.roster,
         now: GatewayTime(now),
+        in_force: &config.in_force,
     }
 }

@@ -58,7 +58,8 @@ impl<'a> Page<'a> {
     pub(super) fn head(&self) -> String {
         let of = if self.is_part() { " for this part" } else { "" };
         let verdict = verdict::line(&self.found.verdict, self.frame, &self.found.gateway, of);
-        self.prose(0, &verdict) + &self.prose(0, &view::screen::site(self.frame)) + &self.restriction()
+        let site: String = view::screen::site(self.frame).map(|line| self.prose(0, &line)).collect();
+        self.prose(0, &verdict) + &site + &self.restriction()
     }
 
     /// Damaged ledgers from which nothing has been brought over yet.

@@ -45,9 +45,11 @@ fn head(status: &Status, look: Look) -> String {
         utc_offset_s: around.utc_offset_s,
         roster: &status.roster,
         now: status.now,
+        in_force: &around.in_force,
     };
     let verdict = view::verdict::line(&status.verdict, frame, &status.gateway, "");
-    wrapped(&verdict, 0, 0, look.width) + &wrapped(&view::screen::site(frame), 0, 0, look.width)
+    let site = view::screen::site(frame).map(|line| wrapped(&line, 0, 0, look.width));
+    wrapped(&verdict, 0, 0, look.width) + &site.collect::<String>()
 }
 
 /// The whole status, below its head.

@@ -79,7 +79,7 @@ impl<'a> Page<'a> {
         let (list, offset) = (self.list, self.frame.utc_offset_s);
         let of = if self.wanted.is_part { " for this part" } else { "" };
         let mut text = self.prose(0, &verdict::line(&list.verdict, self.frame, &list.gateway, of));
-        text += &self.prose(0, &view::screen::site(self.frame));
+        text.extend(view::screen::site(self.frame).map(|line| self.prose(0, &line)));
         let gateway = view::gateway::first_with(&list.gateway, list.first_to_overwrite, self.now, offset);
         for words in gateway.into_iter().chain(view::service::lines(&list.service, offset)) {
             text += &format!("\n{}", self.prose(0, &words));
