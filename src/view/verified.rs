@@ -30,7 +30,7 @@ pub fn text(
         text += &format!("  and {} more\n", found.differences.len() - SHOWN);
     }
     text += if found.differences.is_empty() {
-        "sound: SQLite finds no damage, and coverage is what the records say\n"
+        "sound: SQLite finds no damage, and coverage and the counts by day are what the records say\n"
     } else if is_named {
         "not sound: do not restore it as it is; `stonechat salvage` brings over what its digests prove\n"
     } else {
