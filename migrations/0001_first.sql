@@ -190,7 +190,8 @@ CREATE TABLE radio (
     name TEXT NOT NULL UNIQUE
 );
 
--- Frames by outcome, settled: a radio and day, a logger and day (days of UTC since 1970).
+-- Frames by outcome, settled: a radio and day, a logger and day (days of UTC since 1970). `quarters` counts the records
+-- among them (stored and opaque) by quarter of an hour, so that a report can count from any site's midnight.
 CREATE TABLE radio_day (
     radio INTEGER NOT NULL, day INTEGER NOT NULL,
     noise INTEGER NOT NULL, skipped INTEGER NOT NULL, "foreign" INTEGER NOT NULL, unopened INTEGER NOT NULL,
@@ -203,6 +204,7 @@ CREATE TABLE logger_day (
     logger INTEGER NOT NULL, day INTEGER NOT NULL,
     unopened INTEGER NOT NULL, duplicate INTEGER NOT NULL, conflict INTEGER NOT NULL,
     opaque INTEGER NOT NULL, stored INTEGER NOT NULL,
+    quarters BLOB NOT NULL DEFAULT x'',                     -- src/ledger/db/quarters.rs
     PRIMARY KEY (logger, day)
 ) WITHOUT ROWID;
 

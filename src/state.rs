@@ -42,7 +42,8 @@ pub const CLOCK_CHANGE_S: i64 = 30;
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
     pub pid: u32,
-    #[serde(default)]
+    /// The ledger it writes. A path that is not UTF-8 is written as messages show it, and then leads to no file.
+    #[serde(default, serialize_with = "crate::text::as_path")]
     pub ledger: Option<PathBuf>,
     pub started_at: GatewayTime,
     /// When this was written.
@@ -138,6 +139,48 @@ pub struct RadioState {
     /// Frames of noise since the last valid frame, or since the port was opened.
     #[serde(default)]
     pub noise_since_right_frame: u64,
+    /// What it said about itself last, if it does.
+    #[serde(default)]
+    pub report: Option<RadioReport>,
+}
+
+/// What a radio said about itself, and when.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RadioReport {
+    pub at: GatewayTime,
+    /// Seconds since it was powered up.
+    pub uptime_s: u32,
+    /// Frames heard since then.
+    pub heard: u32,
+    /// Frames since then that came damaged.
+    pub damaged: u32,
+    /// Frames sent since then.
+    pub sent: u32,
+    /// Milliseconds of sending within the last hour.
+    pub airtime_ms: u32,
+    /// `None`: not measured.
+    pub noise_floor_dbm: Option<i8>,
+    /// The longest time between two reports since the daemon started, in seconds; 0: there was only one.
+    pub apart_s: i64,
+}
+
+/// A radio that reports itself and has not for this many of its usual times is no longer working.
+const REPORTS_MISSED: i64 = 3;
+/// But not before this time, in seconds: six times the shortest time between reports.
+const REPORT_OLD_S: i64 = 60;
+
+impl RadioReport {
+    /// The same report, following another.
+    pub fn after(self, before: Option<Self>) -> Self {
+        let apart_s = before.map_or(0, |before| before.apart_s.max(self.at.since(before.at)));
+        Self { apart_s, ..self }
+    }
+
+    /// Whether the next report should have come long ago. After a single report this is not known.
+    pub fn is_overdue(&self, now: GatewayTime) -> bool {
+        let limit = (REPORTS_MISSED * self.apart_s).max(REPORT_OLD_S);
+        self.apart_s > 0 && now.since(self.at) > limit
+    }
 }
 
 /// After this many frames of noise and no valid frame since the port was opened, the line is read wrongly.
@@ -153,6 +196,9 @@ impl RadioState {
 impl DaemonState {
     /// The gateway's clock was set by this many seconds: moves every time in this state to the new clock.
     pub fn shift(&mut self, seconds: i64) {
+        for report in self.radios.iter_mut().filter_map(|radio| radio.report.as_mut()) {
+            report.at = report.at.later(seconds);
+        }
         let radios = self.radios.iter_mut();
         let of_radios = radios.flat_map(|radio| radio.since.iter_mut().chain(&mut radio.last_frame_at));
         let of_commit = self.commit.iter_mut().map(|commit| &mut commit.at);
@@ -279,6 +325,17 @@ mod tests {
             assert_eq!(serde_json::to_string(&phase).unwrap(), json);
             assert_eq!(serde_json::from_str::<Phase>(&json).unwrap(), phase);
         }
+    }
+
+    #[test]
+    fn a_ledger_whose_path_is_not_utf_8_does_not_cost_the_state() {
+        use std::os::unix::ffi::OsStringExt;
+        let dir = tempfile::tempdir().unwrap();
+        let path = PathBuf::from(std::ffi::OsString::from_vec(b"/data/caf\xe9/ledger.db".to_vec()));
+        let state = DaemonState { pid: 812, ledger: Some(path), ..DaemonState::default() };
+        state.write(dir.path()).unwrap();
+        let read = DaemonState::read(dir.path()).unwrap();
+        assert_eq!((read.pid, read.ledger), (812, Some("/data/caf\u{fffd}/ledger.db".into())));
     }
 
     #[test]

@@ -144,6 +144,46 @@ macro_rules! arithmetic {
 }
 arithmetic!(LoggerTime, GatewayTime);
 
+/// Every offset from UTC in civil use is a multiple of this many seconds, so any site's midnight falls on a quarter of
+/// an hour of UTC.
+pub const QUARTER_S: i64 = 900;
+
+/// The days of a calendar with a fixed offset from UTC, each from its own midnight to the next, numbered from
+/// 1970-01-01.
+///
+/// ```
+/// use stonechat::time::Days;
+///
+/// // At Harrow Tarn embankment a day begins at 07:00 UTC.
+/// let days = Days::ahead_of_utc(-7 * 3600);
+/// assert_eq!(days.begin_s(1), 86_400 + 7 * 3600);
+/// assert_eq!((days.of(86_400 + 7 * 3600), days.of(86_400 + 7 * 3600 - 1)), (1, 0));
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Days {
+    utc_offset_s: i32,
+}
+
+impl Days {
+    pub const LENGTH_S: i64 = 86_400;
+    pub const UTC: Self = Self::ahead_of_utc(0);
+
+    /// The offset in seconds east of UTC.
+    pub const fn ahead_of_utc(utc_offset_s: i32) -> Self {
+        Self { utc_offset_s }
+    }
+
+    /// The day in which a second lies. Units: Unix seconds, of either clock.
+    pub const fn of(self, unix_s: i64) -> i64 {
+        unix_s.saturating_add(self.utc_offset_s as i64).div_euclid(Self::LENGTH_S)
+    }
+
+    /// The first second of a day, in Unix seconds.
+    pub const fn begin_s(self, day: i64) -> i64 {
+        day.saturating_mul(Self::LENGTH_S).saturating_sub(self.utc_offset_s as i64)
+    }
+}
+
 impl Stamp {
     /// The time, whether the clock was synchronised or not.
     pub const fn time(self) -> GatewayTime {

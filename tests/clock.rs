@@ -1,5 +1,5 @@
 //! Corrected logger times against the simulator's truth: records go through the daemon's core into a real ledger, and
-//! what it makes of their times is compared with when they were made.
+//! their corrected times are compared with the times at which they were made.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::BTreeMap;
@@ -20,7 +20,7 @@ use stonechat::wire::seq::{Address, Epoch, Identity};
 
 const DAY: i64 = 86_400;
 const HOUR: i64 = 3_600;
-/// A frame is under way for so long at most, where none is late.
+/// The longest time that a frame is under way, if none is late.
 const UNDER_WAY_S: i64 = 30;
 
 fn address(number: u16) -> Address {
@@ -306,6 +306,6 @@ fn gaps_of_a_whole_season_lie_where_the_truth_has_them() {
     let (worst, (times, worst_of_gaps)) = (heard.worst(), heard.worst_of_gaps());
     println!("a season: {worst:?}; {times} times of gaps, worst {worst_of_gaps} s");
     assert!(worst.corrected <= 180 && worst.worse_by <= 120, "{worst:?}");
-    // A profile or an event may stand first: then the estimate is an interval off.
+    // A profile or an event may come first: then the estimate is one interval off.
     assert!(times > 20 && worst_of_gaps <= intervals + 180, "{times} {worst_of_gaps}");
 }

@@ -1,5 +1,5 @@
-//! A damaged ledger under the real binary and through the library: set aside whole, intake goes on, the gap report
-//! stays the one it was, and there is never a crash loop.
+//! A damaged ledger under the real binary and through the library: it is set aside whole, intake continues, the gap
+//! report stays the same, and there is never a crash loop.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -24,7 +24,7 @@ use util::truth::{held_equals_truth, verified};
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const PROMISE: &str = "a damaged ledger is set aside, intake goes on, no false gap appears, and no record is gone without a gap";
 
-/// A ledger of some days with gaps of every kind, settled but for its end, and what is known of it beside it.
+/// A ledger of some days with gaps of every kind, settled but for its end, and the file next to it that describes it.
 fn filled(dir: &Path, seed: u64) -> (PathBuf, FieldPlan, Run) {
     let path = dir.join("ledger.db");
     let plan = FieldPlan::harrow_tarn(seed, 6, TrueTime(1_780_000_000), 6);
@@ -141,7 +141,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
             "ledger.db.damaged-20260604T190640Z",
             "{how}: the name has the time"
         );
-        // The report is the one it was: gaps, times, overwriting, silences. Or what was held stands among the gaps.
+        // The report is the same as before: gaps, times, overwriting, silences. Or what was held is among the gaps.
         let after = report(&path, &plan, &run);
         if is_readable {
             assert_eq!(after.gaps, before.gaps, "{how}");
@@ -217,7 +217,7 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
     ledger.write_sidecar(NOW).unwrap();
     let known = Sidecar::read(&path).unwrap().unwrap();
-    // More comes in, and nobody writes down that it did.
+    // More comes in, and this is not written down.
     drop(ledger);
     hand::receive(&path, &plan, second);
     let held = held_equals_truth(&path, &run.truth);
@@ -242,7 +242,7 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     verified(&path);
 }
 
-/// What `damage::open` does with a file of which nobody may think that it is damaged.
+/// What `damage::open` does with a file that must not be taken as damaged.
 fn is_left_alone(path: &Path, why: &str) {
     let opened = take_over::open(path, NOW).unwrap();
     assert_eq!(opened.taken, None, "{why}");
@@ -251,7 +251,7 @@ fn is_left_alone(path: &Path, why: &str) {
 }
 
 #[test]
-fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it() {
+fn a_sound_ledger_is_never_set_aside_whatever_is_next_to_it_or_was_done_to_it() {
     let dir = tempfile::tempdir().unwrap();
     let (path, plan, run) = filled(dir.path(), 97);
     let mut ledger = Ledger::open(&path).unwrap();
@@ -291,7 +291,7 @@ fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it
         cases += 1;
     }
     assert_eq!(held_equals_truth(&path, &run.truth), held);
-    // What stands beside it is of another site's ledger, which has come further.
+    // The file next to it is of another site's ledger, which is further on.
     let other = tempfile::tempdir().unwrap();
     let (theirs, ..) = filled(other.path(), 98);
     let mut ledger = Ledger::open(&theirs).unwrap();
@@ -430,7 +430,7 @@ fn a_value_that_no_longer_fits_its_digest_is_not_carried_into_the_new_ledger() {
         .unwrap();
         drop(db);
         if sidecar {
-            // A day passes, and nobody has noticed.
+            // A day passes, and it is not noticed.
             Ledger::open(&path).unwrap().write_sidecar(NOW).unwrap();
         }
         let (ledger, taken) =
@@ -487,7 +487,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
         "what is known beside the ledger is used only if it is whole",
         "a flipped byte, a cut",
         u64::from(refused) * 2,
-        "not used, told, written anew",
+        "not used, reported, written again",
     );
 }
 

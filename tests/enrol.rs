@@ -1,5 +1,5 @@
-//! A logger onto the roster, as a person at a terminal adds it and as a script does: what is asked, what is refused, what is
-//! written and what never is.
+//! Adding a logger to the roster, as a person at a terminal and as a script: what is asked, what is refused, what is
+//! written and what is never written.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -161,16 +161,16 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     let mut person = Person::starts(enrol(&site, &[]));
     person
         .reads("A new logger of Harrow Tarn embankment.")
-        .reads("Heard, and not on the roster")
+        .reads("Heard but not on the roster")
         .reads("\n       13 ");
     // What is taken or makes no sense is asked for again, with what is allowed.
-    person.reads("Address [13]: ").types("11").reads("address 11 is on the roster already: it is P-11 ");
+    person.reads("Address [13]: ").types("11").reads("address 11 is already on the roster: it is P-11 ");
     person
         .reads("Address [13]: ")
         .types("thirteen")
         .reads("expected a whole number from")
         .reads("1 to 65534");
-    person.reads("Address [13]: ").types("").reads("of logger 13 came.").reads("counted and not kept");
+    person.reads("Address [13]: ").types("").reads("of logger 13 came in.").reads("counted but not kept");
     person.reads("Name [logger 13]: ").types(&"x".repeat(101)).reads("allowed 1 to 100");
     person.reads("Name [logger 13]: ").types("P-13 \"core\"");
     person.reads("Interval in seconds [").types("0").reads("0 is out of range, allowed 1 to 604800");
@@ -183,14 +183,14 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     person
         .reads("Channel 0 [-]: ")
         .types("pore pressure=volt")
-        .reads("\"volt\" is no raw unit; write count,");
+        .reads("\"volt\" is not a raw unit; write count,");
     person.reads("Channel 0 [-]: ").types("pore pressure=milli_hertz");
     person.reads("Channel 1 [-]: ").types("");
     person.reads("Key file [logger-13.toml]: ").types("site.toml").reads("site.toml is there already");
     person.reads("Key file [logger-13.toml]: ").types("");
     person
-        .reads("This goes to the end of")
-        .reads("Key of slot 0, derived from the site key, into the new file");
+        .reads("This is added to the end of")
+        .reads("The key of slot 0, derived from the site key, is written to the new file");
     person.reads("Write it? [Y/n] ").types("perhaps").reads("type y or n");
     assert_eq!(roster(&site), before, "nothing is written before the last answer");
     assert!(!site.path("logger-13.toml").exists());
@@ -237,7 +237,7 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     let (code, text) =
         said(&unasked(&site, &[&["--address", "13", "--yes", "--no-key-file"], &GIVEN[..]].concat()));
     assert_eq!(code, Some(2), "{text}");
-    assert!(text.contains("address 13 is on the roster already: it is P-13 \"core\", at "), "{text}");
+    assert!(text.contains("address 13 is already on the roster: it is P-13 \"core\", at "), "{text}");
     assert_eq!(roster(&site), format!("{before}{entry}"));
 }
 
@@ -247,8 +247,8 @@ fn an_answer_of_no_and_an_input_that_ends_write_nothing() {
     let before = roster(&site);
     let args = [&["--address", "21"], &GIVEN[..], &["--area", "toe", "--channel", "head=nano_amp"]].concat();
     let mut person = Person::starts(enrol(&site, &args));
-    person.reads("Nothing of logger 21 can be read yet.").reads("Key file [logger-21.toml]: ").types("-");
-    person.reads("into no file.").reads("Write it? [Y/n] ").types("n");
+    person.reads("No record of logger 21 can be read yet.").reads("Key file [logger-21.toml]: ").types("-");
+    person.reads("is written to no file.").reads("Write it? [Y/n] ").types("n");
     let (code, screen) = person.ends();
     assert!(code == Some(1) && screen.ends_with("nothing is written\n"), "{screen}");
     assert!(!screen.contains(&derived(&plan(82, 2), 21, 0)));
@@ -288,14 +288,14 @@ fn what_waited_for_a_key_says_what_the_logger_is_and_is_stored_once_it_is_enroll
     let (code, text) = said(&output);
     let waiting = String::from_utf8(site.output(&["set-aside", "list", "--all"]).stdout).unwrap();
     assert_eq!(code, Some(0), "{text}\n{waiting}");
-    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let printed: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let logger = plan.logger(Address::new(12).unwrap()).unwrap();
-    assert_eq!(told["logger"]["interval_s"], logger.interval_s, "{told}");
-    assert_eq!(told["logger"]["channels"].as_array().unwrap().len(), logger.channels.len());
-    assert_eq!(told["logger"]["channels"][1]["name"], "channel 1");
-    let memory = told["logger"]["memory_records"].to_string();
+    assert_eq!(printed["logger"]["interval_s"], logger.interval_s, "{printed}");
+    assert_eq!(printed["logger"]["channels"].as_array().unwrap().len(), logger.channels.len());
+    assert_eq!(printed["logger"]["channels"][1]["name"], "channel 1");
+    let memory = printed["logger"]["memory_records"].to_string();
     assert!(entry.contains(&format!("\nmemory_records = {memory}\n")), "{memory}: {entry}");
-    assert_eq!(told["key_file"], serde_json::Value::Null);
+    assert_eq!(printed["key_file"], serde_json::Value::Null);
     assert!(!text.contains(&derived(&plan, 12, 0)));
 
     let mut daemon = site.start();
@@ -325,7 +325,13 @@ fn another_unit_at_an_address_that_was_used_gets_a_slot_above_and_the_same_one_k
     for (answer, slot, advised) in [("", 1, "(has opened no frame yet)"), ("n", 0, "(in use since ")] {
         fs::write(site.path("loggers.toml"), &before).unwrap();
         let mut person = Person::starts(enrol(&site, &["--address", "12", "--no-key-file"]));
-        person.reads("Is it another unit? [Y/n] ").types(answer).reads("says of itself what is in");
+        person
+            .reads(
+                "Is it a different unit? \
+                      [Y/n] ",
+            )
+            .types(answer)
+            .reads("The values in [brackets] are from the profile");
         person.reads("Name [logger 12]: ").types("").reads("Interval").types("").reads("Memory").types("");
         person.reads("Area [-]: ").types("");
         let channels = plan.logger(Address::new(12).unwrap()).unwrap().channels.len();
@@ -361,7 +367,7 @@ fn where_nothing_can_be_asked_all_that_is_missing_is_named_at_once() {
     for (option, value, expected) in [
         ("--address", "70000", "`address`: 70000 is out of range, allowed 1 to 65534"),
         ("--interval-s", "1.5", "expected a whole number from 1 to 604800"),
-        ("--channel", "head=volt", "\"volt\" is no raw unit; write count, milli_hertz"),
+        ("--channel", "head=volt", "\"volt\" is not a raw unit; write count, milli_hertz"),
         ("--channel", "head", "--channel \"head\" has no raw unit; write NAME=UNIT"),
     ] {
         let mut args = [&["--address", "21", "--yes", "--no-key-file"], &GIVEN[..]].concat();
@@ -502,7 +508,7 @@ fn a_roster_that_changed_meanwhile_is_left_as_it_is() {
     assert!(roster(&site) == changed && !site.path("key.toml").exists() && parts(&site) == 0);
 }
 
-/// A file size limit stands in for a full disk where its signal is ignored, and for a kill in the middle where it is not.
+/// A file size limit acts as a full disk if its signal is ignored, and as a kill in the middle if it is not.
 #[test]
 fn a_full_disk_and_a_kill_leave_the_old_roster_whole() {
     let site = Site::new(&plan(90, 2), "/nowhere/radio", 1.0, "");

@@ -1,7 +1,7 @@
-//! The gap report, rule by rule, against models that are plainly right. A [`Model`] is a list of the records that
-//! loggers made and of which are held; every scene is reported from it without SQL, and again through a real
-//! ledger before, half-way through and after settling, and all those reports are the same. Random histories are
-//! compared with sets of integers, and deadlines with the ring memories of the simulated field.
+//! The gap report, rule by rule, against simple models. A [`Model`] is a list of the records that loggers made, with
+//! those that are held. Every scene is reported from it without SQL, and again through a real ledger before, half-way
+//! through and after settling; all these reports must be the same. Random histories are compared with sets of integers,
+//! and deadlines with the ring memories of the simulated field.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -83,7 +83,7 @@ impl Made {
         !matches!(self.what, Kind::Row { .. })
     }
 
-    /// Its time on the logger's clock; of an opaque record nobody can tell.
+    /// Its time on the logger's clock; not known for an opaque record.
     fn time(&self) -> Option<i64> {
         match &self.what {
             Kind::Record(record) => Some(i64::from(record.time())),
@@ -665,7 +665,7 @@ fn a_complete_record_gives_an_empty_report() {
 }
 
 #[test]
-fn a_gap_lies_within_the_two_records_beside_it() {
+fn a_gap_lies_between_the_two_records_around_it() {
     let mut scene = Scene::new();
     scene.live(LIFE);
     scene.lose(L, 1, 5..=7);
@@ -890,7 +890,7 @@ fn a_named_end_extends_what_must_exist() {
     scene.live(Life { epoch: 2, from: T0 + 5 * DAY, previous: (1, 33), ..LIFE });
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 31, 33)]);
-    // Extrapolated with the interval that the epoch's own profile told.
+    // Extrapolated with the interval of the epoch's own profile.
     assert_eq!(span(&report.gaps[0]), (Some(T0 + 30 * 900), Some(T0 + 32 * 900)));
     assert_eq!(report.gaps[0].readings, None, "nothing of this epoch is held on its other side");
 }
@@ -933,7 +933,7 @@ fn csv_rows_fill_and_do_not_extend() {
     }
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 5, 5), (1, 7, 8)]);
-    // Rows stand beside a gap like any reading.
+    // Rows limit a gap like any reading.
     assert_eq!((report.gaps[0].readings, report.gaps[1].readings), (Some(1), Some(2)));
     assert_eq!(span(&report.gaps[1]), (Some(at(7)), Some(at(8))));
     // They fill up to an end that a profile has named, too.
@@ -973,11 +973,11 @@ fn an_opaque_record_covers_but_has_no_time_of_its_own() {
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
-    // Its reception stands in; by hand there is none, and the other side alone tells.
+    // Its reception replaces it; by hand there is none, and only the other side helps.
     assert_eq!(report.gaps[0].from, Some(GatewayTime(at(4) + 2 + EVERY)));
     scene.made(id(L, 1, 4)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (Some(at(5)), Some(at(7))));
-    // Nothing at all tells.
+    // Nothing is known.
     scene.made(id(L, 1, 8)).what = Kind::Opaque;
     scene.made(id(L, 1, 8)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (None, None));
@@ -1119,7 +1119,7 @@ fn a_logger_is_silent_after_three_of_its_intervals_in_force() {
     assert_eq!(silences(&scene), []);
     scene.now += 1;
     assert_eq!(silences(&scene), silence(Some(heard), Some(3)));
-    // A clock that went back makes nobody silent.
+    // A clock that went back makes no logger silent.
     scene.now = heard - DAY;
     assert_eq!(silences(&scene), []);
     // The interval is the last profile's, not the roster's.
@@ -1302,7 +1302,7 @@ fn readings_are_not_known_where_alarm_mode_may_have_begun_among_what_is_missing(
     scene.instead(id(L, 1, 20), alarmed.profile_at(time(20)));
     scene.lose(L, 1, 6..=9);
     assert_eq!(only(&scene.report().gaps).readings, None);
-    // Without any profile after it nobody can tell, and the rule stands.
+    // Without any profile after it this is not known, and the rule applies.
     scene.instead(id(L, 1, 20), reading(time(20)));
     assert_eq!(only(&scene.report().gaps).readings, Some(0));
 
@@ -1499,7 +1499,7 @@ fn a_radio_taken_down_long_ago_was_not_off() {
 }
 
 #[test]
-fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_several() {
+fn an_outage_of_nearly_all_while_the_gateway_listened_is_distinguished_from_one_of_several() {
     let mut scene = site([20..=39, 20..=39, 20..=38]);
     scene.model.listening = vec![(1, T0, at(200))];
     assert_eq!(only(&scene.report().outages).cause, Cause::NoneHeard);
@@ -1612,7 +1612,7 @@ fn outages_at_different_times_stand_apart_longest_first() {
 }
 
 #[test]
-fn a_lost_frame_or_two_is_no_outage_and_one_that_is_written_off_stays_in_the_story() {
+fn a_lost_frame_or_two_is_not_an_outage_and_one_that_is_written_off_stays_in_the_story() {
     let mut scene = site([10..=11, 20..=20, NONE]);
     scene.model.listening = vec![(1, T0, at(100))];
     assert_eq!(scene.report().outages, []);
@@ -1710,7 +1710,7 @@ fn a_fast_interval_brings_only_the_earliest_date_forward() {
 
 #[test]
 fn a_wrong_clock_of_a_logger_moves_no_date_and_no_word() {
-    let told = |off: i64| {
+    let printed = |off: i64| {
         let mut scene = Scene::new();
         scene.live(Life { capacity: 100, ..LIFE });
         scene.lose(L, 1, 11..=14);
@@ -1723,10 +1723,10 @@ fn a_wrong_clock_of_a_logger_moves_no_date_and_no_word() {
         scene.now = at(30) + 60;
         only(&scene.report().gaps).in_memory
     };
-    assert_eq!(told(0).in_logger, InLogger::Yes);
+    assert_eq!(printed(0).in_logger, InLogger::Yes);
     // A year and a day behind: these records are minutes old, and were said to be in no logger any more.
-    assert_eq!(told(-366 * DAY), told(0));
-    assert_eq!(told(366 * DAY), told(0));
+    assert_eq!(printed(-366 * DAY), printed(0));
+    assert_eq!(printed(366 * DAY), printed(0));
 }
 
 #[test]
@@ -2301,7 +2301,7 @@ struct Compared {
     there: usize,
     at_risk: [usize; 2],
     /// Of those said to be there, how many went later in the plan, none before its date.
-    foretold: usize,
+    predicted: usize,
     /// A memory was cleared by hand.
     cleared: usize,
 }
@@ -2348,7 +2348,7 @@ fn compare(plan: &FieldPlan, listener: &Listener, report: &Report, context: &str
                 out.there += 1;
                 let earliest = memory.earliest.unwrap().unix_s();
                 assert!(left_at.is_none_or(|at| at >= earliest), "{context}: {record} went at {left_at:?}");
-                out.foretold += usize::from(left_at.is_some());
+                out.predicted += usize::from(left_at.is_some());
             }
         }
     }
@@ -2393,8 +2393,8 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
         }
     }
     println!("60 fields: {compared:?}");
-    let Compared { gone, there, at_risk, foretold, cleared } = compared;
-    assert!(gone > 4_000 && there > 10_000 && foretold > 1_500, "{compared:?}");
+    let Compared { gone, there, at_risk, predicted, cleared } = compared;
+    assert!(gone > 4_000 && there > 10_000 && predicted > 1_500, "{compared:?}");
     assert!(at_risk[0] > 0 && at_risk[1] > 0 && cleared > 0, "{compared:?}");
 }
 
@@ -2478,7 +2478,7 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     let whole = |of: &Outage| (of.from, of.to, of.cause, of.loggers.clone());
     assert_eq!(whole(same), whole(&longest));
     assert!(same.parts.iter().all(|part| part.logger == address(17)));
-    // A single record that was lost within its time and is no part of it.
+    // A single record that was lost within its time and is not part of it.
     assert_eq!(same.missing() + 1, part.report.open_records());
     for columns in [0, 60, 80, 200] {
         let text = view::gaps::page(frame(&config, now), &part, &wanted, columns);

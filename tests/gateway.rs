@@ -1,5 +1,6 @@
-//! What reports say where the gateway is the cause: how records came, whatever its clock; what nothing opens, what no
-//! version reads, what is addressed elsewhere; and the state of daemon, port, key and line before any word about loggers.
+//! Reports when the gateway is the cause: how records came, with any clock; frames that no key opens, records that this
+//! version cannot read, frames for other sites; and the state of daemon, port, key and line, which reports name before
+//! the loggers.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -10,6 +11,7 @@ use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Run, TrueTime};
 use stonechat::wire::frame::{KIND_AIR, encode_line};
+use stonechat::wire::radio_status::RadioStatus;
 use stonechat::wire::record::{Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
 use util::daemon::{Daemon, PATIENCE, Site};
@@ -66,6 +68,39 @@ fn of_logger(json: &Value, logger: u16) -> &Value {
 }
 
 // ------------------------------------------------------------------------------------------- how records came
+
+#[test]
+fn what_a_radio_says_about_itself_is_in_status_and_is_not_a_frame() {
+    let plan = quiet_plan(1, 1);
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let run = Field::new(plan.clone()).run_out();
+    let own = RadioStatus {
+        uptime_s: 86_400,
+        heard: 52_340,
+        damaged: 12,
+        sent: 310,
+        airtime_ms: 4_120,
+        noise_floor_dbm: Some(-118),
+    };
+    let mut line = Vec::new();
+    own.encode_line(&mut line);
+    line.extend(run.line());
+    pty.write_within(&line, PATIENCE).unwrap();
+    let state = daemon.wait_frames(run.tally.frames());
+    let report = state.radios[0].report.unwrap();
+    assert_eq!((report.uptime_s, report.sent, report.airtime_ms), (own.uptime_s, own.sent, own.airtime_ms));
+    let json = site.json(&["status", "--json"]);
+    let radio = &json["radios"][0];
+    assert_eq!(radio["frames"], run.tally.frames());
+    assert_eq!(radio["own_status"]["heard"], 52_340);
+    assert_eq!(radio["own_status"]["noise_floor_dbm"], -118);
+    let text = text_of(&site, &["status", "--all"]);
+    let expected = "running for 1 d 0 h, heard 52,340 frames (12 damaged), sent 310, noise floor -118 dBm";
+    assert!(text.contains(expected), "{text}");
+    assert!(daemon.stop().success());
+}
 
 #[test]
 fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_whether_or_not_it_is_settled() {
@@ -227,7 +262,8 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
         .collect();
     assert_eq!(groups, [(11, 10), (12, 3), (13, 10)]);
     assert_eq!(aside["set_aside"].as_array().unwrap().len(), 23);
-    let said = "1,204 frames that no key opened found no room to wait (logger 13: 1,200, logger 11: 4)";
+    let said = "1,204 frames that no key opened were dropped because there was no room (logger 13: 1,200, logger 11: \
+                4)";
     for args in [&["status", "--all", "--now", &time(FROM + 7200)][..], &["set-aside", "list", "--all"]] {
         let text = text_of(&site, args);
         assert!(text.contains(said), "{text}");
@@ -361,8 +397,8 @@ impl Mast {
         for command in ["gaps", "status", "visits"] {
             let json = self.site.json(&[command, "--json", "--now", &now]);
             assert_eq!(json["gateway"]["state"], state, "{command}: {}", json["gateway"]);
-            let told = json["gateway"]["advice"].as_str().unwrap();
-            assert!(told.contains(advice), "{command}: {told}");
+            let printed = json["gateway"]["advice"].as_str().unwrap();
+            assert!(printed.contains(advice), "{command}: {printed}");
             let text = text_of(&self.site, &[command, "--now", &now]);
             let advice_at = text.find(advice).unwrap_or_else(|| panic!("{command}: {text}"));
             for words in
@@ -481,7 +517,7 @@ fn a_port_that_is_missing_comes_first_and_the_services_status_line_says_so() {
     drop(mast.pty.take());
     daemon.wait_for("the loss of the port", |state| !state.radios[0].up);
     status_line("not listening on mast");
-    mast.blames_the_gateway(lost + 2 * DAY, "port not open", "see to the radio `mast`");
+    mast.blames_the_gateway(lost + 2 * DAY, "port not open", "check the radio `mast`");
     assert_eq!(daemon.stop().code(), Some(0));
 
     // From the start: the service does not say that it listens.
@@ -489,18 +525,18 @@ fn a_port_that_is_missing_comes_first_and_the_services_status_line_says_so() {
         command.arg("--simulated-clock").arg(mast.site.path("clock"));
         command.env("NOTIFY_SOCKET", mast.site.path("notify"));
     });
-    let mut told = Vec::new();
+    let mut printed = Vec::new();
     daemon.wait_for("a reason", |state| state.radios[0].reason.is_some());
     loop {
         let mut message = [0; 4096];
         let read = socket.recv(&mut message).unwrap();
         let message = String::from_utf8_lossy(&message[..read]).into_owned();
-        told.push(message.clone());
+        printed.push(message.clone());
         if message.contains("not listening on mast") {
             break;
         }
     }
-    assert!(told.iter().all(|line| !line.contains("STATUS=listening")), "{told:?}");
+    assert!(printed.iter().all(|line| !line.contains("STATUS=listening")), "{printed:?}");
 }
 
 #[test]
@@ -660,7 +696,7 @@ fn a_clock_that_is_not_synchronised_comes_before_advice_about_loggers() {
         assert_eq!(json["gateway"]["state"], "clock not synchronised", "{command}: {}", json["gateway"]);
         let text = text_of(&mast.site, &[command, "--now", &now]);
         let first = text.find("time service").unwrap_or_else(|| panic!("{command}: {text}"));
-        for words in ["see why logger 12", "Silent now: 12", "12 loggers to go"] {
+        for words in ["find out why logger 12", "Silent now: 12", "12 loggers to go"] {
             assert!(text.find(words).is_none_or(|at| at > first), "{command}: {words}: {text}");
         }
     }

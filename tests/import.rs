@@ -1,5 +1,5 @@
 //! Hand downloads by the real binary and through the library: they fill exactly what is missing, in any order and
-//! grouping, beside a running daemon, killed in the middle, and whatever is wrong with the files.
+//! grouping, next to a running daemon, killed in the middle, and with any fault in the files.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -40,7 +40,7 @@ fn text(bytes: &[u8]) -> String {
 
 /// Runs an import, expects this exit code, and gives its standard output.
 fn import(site: &Site, code: i32, args: &[&str]) -> String {
-    // With all notes, where the answer is no list.
+    // With all notes, if the answer is not a list.
     let all: &[&str] = if args.contains(&"--json") || args[0] == "withdraw" { &[] } else { &["--all"] };
     let output = site.output(&[&["import"], args, all].concat());
     ended(&output, code);
@@ -61,7 +61,7 @@ fn import_json(site: &Site, code: i32, args: &[&str]) -> Value {
     serde_json::from_str(&import(site, code, &[args, &["--json"]].concat())).unwrap()
 }
 
-/// The file itself and what stands beside it, to the byte, with the times of their last change.
+/// The file itself and the files next to it, to the byte, with the times of their last change.
 fn stamps(ledger: &Path) -> Vec<(Vec<u8>, std::time::SystemTime)> {
     // Nobody has it open in this process, so reading drops no locks.
     ["", "-wal"]
@@ -231,7 +231,7 @@ fn small_keyring() -> Keyring {
     keyring
 }
 
-/// The reading that a number stands for; equal numbers give equal readings.
+/// The reading for a number; equal numbers give equal readings.
 fn reading(id: Identity, variant: u8) -> Reading {
     let time = 1_770_000_000 + id.epoch.number() * 1_000_000 + id.sequence.number() * 600;
     let counts = [i32::from(variant) * 1000, -7, id.sequence.number() as i32];
@@ -278,7 +278,7 @@ fn cases(otherwise: u64) -> ProptestConfig {
     ProptestConfig { cases: setting("PROPTEST_CASES", otherwise) as u32, ..ProptestConfig::default() }
 }
 
-/// What stands in a file, in its order: (logger, epoch, sequence) and which variant of its content.
+/// The contents of a file, in its order: (logger, epoch, sequence) and which variant of its content.
 type Names = Vec<((u16, u32, u32), u8)>;
 
 #[derive(Clone, Debug)]
@@ -525,9 +525,9 @@ proptest! {
 struct Slate {
     /// Variant of the authentic record.
     record: Option<u8>,
-    /// Variant of the CSV row that stands or stood there, and whether it was bare.
+    /// Variant of the CSV row that is or was there, and whether it was bare.
     row: Option<(u8, bool)>,
-    /// Variants of records, and of rows (with whether bare), that are kept beside.
+    /// Variants of records, and of rows (with whether bare), that are kept as conflicts.
     records_beside: BTreeSet<u8>,
     rows_beside: BTreeSet<(u8, bool)>,
 }
@@ -655,7 +655,7 @@ fn content_json(name: (u16, u32, u32), (variant, bare): (u8, bool)) -> Value {
 proptest! {
     #![proptest_config(cases(12))]
 
-    /// Whatever came under an identity is the record, a row, or kept beside; and outcomes add up.
+    /// Everything that came under an identity is the record, a row, or kept as a conflict; and outcomes add up.
     #[test]
     fn files_that_disagree_lose_nothing_and_count_as_a_map_does(steps in steps()) {
         let dir = tempfile::tempdir().unwrap();
@@ -679,7 +679,7 @@ proptest! {
                             }
                         }
                         if matches!(file, FileOf::Dump { .. }) && whole.is_empty() {
-                            // Nothing right in it: it is no download.
+                            // Nothing valid in it: it is not a download.
                             continue;
                         }
                         let plan = plans.next().unwrap();
@@ -760,7 +760,7 @@ proptest! {
     }
 }
 
-// ---- beside others, and killed ---------------------------------------------------------------------------
+// ---- next to others, and killed ---------------------------------------------------------------------------
 
 /// Every record of the truth, as one dump.
 fn write_dump(path: &Path, truth: &Truth) {
@@ -874,7 +874,7 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
     std::fs::write(&dump, sealed).unwrap();
     std::fs::write(&csv, hand::own_csv(&rows)).unwrap();
     let files = ["--by", "R. Dale", dump.to_str().unwrap(), csv.to_str().unwrap()];
-    // As it was before, kept aside while nobody has it open.
+    // As it was before, kept aside while it is not open.
     let keep = |from: &str, to: &str| {
         for suffix in ["", "-wal"] {
             let (from, to) = (site.path(&format!("{from}{suffix}")), site.path(&format!("{to}{suffix}")));
@@ -968,7 +968,7 @@ fn a_lock_held_for_longer_than_a_try_is_waited_for_and_its_holder_is_named() {
     holder.execute_batch("BEGIN IMMEDIATE").unwrap();
     let child = start(&site, &["--by", "R. Dale", stick.to_str().unwrap()]);
     send(&mut pty, &second);
-    // The daemon's own try has to end (SQLite's busy timeout, five seconds) before it has anything to tell.
+    // The daemon's own try has to end (SQLite's busy timeout, five seconds) before it has anything to report.
     let state = daemon.wait_for("trouble", |state| state.trouble.is_some());
     let trouble = state.trouble.unwrap();
     let comm = std::fs::read_to_string("/proc/self/comm").unwrap();
@@ -1004,7 +1004,7 @@ fn send(pty: &mut PtyMaster, bytes: &[u8]) {
 
 // ---- whatever is wrong with a file -----------------------------------------------------------------------
 
-/// Three loggers of two days, and logger 12 with a gap that nobody has fetched yet.
+/// Three loggers of two days, and logger 12 with a gap that has not been fetched yet.
 struct Small {
     site: Site,
     plan: FieldPlan,
@@ -1040,7 +1040,7 @@ impl Small {
         Self { site, plan, truth: run.truth, gap }
     }
 
-    /// A file beside the ledger; its path.
+    /// A file next to the ledger; its path.
     fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> String {
         let path = self.site.path(name);
         std::fs::write(&path, bytes).unwrap();
@@ -1080,10 +1080,10 @@ impl Small {
         let before = hand::tables(&self.site.ledger());
         let output = self.site.output(&[&["import", "--all", "--by", "R. Dale"], args].concat());
         ended(&output, code);
-        let told = text(&output.stdout) + &text(&output.stderr);
+        let printed = text(&output.stdout) + &text(&output.stderr);
         for word in words {
             // Prose is wrapped to the terminal's width.
-            assert!(flat(&told).contains(&flat(word)), "no {word:?} in:\n{told}");
+            assert!(flat(&printed).contains(&flat(word)), "no {word:?} in:\n{printed}");
         }
         assert!(before == hand::tables(&self.site.ledger()), "{args:?} has changed the ledger");
         verified(&self.site.ledger());
@@ -1091,7 +1091,7 @@ impl Small {
 }
 
 #[test]
-fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
+fn files_that_are_not_downloads_are_reported_with_a_remedy_and_change_nothing() {
     let small = Small::new();
     let empty = small.file("empty", "");
     let line = format!("stonechat: {empty} is empty; copy it from the reader again\n");
@@ -1141,7 +1141,7 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     let header = small.file("header.csv", "logger,epoch,sequence,time,battery_mv,board,c0\n");
     small.refuses(1, &[&header], &["header.csv line 1: column 6 must be `board_c`, but is \"board\""]);
 
-    // A mistake beside a good file: the good one goes in all the same, and the exit code is 1.
+    // A mistake in one file: the good file is still imported, and the exit code is 1.
     let good = small.csv("good.csv", &[small.line(0)]);
     let out = import(&small.site, 1, &["--by", "R. Dale", &good, &empty]);
     assert!(out.contains("1 record stored") && out.contains("is empty"), "{out}");
@@ -1223,17 +1223,18 @@ fn csv_rows_with_impossible_values_are_refused_where_they_stand_and_odd_times_ar
 
     let odd = small.csv(
         "odd.csv",
-        &[small.line_with(0, 3, "1970-01-01T00:00:10Z"), small.line_with(1, 3, "2099-12-31T23:59:59Z")],
+        &[small.line_with(0, 3, "2019-12-31T23:59:59Z"), small.line_with(1, 3, "2099-12-31T23:59:59Z")],
     );
     let out = import(&small.site, 0, &["--by", "R. Dale", &odd]);
     assert!(
-        flat(&out)
-            .contains("odd.csv: 2 times cannot be right (before 2001, or in the future). Taken all the same"),
+        flat(&out).contains(
+            "odd.csv: 2 times cannot be right (before 2020, or more than a day ahead). Taken all the same"
+        ),
         "{out}"
     );
     let times =
         hand::rows(&small.site.ledger(), "SELECT time FROM reading WHERE source = 'csv' ORDER BY time");
-    assert_eq!(times, ["Integer(10) ", "Integer(4102444799) "]);
+    assert_eq!(times, ["Integer(1577836799) ", "Integer(4102444799) "]);
     verified(&small.site.ledger());
 }
 
@@ -1262,9 +1263,9 @@ fn a_line_of_two_gibibytes_costs_no_memory() {
     let len = 2 << 30;
     let (peak, output) = run(&hand::csv_header(2), b'7', len);
     ended(&output, 1);
-    let told = text(&output.stdout);
+    let printed = text(&output.stdout);
     let line = format!("line 2: {len} bytes without a line end; a row has a few hundred");
-    assert!(flat(&told).contains(&line), "{told}");
+    assert!(flat(&printed).contains(&line), "{printed}");
     println!("a CSV with a line of 2 GiB: peak {peak} KiB");
     assert!(peak < 64 << 10, "{peak} KiB");
 
@@ -1312,9 +1313,9 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     let mut quiet = Quiet(0);
 
     let pulled = planning.sealed("P-1", &mut Pulled(&bytes), Some(bytes.len() as u64 + 9), &mut quiet);
-    let told = pulled.unwrap_err().to_string();
-    assert!(told.starts_with("cannot be read to its end (Input/output error"), "{told}");
-    assert!(told.ends_with("copy it from the reader again, and import that"), "{told}");
+    let printed = pulled.unwrap_err().to_string();
+    assert!(printed.starts_with("cannot be read to its end (Input/output error"), "{printed}");
+    assert!(printed.ends_with("copy it from the reader again, and import that"), "{printed}");
     let shrunk = planning.sealed("P-1", &mut &bytes[..], Some(bytes.len() as u64 + 100), &mut quiet);
     assert_eq!(
         shrunk.unwrap_err().to_string(),
@@ -1486,15 +1487,15 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
 }
 
 #[test]
-fn whoever_imports_must_say_who() {
+fn an_import_must_name_who_imports() {
     let small = Small::new();
     let csv = small.csv("P-12.csv", &[small.line(0)]);
     let before = hand::tables(&small.site.ledger());
     let refused = |args: &[&str], word: &str| {
         let output = small.site.output(&[&["import"], args].concat());
         ended(&output, 2);
-        let told = text(&output.stderr);
-        assert!(told.starts_with("stonechat: ") && told.contains(word), "{told}");
+        let printed = text(&output.stderr);
+        assert!(printed.starts_with("stonechat: ") && printed.contains(word), "{printed}");
     };
     refused(&[&csv], "say who imports with --by NAME");
     let long = "x".repeat(81);
@@ -1518,8 +1519,8 @@ fn whoever_imports_must_say_who() {
     {
         let output = small.site.output(&[&["import", "withdraw", "1"], &given[..]].concat());
         ended(&output, 2);
-        let told = text(&output.stderr);
-        assert!(told.contains("not provided") && told.contains(missing), "{told}");
+        let printed = text(&output.stderr);
+        assert!(printed.contains("not provided") && printed.contains(missing), "{printed}");
     }
     assert!(before == hand::tables(&small.site.ledger()));
 }
@@ -1644,11 +1645,11 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
         .enumerate()
         .filter(|(at, made)| *at == 0 || !matches!(made.record(), Some(Record::Reading(_))));
     let lost: u64 = lost.count() as u64;
-    let told: u64 = not_there
+    let printed: u64 = not_there
         .iter()
         .map(|span| span["last"].as_u64().unwrap() - span["first"].as_u64().unwrap() + 1)
         .sum();
-    assert_eq!((told, &json["authenticated"]), (lost, &false.into()));
+    assert_eq!((printed, &json["authenticated"]), (lost, &false.into()));
     let out = run(1, &[&half], false);
     assert!(out.contains("Next: fetch what is not there before you leave"), "{out}");
     // A frame cut off in its middle is not there.

@@ -1,5 +1,5 @@
-//! The ledger by itself: against a naive model over random histories of several writers, its limits for what is
-//! set aside, files that are no ledger, and the accident that one closed file would be.
+//! The ledger alone: against a simple model over random histories of several writers; its limits for what is set aside;
+//! files that are not a ledger; and what would happen if one file were closed at the wrong time.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -145,7 +145,7 @@ proptest! {
             writer.append(&Batch::default(), &roster, NOW).unwrap();
             prop_assert!(*writer.coverage() == coverage);
         }
-        // Every count of every reading stands once in the public view.
+        // Every count of every reading is once in the public view.
         let readings = model.iter().filter(|(_, plaintext)| plaintext[0] == 1).count() as i64;
         let values: i64 =
             reader.connection().query_row("SELECT count(*) FROM raw_value", [], |row| row.get(0)).unwrap();
@@ -256,7 +256,7 @@ fn when_the_common_room_is_taken_too_the_logger_with_the_most_gives_way_down_to_
     util::truth::verified(aside.ledger.path());
 }
 
-/// Within one logger's share nothing tells forged frames from genuine ones, but that a flood comes all at once.
+/// Within one logger's share, forged frames differ from genuine ones only because a flood comes all at once.
 #[test]
 fn a_flood_that_names_the_very_logger_takes_room_only_from_the_hour_in_which_it_runs() {
     const HOUR: i64 = 3600;
@@ -356,7 +356,7 @@ fn the_page_about_the_ledger_has_the_numbers_of_the_store() {
     assert!(limits.waiting_share + limits.waiting_common >= 365 * (24 * 12 + 1));
 }
 
-/// The requirement's flood: somebody without a key names 59 other loggers while frames of one wait for theirs.
+/// The flood of the requirement: a sender without a key names 59 other loggers while frames of one wait for their key.
 #[test]
 fn forgeries_that_name_other_loggers_push_out_no_frame_that_waits_for_its_key() {
     const GENUINE: u32 = 2000;
@@ -383,7 +383,7 @@ fn retry_takes_what_opens_into_the_ledger_once_and_leaves_the_rest() {
     let mut batch = Batch::default();
     for sequence in 1..=1500 {
         let identity = Identity::new(1, 1, sequence).unwrap();
-        // Every tenth by somebody without the key.
+        // Every tenth from a sender without the key.
         let key = if sequence % 10 == 0 {
             SlotKey::new(&[1; 16]).unwrap()
         } else {
@@ -449,7 +449,7 @@ fn an_opaque_record_that_this_version_reads_joins_its_kind_and_stays() {
 }
 
 #[test]
-fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
+fn when_a_record_came_by_hand_is_reported_the_same_before_and_after_settling() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
     let mut ledger = Ledger::open(&path).unwrap();
@@ -467,14 +467,14 @@ fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
         batch.push_record(arrival, &plaintext(id, variant));
     }
     ledger.append(&batch, &roster(1), NOW).unwrap();
-    let told = || {
+    let printed = || {
         let reader = Reader::open(&path).unwrap();
         ids.map(|id| reader.read(|snapshot| snapshot.came(id)).unwrap())
     };
     let by_hand = Came::Hand { imported_at: Some(GatewayTime(came_at)) };
-    assert_eq!(told(), [Some(by_hand); 3]);
+    assert_eq!(printed(), [Some(by_hand); 3]);
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    assert_eq!(told(), [Some(by_hand); 3]);
+    assert_eq!(printed(), [Some(by_hand); 3]);
 }
 
 #[test]
@@ -503,7 +503,7 @@ fn a_failed_commit_leaves_nothing_behind_and_can_be_tried_again() {
 }
 
 #[test]
-fn files_that_are_no_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
+fn files_that_are_not_a_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
     let dir = tempfile::tempdir().unwrap();
     let check = |name: &str, expected: &str| {
         let path = dir.path().join(name);
@@ -587,7 +587,7 @@ fn no_code_of_ours_closes_the_ledgers_file_under_its_own_connection() {
         let mut batch = Batch::default();
         batch.push_record(arrival(radio, identity), &plaintext(identity, 5));
         ledger.append(&batch, &roster, NOW).unwrap();
-        // Everything that a daemon does beside committing.
+        // Everything that a daemon does apart from committing.
         match sequence % 4 {
             0 => drop(ledger.settle(5, 0).unwrap()),
             1 => drop(ledger.checkpoint().unwrap()),

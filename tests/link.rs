@@ -10,7 +10,7 @@ use std::time::Duration;
 use stonechat::config::Port;
 use stonechat::link::faulty::{Faulty, Rates};
 use stonechat::link::pty::PtyMaster;
-use stonechat::link::{Backoff, LinkEvent, Links, PortCounters, queue_limit_bytes};
+use stonechat::link::{Backoff, LinkEvent, Links, PortCounters, Sent, queue_limit_bytes};
 
 /// Only reached when something hangs.
 const GUARD: Duration = Duration::from_secs(60);
@@ -187,7 +187,7 @@ async fn a_slow_consumer_loses_nothing_and_the_queue_keeps_its_limit() {
 }
 
 #[tokio::test]
-async fn unplugged_is_told_after_all_bytes_and_plugged_in_again_is_heard() {
+async fn unplugged_is_reported_after_all_bytes_and_plugged_in_again_is_heard() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     assert_eq!(heard.down(0).await, format!("{} does not exist (unplugged?)", scratch.path().display()));
@@ -240,7 +240,7 @@ async fn bytes_of_two_connections_are_never_taken_together() {
 }
 
 #[tokio::test]
-async fn an_absent_port_is_told_once_until_the_reason_changes() {
+async fn an_absent_port_is_reported_once_until_the_reason_changes() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     assert!(heard.down(0).await.ends_with("does not exist (unplugged?)"));
@@ -254,7 +254,7 @@ async fn an_absent_port_is_told_once_until_the_reason_changes() {
 }
 
 #[tokio::test]
-async fn a_port_that_another_holds_is_told_as_such_and_free_after_close() {
+async fn a_port_that_another_holds_is_named_as_such_and_free_after_close() {
     let scratch = Scratch::new();
     let _master = scratch.plug();
     let mut first = open(&[scratch.port()]);
@@ -276,7 +276,7 @@ async fn a_killed_reader_does_not_lock_others_out() {
     let killed = rustix::fs::open(master.path(), OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
     rustix::termios::ioctl_tiocexcl(&killed).unwrap();
     drop(killed);
-    // Root is let in all the same; anybody else is told that it is busy until the next write.
+    // Root may still open it; for others it is busy until the next write.
     let mut heard = open(&[scratch.port()]);
     master.write_within(b"x", GUARD).unwrap();
     if let LinkEvent::Down { reason, .. } = heard.next().await {
@@ -315,7 +315,7 @@ async fn a_device_server_that_hangs_up_comes_back() {
         assert_eq!(heard.bytes(0, sent.len()).await, sent);
         assert!(heard.down(0).await.ends_with("closed the connection"));
     }
-    // Refused, told once, and there again.
+    // Refused, reported once, and there again.
     let address = listener.local_addr().unwrap();
     drop(listener);
     let reason = loop {
@@ -346,7 +346,7 @@ async fn a_dropped_links_lets_go_of_its_connections() {
 }
 
 #[tokio::test]
-async fn an_address_that_is_none_is_told() {
+async fn an_address_that_is_none_is_reported() {
     let mut heard = open(&[Port::Tcp { address: "no port".into() }]);
     let reason = heard.down(0).await;
     assert!(reason.starts_with("tcp://no port: cannot find the host: "), "{reason}");
@@ -417,9 +417,75 @@ async fn events_come_in_turn_and_none_is_lost_when_next_is_dropped() {
         master.wait_drained(GUARD).unwrap();
     }
     until(|| heard.counters(0).bytes_in + heard.counters(1).bytes_in == 2);
-    // Not taken: told again, in turn.
+    // Not taken: reported again, in turn.
     let LinkEvent::Bytes { radio: first } = heard.next().await else { panic!() };
     for step in 1..6 {
         assert_eq!(heard.next().await, LinkEvent::Bytes { radio: (first + step) % 2 });
     }
+}
+
+// -------------------------------------------------------------------------------------------------- to the radio
+
+#[tokio::test]
+async fn a_frame_for_a_radio_goes_out_whole_while_its_bytes_are_read() {
+    let scratch = Scratch::new();
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let mut heard = open(&[scratch.port(), tcp(&listener)]);
+    // Not there yet.
+    scratch_is_missing(&mut heard).await;
+    assert_eq!(heard.links.send(0, b"question"), Sent::NotOpen);
+    assert_eq!(heard.links.send(2, b"question"), Sent::NotOpen, "there is no such radio");
+    let (mut server, _) = listener.accept().unwrap();
+    let mut master = scratch.plug();
+    heard.up(0).await;
+    let frame = noise(9, 190);
+    assert_eq!(heard.links.send(0, &frame), Sent::Whole);
+    assert_eq!(heard.links.send(1, &frame), Sent::Whole);
+    let mut got = Vec::new();
+    while got.len() < frame.len() {
+        master.read_within(&mut got, GUARD).unwrap();
+    }
+    assert!(got == frame, "a serial port passes every byte value on as it is");
+    let mut got = vec![0; frame.len()];
+    server.read_exact(&mut got).unwrap();
+    assert!(got == frame);
+    master.write_within(b"an answer", GUARD).unwrap();
+    assert_eq!(heard.bytes(0, 9).await, b"an answer");
+}
+
+/// The port of radio 0 is reported missing, that of radio 1 open, in either order.
+async fn scratch_is_missing(heard: &mut Heard) {
+    let (mut missing, mut up) = (false, false);
+    while !(missing && up) {
+        match heard.next().await {
+            LinkEvent::Down { radio: 0, .. } => missing = true,
+            LinkEvent::Up { radio: 1 } => up = true,
+            other => panic!("{other:?}"),
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_port_that_nobody_reads_is_busy_and_holds_nothing_up() {
+    let scratch = Scratch::new();
+    let mut master = scratch.plug();
+    let mut heard = open(&[scratch.port()]);
+    heard.up(0).await;
+    let frame = noise(10, 190);
+    // A pseudo-terminal holds some; then it is busy, and stays so.
+    let mut taken = 0;
+    while heard.links.send(0, &frame) == Sent::Whole {
+        taken += 1;
+        assert!(taken < 10_000, "it never becomes busy");
+    }
+    assert_eq!(heard.links.send(0, &frame), Sent::Busy);
+    // What comes from the radio is read all the same.
+    master.write_within(b"still read", GUARD).unwrap();
+    assert_eq!(heard.bytes(0, 10).await, b"still read");
+    // And once it is read again, it takes frames again.
+    let mut got = Vec::new();
+    while got.len() < taken * frame.len() {
+        master.read_within(&mut got, GUARD).unwrap();
+    }
+    until(|| heard.links.send(0, &frame) == Sent::Whole);
 }

@@ -1,8 +1,8 @@
 //! Rows without sequence numbers against the truth: no row ever gets a wrong sequence.
 //!
-//! The logger here is a simulation of its own: it shares no code with the matcher, nor with `sim`. It knows which
-//! record each row of a file was made from. `STONECHAT_TEST_FILES` says how many files are generated; the counts by
-//! reason are printed with `cargo test --test suite matching:: -- --nocapture`.
+//! The logger here is a separate simulation: it shares no code with the matcher or with `sim`. It knows which record
+//! each row of a file was made from. `STONECHAT_TEST_FILES` sets the number of generated files; the counts by reason
+//! are printed with `cargo test --test suite matching:: -- --nocapture`.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;
@@ -399,7 +399,7 @@ struct Case {
     spoilt: BTreeSet<Spoilt>,
     /// Missing readings whose whole gap is readings, between held ones, all in the file: what should be matched.
     fillable: BTreeSet<Identity>,
-    /// Whether values change much from one reading to the next, and the file's times tell readings apart.
+    /// Whether values change much from one reading to the next, and the file's times distinguish readings.
     tells: bool,
 }
 
@@ -415,7 +415,7 @@ fn case(seed: u64) -> Case {
     let channels = random.between(1, 4);
     let mut signals = vec![first];
     for _ in 1..channels {
-        // A logger whose values stand still does so in all channels.
+        // If a logger's values stay the same, they do so in all channels.
         let next = if matches!(first, Signal::Frozen) { Signal::Frozen } else { random.of(&kinds) };
         signals.push(next);
     }
@@ -855,7 +855,7 @@ fn as_many_rows_as_missing_readings_between_anchors_are_matched_and_keep_the_fil
 
 #[test]
 fn a_stretch_whose_rows_do_not_fit_is_reported_whole() {
-    // Sequence 23 is a profile that is missing too: which of five it is, four rows cannot tell.
+    // Sequence 23 is a profile that is missing too: four rows cannot show which of five it is.
     let records = made(60, &[(23, Made::Profile(900))]);
     let mut ledger = ledger_without(&records, &[21..=25]);
     let rows = rows_of(&records, &style(60, 1), true);
@@ -962,7 +962,7 @@ fn a_file_that_is_an_hour_off_or_of_another_logger_is_not_matched() {
         rows.iter_mut().for_each(|row| shifted(row, seconds));
         assert_eq!(matched(&run(&mut ledger, &rows)), [0_u32; 0]);
     }
-    // Values that stand still agree an hour off as well, and prove nothing.
+    // Values that stay the same also agree an hour off, and prove nothing.
     let still: Vec<Record> = made(60, &[])
         .into_iter()
         .map(|record| {

@@ -1,5 +1,5 @@
-//! Ledgers of older releases, brought up to date in place; and the versions of the configuration that a daemon
-//! keeps since schema 2.
+//! Ledgers of older releases, migrated in place; and the versions of the configuration that a daemon has kept since
+//! schema 2.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -144,7 +144,7 @@ fn a_migration_leaves_damaged_what_was_damaged() {
 }
 
 #[test]
-fn a_table_that_an_old_ledger_has_lost_does_not_stop_its_migration_and_is_told_by_verify() {
+fn a_table_that_an_old_ledger_has_lost_does_not_stop_its_migration_and_is_reported_by_verify() {
     let dir = tempfile::tempdir().unwrap();
     let path = old_ledger(dir.path(), 1);
     let db = Connection::open(&path).unwrap();
@@ -207,16 +207,16 @@ fn a_daemon_keeps_which_site_and_roster_were_in_force_and_never_the_keyring() {
     }
     let mut daemon = site.start();
     daemon.wait_listening();
-    let reload = |daemon: &util::daemon::Daemon, told: &str, times: usize| {
+    let reload = |daemon: &util::daemon::Daemon, printed: &str, times: usize| {
         daemon.signal(rustix::process::Signal::HUP);
         let give_up = std::time::Instant::now() + util::daemon::PATIENCE;
-        while daemon.log().matches(told).count() < times {
-            assert!(std::time::Instant::now() < give_up, "no {told:?} in\n{}", daemon.log());
+        while daemon.log().matches(printed).count() < times {
+            assert!(std::time::Instant::now() < give_up, "no {printed:?} in\n{}", daemon.log());
             std::thread::sleep(std::time::Duration::from_millis(5));
         }
     };
     reload(&daemon, "configuration reloaded", 1);
-    // A broken one is not in force, a changed keyring is nobody's business.
+    // A broken one is not in force, and a changed keyring is not recorded.
     site.edit("loggers.toml", "interval_s", "interval");
     reload(&daemon, "not reloaded", 1);
     site.edit("loggers.toml", "interval", "interval_s");

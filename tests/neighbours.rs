@@ -1,5 +1,5 @@
-//! CSV files whose rows have sequence numbers: what they claim where nothing is held is taken only if their rows around
-//! it agree with what is held there. By the real binary and through the library, against a simulated truth.
+//! CSV files whose rows have sequence numbers: a row for which nothing is held is accepted only if the rows around it
+//! agree with what is held. By the real binary and through the library, against a simulated truth.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -66,7 +66,7 @@ impl Holes {
             .partition(|id| *id < last)
     }
 
-    /// A file beside the ledger; its path.
+    /// A file next to the ledger; its path.
     fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> String {
         let path = self.site.path(name);
         std::fs::write(&path, bytes).unwrap();
@@ -395,7 +395,7 @@ enum Wrong {
     Nothing,
     /// All times off by some quarters of an hour.
     Offset,
-    /// The same from some row on: the end of a summer hour that nobody took into account.
+    /// The same from some row on: the end of summer time, which was not taken into account.
     OffsetFromSomewhereOn,
     /// Of the other logger.
     Logger,
@@ -567,7 +567,7 @@ fn what_comes_by_radio_between_plan_and_import_decides_anew() {
         assert_eq!((plan.0.new, plan.0.unproven), (59, 59));
         drawn.hear(&(1..=59).filter(|n| n % 6 != 0).map(|n| id(17, 1, n)).collect::<Vec<_>>());
         let done = drawn.import(plan).unwrap();
-        // 6, 12 … 54 were not heard, and what was heard stands on both sides of them.
+        // 6, 12 … 54 were not heard, and what was heard is on both sides of them.
         assert_eq!((done.rows_refused, done.receipt.unproven), (9 * refused, 9 * unproven), "{by_s} s");
         assert_eq!(drawn.shown().len() as u64, 9 - 9 * refused);
     }

@@ -1,7 +1,6 @@
-//! Points and calibrations with something wrong in them: what is said of each, and that no figure of a calibration is
-//! ever said.
+//! Points and calibrations with mistakes: the message for each, and that no message contains a figure of a calibration.
 //!
-//! Boundary: `config` and `units check`, on real files in a fresh folder a test.
+//! Boundary: `config` and `units check`, on real files, with a fresh folder for each test.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;
@@ -182,7 +181,7 @@ calibrations.toml | factor = 0.082736 | faktor = 0.082736
 calibrations.toml | factor = 0.082736 | factor = "0.082736"
     calibrations.toml:12: `factor` of `conversion` of the calibration of "P-17", serial "S1": found text, expected a number; write the sheet's linear factor, in the entry's unit a unit of the reading
 calibrations.toml | factor = 0.082736 | factor = nan
-    calibrations.toml:12: `factor` of `conversion` of the calibration of "P-17", serial "S1": is no finite number; write the sheet's linear factor, in the entry's unit a unit of the reading
+    calibrations.toml:12: `factor` of `conversion` of the calibration of "P-17", serial "S1": is not a finite number; write the sheet's linear factor, in the entry's unit a unit of the reading
 calibrations.toml | zero_reading = 8982.736 | zero_reading = 8982.736\n182736 = 5
     calibrations.toml:14: `…` of `conversion` of the calibration of "P-17", serial "S1": unknown, allowed here: kind, reading_unit, difference, factor, zero_reading; remove it
 calibrations.toml | unit = "Cel" | unit = "°C"
@@ -365,8 +364,8 @@ fn known_keys() -> BTreeSet<String> {
     };
     let entry = "[[calibration]]\npoint = \"P-17\"\nserial = \"S1\"\nunit = \"10*-6\"\nzz = 1\n";
     let kinds =
-        listed(&format!("{entry}conversion = {{ kind = \"zz\" }}"), "is no kind of conversion; write ");
-    let derived = listed("[[derived]]\nkind = \"zz\"", "is no kind of derived point; write ");
+        listed(&format!("{entry}conversion = {{ kind = \"zz\" }}"), "is not a kind of conversion; write ");
+    let derived = listed("[[derived]]\nkind = \"zz\"", "is not a kind of derived point; write ");
     assert!(kinds.len() >= 19 && derived.len() == 7, "{kinds:?} {derived:?}");
     let mut files = vec!["zz = 1".to_owned()];
     let inner = "valid = { zz = 1 }, limits_ma = { zz = 1 }, rows = [{ zz = 1 }, { zz = 1 }]";

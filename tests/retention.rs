@@ -1,5 +1,5 @@
-//! Retention changes no answer: two sites hear, import and write down the same; one of them gives its old readings up
-//! to a backup. Every report of both is compared, and so is what either does with whatever comes later.
+//! Retention changes no answer: two sites hear, import and write down the same; one of them moves its old readings to a
+//! backup. Every report of both is compared, and so is what each does with records that come later.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -304,7 +304,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
         |days: i64| Bounds { before: GatewayTime(FAR), seen_since: GatewayTime(FAR + (days - 30) * day) };
     backup::make(&site.ledger(), &site.path("a.db"), at(0), |_| ()).unwrap();
     let mut ledger = Ledger::open(&site.ledger()).unwrap();
-    // Two months later nobody knows whether it still exists.
+    // Two months later it is not known whether it still exists.
     assert_eq!(ledger.retire(bounds(60), at(60)).unwrap(), 0);
     // A damaged copy is not seen whole; the whole one is, under another name.
     std::fs::rename(site.path("a.db"), site.path("moved.db")).unwrap();
@@ -330,7 +330,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert!(said.contains("Keep these backups") && said.contains("moved.db"), "{said}");
     let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     assert_eq!(backups_to_keep(&reader).unwrap().len(), 1);
-    // Months later nobody has looked at it: a notice names it until somebody does.
+    // It has not been checked for months: a notice names it until it is.
     let notices = || hand::rows(&site.ledger(), "SELECT text FROM notice WHERE cleared_at IS NULL").join("");
     ledger.notice_backups(GatewayTime(FAR + 30 * day), at(60)).unwrap();
     assert_eq!(notices(), "");
@@ -411,7 +411,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     let keep = backups_to_keep(&reader).unwrap();
     drop(reader);
     assert!(keep.len() == 1 && keep[0].file.ends_with("second.db"), "{keep:?}");
-    // A copy that has its -wal next to it is no single file that could be seen whole: nothing counts until one is.
+    // A copy with its -wal next to it is not one complete file: nothing counts until there is one.
     lose();
     let live = site.path("live.db");
     std::fs::copy(&second, &live).unwrap();

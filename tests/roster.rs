@@ -1,5 +1,5 @@
-//! Loggers that leave: taken off the roster, or out of service from a date. Nothing that is held or missing of them goes
-//! out of sight, and nothing that was made after the date is expected.
+//! Loggers that leave: removed from the roster, or out of service from a date. Reports still show what is held and
+//! missing of them, and nothing is expected after the date.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

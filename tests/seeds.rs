@@ -1,19 +1,20 @@
-//! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand
-//! downloads, keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and lost, retention, ledgers
-//! that are lost and restored, flipped bits, and two writers, in an order that a number decides. No real time passes.
+//! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand downloads,
+//! keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and
+//! lost, retention, ledgers that are lost and restored, flipped bits, and two writers, in an order that a seed decides.
+//! No real time passes.
 //!
-//! Beside it runs a model as plain as can be: maps, and the table of outcomes of docs/wire-format.md. After the
-//! steps of each seed the ledger is compared with it: every frame has one outcome, nothing is lost, invented or
-//! doubled, coverage is what the records say, and the gaps are the truth's. A frame that waits for its key is lost only
-//! where its logger's share is full, out of no emptier hour than others, and the ledger says so.
+//! A very simple model runs in parallel: maps, and the table of outcomes of docs/wire-format.md. After the steps of
+//! each seed, the ledger is compared with it: every frame has one outcome, nothing is lost, invented or doubled,
+//! coverage agrees with the records, and the gaps are those of the truth. A frame that waits for its key is lost only
+//! if its logger's share is full, and only from one of the fullest hours; the ledger records the loss.
 //!
-//! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` so many from 0 on. A seed that fails is named.
-//! What it does not do: real input/output errors and power cuts, which other tests force upon the real binary.
+//! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` the first N. A seed that fails is named. What it
+//! does not test: real input/output errors and power cuts; other tests do this with the real binary.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
-use crate::seeds_writer::restore_beside_a_writer;
+use crate::seeds_writer::restore_during_a_write;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use stonechat::daemon::intake::Intake;
@@ -33,7 +34,7 @@ use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, Facts as _, GapState};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SlotKey};
-use stonechat::time::GatewayTime;
+use stonechat::time::{Days, GatewayTime};
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
@@ -75,7 +76,7 @@ struct Unit {
     slot: u8,
 }
 
-/// What the gateway must make of one run on the line, where that can be told before the ledger is asked.
+/// What the gateway must make of one run on the line, if this is known before the ledger is asked.
 #[derive(Clone, Debug)]
 enum Expected {
     Noise,
@@ -374,9 +375,9 @@ struct Figures {
     retirements: u64,
     given_up: u64,
     restores: u64,
-    /// Those with a command that writes beside them; and how many of these wrote into the restored ledger.
-    beside_writers: u64,
-    written_beside: u64,
+    /// Those during which a command writes; and how many of these wrote into the restored ledger.
+    during_writes: u64,
+    written_during: u64,
     refused_restores: u64,
     flips: u64,
     checks: u64,
@@ -403,8 +404,8 @@ impl Figures {
             (&mut self.found_no_room, other.found_no_room),
             (&mut self.write_offs, other.write_offs),
             (&mut self.backups, other.backups),
-            (&mut self.beside_writers, other.beside_writers),
-            (&mut self.written_beside, other.written_beside),
+            (&mut self.during_writes, other.during_writes),
+            (&mut self.written_during, other.written_during),
             (&mut self.rotated, other.rotated),
             (&mut self.lost_backups, other.lost_backups),
             (&mut self.retirements, other.retirements),
@@ -809,7 +810,7 @@ impl World {
     /// The process dies: what was not committed is gone, with both processes' memory.
     fn crash(&mut self) {
         if self.random.percent(50) {
-            // The files as a killed process leaves them: nobody closes, nobody checkpoints.
+            // The files as a killed process leaves them: without closing, without a checkpoint.
             let before = self.path();
             self.generation += 1;
             let after = self.path();
@@ -968,7 +969,7 @@ impl World {
             encode_line(KIND_AIR, None, &made.air, &mut bytes);
             right.push(made);
         }
-        // Cut off within its last frame; a missing delimiter alone is no damage.
+        // Cut off within its last frame; a missing delimiter alone is not damage.
         if self.random.percent(20) && !right.is_empty() {
             bytes.pop();
             if self.random.percent(50) {
@@ -1228,7 +1229,7 @@ impl World {
                 let report =
                     gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 let addresses: Vec<Address> = self.roster.loggers().map(|logger| logger.address).collect();
-                let days = snapshot.radio_days(&addresses, (0, 40_000))?;
+                let days = snapshot.radio_days(&addresses, Days::ahead_of_utc(-7 * 3600), (0, 40_000))?;
                 let heard: Vec<_> = addresses.iter().map(|&address| snapshot.heard(address)).collect();
                 Ok(format!("{report:?}\n{days:?}\n{heard:?}\n{:?}", snapshot.radio_totals()?))
             })
@@ -1299,7 +1300,7 @@ impl World {
         (self.daemon, self.other) = (None, None);
         if !has_more && self.random.percent(50) {
             // The ledger is there, and a command writes while its place is taken.
-            self.restore_beside_a_writer(at);
+            self.restore_during_a_write(at);
         }
         if has_more {
             let refused = restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ());
@@ -1313,7 +1314,7 @@ impl World {
                 let _ = std::fs::remove_file(PathBuf::from(format!("{}-wal", path.display())));
             }
             match self.random.percent(50) {
-                true => assert!(self.restore_beside_a_writer(at), "a backup is not put where no ledger is"),
+                true => assert!(self.restore_during_a_write(at), "a backup is not put where no ledger is"),
                 false => {
                     restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ()).unwrap();
                     self.is_as_in(at);
@@ -1324,17 +1325,17 @@ impl World {
         self.check();
     }
 
-    /// The same beside a command that writes; whether it was done.
-    fn restore_beside_a_writer(&mut self, at: usize) -> bool {
+    /// The same during a command that writes; whether it was done.
+    fn restore_during_a_write(&mut self, at: usize) -> bool {
         let (file, path, now) = (self.backups[at].file.clone(), self.path(), self.now());
         let logger = self.roster.loggers().next().unwrap().address;
-        let words = format!("beside restore {}", self.figures.beside_writers);
-        let (done, is_written) = restore_beside_a_writer(&file, &path, logger, now, &words);
+        let words = format!("beside restore {}", self.figures.during_writes);
+        let (done, is_written) = restore_during_a_write(&file, &path, logger, now, &words);
         if done.is_err() {
             return false;
         }
-        self.figures.beside_writers += 1;
-        self.figures.written_beside += u64::from(is_written);
+        self.figures.during_writes += 1;
+        self.figures.written_during += u64::from(is_written);
         self.is_as_in(at);
         true
     }
@@ -1515,7 +1516,7 @@ impl World {
                 Ok(())
             })
             .unwrap();
-        // Every count of every reading stands once, and a row only where no record does.
+        // Every count of every reading is there once, and a row only where there is no record.
         let mut values: BTreeMap<Identity, Vec<i32>> = BTreeMap::new();
         for (id, plaintext) in &model.held {
             if let Some(reading) = reading_of(*id, plaintext).filter(|_| !model.gone.contains(id)) {
@@ -1635,7 +1636,7 @@ fn run(seed: u64) -> Figures {
 
 fn number(name: &str) -> Option<u64> {
     let text = std::env::var(name).ok()?;
-    Some(text.parse().unwrap_or_else(|_| panic!("{name} is no number: {text}")))
+    Some(text.parse().unwrap_or_else(|_| panic!("{name} is not a number: {text}")))
 }
 
 #[test]
@@ -1697,8 +1698,8 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
             all.rotated,
             all.lost_backups,
             all.restores,
-            all.beside_writers,
-            all.written_beside,
+            all.during_writes,
+            all.written_during,
             all.refused_restores,
             all.flips
         );
@@ -1709,7 +1710,7 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let others = [
             all.late_keys,
             all.write_offs,
-            all.beside_writers,
+            all.during_writes,
             all.wrong_keyrings,
             all.floods,
             all.found_no_room,

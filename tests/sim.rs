@@ -336,7 +336,7 @@ fn a_clean_line_carries_every_record_once() {
 
 #[test]
 fn a_full_house_is_cheap() {
-    // The bound is generous, since machines differ and tests run beside others; it must not be minutes.
+    // The bound is generous, since machines differ and tests run in parallel; it must not be minutes.
     let started = std::time::Instant::now();
     let run = Field::new(FieldPlan::dense(1, LOGGERS_MAX, 200, 0.05, 0.1, 0.05)).run_out();
     let spent = started.elapsed();
@@ -455,7 +455,7 @@ fn a_visit_sets_a_drifting_clock_right_and_says_by_how_much() {
 }
 
 #[test]
-fn a_new_cell_begins_an_epoch_in_the_year_2000_until_somebody_sets_the_clock() {
+fn a_new_cell_begins_an_epoch_in_the_year_2000_until_the_clock_is_set() {
     let mut plan = FieldPlan::harrow_tarn(4, 12, FROM, 21);
     let swap = plan.battery_swaps[0];
     assert_eq!(plan.battery_swaps, [BatterySwap { clock_set_after_s: Some(18_000), ..swap }]);

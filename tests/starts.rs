@@ -1,5 +1,5 @@
-//! Starts while others hold the write lock, locks that are held for long, reloads, and ports that flap: the real binary
-//! under the environment of its unit (notify socket, watchdog, credentials).
+//! Starts while other processes hold the write lock, locks that are held for a long time, reloads, and ports that flap:
+//! the real binary in the environment of its unit (notify socket, watchdog, credentials).
 
 use crate::util;
 
@@ -140,7 +140,7 @@ fn a_start_that_must_bring_a_locked_ledger_up_to_date_hears_at_once_and_loses_no
 }
 
 #[test]
-fn a_daemon_told_to_stop_before_it_could_open_its_ledger_says_what_it_could_not_write() {
+fn a_daemon_asked_to_stop_before_it_could_open_its_ledger_says_what_it_could_not_write() {
     let stage = Stage::new(64);
     let unit = Unit::new(&stage.site);
     let _holder = Holder::take(&stage.site.ledger());
@@ -215,7 +215,7 @@ fn notices(ledger: &Path, of: &str) -> Vec<(String, bool)> {
 
 #[test]
 fn a_port_that_opens_and_closes_again_and_again_costs_one_notice_and_no_commits() {
-    /// Waits of 1, 2 and 4 s between them: a port that gave bytes is no port that works.
+    /// Waits of 1, 2 and 4 s between them: a port that gave bytes is not yet a port that works.
     const TIMES: usize = 4;
     let stage = Stage::new(66);
     let unit = Unit::new(&stage.site);

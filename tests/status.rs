@@ -1,12 +1,14 @@
 //! `status` as a person reads it: reviewed texts of a fixed simulated field at several widths, and its day counts
-//! against the truth. `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
+//! against the truth. `UPDATE_SNAPSHOTS=1` rewrites the texts; read them before you keep them.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
+use proptest::prelude::*;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use stonechat::daemon::intake::Intake;
+use stonechat::ledger::care::verify;
 use stonechat::ledger::read::snapshot::{LastHeard, Reader};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::report::days::STRIP_DAYS;
@@ -41,7 +43,7 @@ struct Heard {
     path: PathBuf,
     plan: FieldPlan,
     truth: Truth,
-    /// What came in new, by logger and day of UTC, as the truth's witness saw it.
+    /// What came in new, by logger and day of the site, as the truth's witness saw it.
     by_day: BTreeMap<(u16, i64), u64>,
 }
 
@@ -95,12 +97,13 @@ impl Heard {
             intake.close_windows(now);
             ledger.append(&intake.batch, &roster, now).unwrap();
             intake.batch.clear();
-            if hour % 24 == 0 {
-                count(&truth, hour / 24 - 1);
-                ledger.settle(settle_rows, hour / 24).unwrap();
+            let site_hour = hour + i64::from(MOUNTAIN) / 3600;
+            if site_hour % 24 == 0 {
+                count(&truth, site_hour / 24 - 1);
+                ledger.settle(settle_rows, site_hour / 24).unwrap();
             }
         }
-        count(&truth, hour / 24);
+        count(&truth, (hour + i64::from(MOUNTAIN) / 3600) / 24);
         Self { _dir: dir, path, plan, truth, by_day }
     }
 
@@ -151,6 +154,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
     Surroundings {
         site: "Harrow Tarn embankment".to_owned(),
         utc_offset_s: MOUNTAIN,
+        in_force: Vec::new(),
         ledger_path: "/var/lib/stonechat/ledger.db".into(),
         ledger_bytes: 8_123_456,
         wal_is_long: false,
@@ -271,7 +275,7 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
 }
 
 #[test]
-fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
+fn what_to_do_next_begins_with_what_blocks_everything() {
     let plan = FieldPlan::harrow_tarn(4, 3, TrueTime(FROM), 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);
     let now = heard.plan.end().unix_s();
@@ -284,24 +288,24 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let stopped = DaemonState { phase: Phase::Stopped, ..running(now) };
     assert!(last(Some(stopped)).starts_with("start the daemon"));
     let full = DaemonState { trouble: Some("the disk is full".to_owned()), ..running(now) };
-    assert!(last(Some(full)).starts_with("see to the ledger's disk"));
+    assert!(last(Some(full)).starts_with("check the ledger's disk"));
     let mut unplugged = running(now);
     unplugged.radios[0].up = false;
     unplugged.radios[0].reason = Some("there is no such device".to_owned());
-    assert!(last(Some(unplugged)).starts_with("see to the radio `mast`"));
+    assert!(last(Some(unplugged)).starts_with("check the radio `mast`"));
     let hung = DaemonState { written_at: GatewayTime(now - DAY), ..running(now) };
     assert!(last(Some(hung)).starts_with("restart the daemon"));
     let adrift = DaemonState { clock_synchronised: false, ..running(now) };
-    assert!(last(Some(adrift)).starts_with("see to the gateway's time service"));
+    assert!(last(Some(adrift)).starts_with("check the gateway's time service"));
     let later = now + 3 * DAY;
     let text = written(&heard.status(around(Some(running(later))), later), &look);
     assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
-    assert!(text.contains("Next: see to the radio and its antenna: not one logger is heard."), "{text}");
+    assert!(text.contains("Next: check the radio and its antenna: no logger is heard."), "{text}");
     let well = last(Some(running(now)));
     assert!(well.starts_with("nothing"), "{well}");
 }
 
-/// The counts of a strip in JSON: (logger, day of UTC) to one of its fields.
+/// The counts of a strip in JSON: (logger, day of the site) to one of its fields.
 fn counts(json: &serde_json::Value, field: &str) -> BTreeMap<(u16, i64), u64> {
     let mut counts = BTreeMap::new();
     for logger in json["loggers"].as_array().unwrap() {
@@ -344,6 +348,145 @@ fn the_strips_radio_counts_are_the_records_heard_each_day_and_every_missing_reco
     }
 }
 
+/// A record in the property below.
+#[derive(Clone, Debug)]
+struct Made {
+    logger: u16,
+    /// When it was received by radio; `None`: brought by hand.
+    received_at: Option<i64>,
+    time: u32,
+    /// 0 reading, 1 event, 2 of an unknown type.
+    kind: u8,
+}
+
+/// What happens to the ledger after a record: nothing, a commit, a settle of so many rows, a restart.
+fn any_made() -> impl Strategy<Value = (Made, u32, bool)> {
+    let record = (11_u16..14, -45 * DAY..0, 0_i64..3 * DAY, 0_u8..3, any::<bool>());
+    let record = record.prop_map(|(logger, before, lag, kind, by_radio)| {
+        let at = FROM + before;
+        let received_at = by_radio.then_some(at);
+        Made { logger, received_at, time: u32::try_from(at - lag).unwrap(), kind }
+    });
+    (record, prop_oneof![3 => Just(0_u32), 1 => 1_u32..20, 1 => Just(u32::MAX)], prop::bool::weighted(0.1))
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+
+    #[test]
+    fn every_site_counts_its_days_from_its_own_midnight_whatever_was_settled_before_its_offset_changed(
+        made in prop::collection::vec(any_made(), 1..60),
+        quarters in prop::collection::vec(-56_i32..=56, 3),
+        now in FROM - 3 * DAY..FROM + 3 * DAY,
+    ) {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("ledger.db");
+        let roster = FieldPlan::harrow_tarn(1, 3, TrueTime(FROM), 1).to_roster();
+        let mut ledger = Ledger::open(&path).unwrap();
+        let radio = ledger.radios(&["mast"]).unwrap()[0];
+        let db = rusqlite::Connection::open(&path).unwrap();
+        db.execute(
+            "INSERT INTO import (id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes)
+             VALUES (1, 'stick.dump', 1, '00', 'sealed-dump', ?, 'N. N.', '{}')",
+            [FROM],
+        )
+        .unwrap();
+        drop(db);
+        let check = |is_restarted: bool| {
+            let reader = Reader::open(&path).unwrap();
+            for &quarters in &quarters {
+                let offset = quarters * 900;
+                let around = Surroundings { utc_offset_s: offset, ..around(None) };
+                let status = reader.read(|snapshot| status::gather(&roster, snapshot, around, GatewayTime(now)));
+                let json = serde_json::json!(as_json(&status.unwrap()));
+                for (field, is_hand) in [("radio", false), ("hand", true)] {
+                    for ((logger, day), records) in counts(&json, field) {
+                        let naive = made.iter().filter(|(made, ..)| {
+                            let at = made.received_at.unwrap_or(i64::from(made.time));
+                            made.logger == logger
+                                && made.received_at.is_none() == is_hand
+                                && !(is_hand && made.kind == 2)
+                                && (at + i64::from(offset)).div_euclid(DAY) == day
+                        });
+                        prop_assert_eq!(
+                            records, naive.count() as u64,
+                            "logger {}, day {}, {}, offset {}, restarted: {}", logger, day, field, offset, is_restarted
+                        );
+                    }
+                }
+            }
+            Ok(())
+        };
+        let mut sequences = BTreeMap::<u16, u32>::new();
+        let mut batch = Batch::default();
+        for (made, settle, restart) in &made {
+            let sequence = sequences.entry(made.logger).or_default();
+            *sequence += 1;
+            let time = made.time;
+            let mut plaintext = Vec::new();
+            match made.kind {
+                0 => Record::Reading(Reading::new(time, 3600, None, 0, &[1]).unwrap()).encode(&mut plaintext),
+                1 => Record::Event(Event { time, code: 4, value: 0 }).encode(&mut plaintext),
+                _ => plaintext.extend([0x7E, 1, 2, 3]),
+            }
+            let arrival = Arrival {
+                identity: Identity::new(made.logger, 1, *sequence).unwrap(),
+                slot: Some(Slot(0)),
+                reception: made.received_at.map(|at| Reception { radio, at: stamp(at), signal: None }),
+                import: made.received_at.is_none().then_some(1),
+                stored_at: None,
+            };
+            batch.push_record(arrival, &plaintext);
+            if *settle > 0 || *restart {
+                ledger.append(&batch, &roster, stamp(FROM)).unwrap();
+                batch.clear();
+                ledger.settle((*settle).max(1), 1).unwrap();
+            }
+            if *restart {
+                drop(ledger);
+                ledger = Ledger::open(&path).unwrap();
+            }
+        }
+        ledger.append(&batch, &roster, stamp(FROM)).unwrap();
+        check(false)?;
+        let sound = || {
+            // The row of the import was written without its digest.
+            let mut differences = verify::verify(&path, |_| ()).unwrap().differences;
+            differences.retain(|difference| !difference.starts_with("table import is damaged"));
+            assert_eq!(differences, Vec::<String>::new());
+        };
+        sound();
+        drop(ledger);
+        Ledger::open(&path).unwrap().settle(u32::MAX, 2).unwrap();
+        check(true)?;
+        sound();
+    }
+}
+
+#[test]
+fn verify_finds_counts_by_day_that_the_records_do_not_bear_out() {
+    let heard = Heard::new(FieldPlan::harrow_tarn(33, 3, TrueTime(FROM), 3), u32::MAX);
+    heard.settle();
+    util::truth::verified(&heard.path);
+    let db = rusqlite::Connection::open(&heard.path).unwrap();
+    let day = FROM / DAY + 1;
+    let found_after = |change: &str| {
+        db.execute(&format!("UPDATE logger_day SET {change} WHERE logger = 11 AND day = {day}"), []).unwrap();
+        verify::verify(&heard.path, |_| ()).unwrap().differences
+    };
+    let counted = format!("SELECT stored + opaque FROM logger_day WHERE logger = 11 AND day = {day}");
+    let came: i64 = db.query_row(&counted, [], |row| row.get(0)).unwrap();
+    let found = found_after("quarters = substr(quarters, 2)");
+    let expected = format!(
+        "logger 11: {came} records came by radio on 2026-05-05 (UTC), but their counts by quarter of an hour differ"
+    );
+    assert!(found.contains(&expected), "{expected}\n{found:?}");
+    let found = found_after("stored = stored + 1");
+    let expected =
+        format!("logger 11: {came} records came by radio on 2026-05-05 (UTC), but {} are counted", came + 1);
+    assert!(found.contains(&expected), "{expected}\n{found:?}");
+}
+
 #[test]
 fn what_was_brought_by_hand_shows_on_the_days_it_was_made_before_and_after_settling() {
     let heard = Heard::new(plan(), u32::MAX);
@@ -355,7 +498,7 @@ fn what_was_brought_by_hand_shows_on_the_days_it_was_made_before_and_after_settl
     let mut truth = BTreeMap::<i64, u64>::new();
     let records = heard.truth.records_of(logger).iter();
     for record in records.filter(|record| !record.heard && away.contains(record.made_at)) {
-        *truth.entry(i64::from(record.time) / DAY).or_default() += 1;
+        *truth.entry((i64::from(record.time) + i64::from(MOUNTAIN)) / DAY).or_default() += 1;
     }
     assert_eq!(truth.values().sum::<u64>(), brought);
     for settled in [false, true] {
@@ -421,7 +564,7 @@ fn a_loggers_battery_and_signal_outlive_a_newest_record_that_tells_neither() {
     store(&mut ledger, 2, Some(3_611), Some(-60));
     store(&mut ledger, 3, None, None);
     settles_to(&mut ledger, 3_611, -60, 3);
-    // Nothing but an event in the next settle: what was told before stands.
+    // Only an event in the next settle: what was reported before stays valid.
     store(&mut ledger, 4, None, None);
     settles_to(&mut ledger, 3_611, -60, 4);
     store(&mut ledger, 5, Some(3_590), None);

@@ -1,7 +1,7 @@
-//! Files that came from elsewhere and were made to do harm: SQLite databases that carry the mark of a ledger. A command
-//! that reads one ends within bounds, says what is wrong with it, and leaves the site's ledger as it was.
+//! Hostile files from elsewhere: SQLite databases with the mark of a ledger. A command that reads one ends within its
+//! limits, reports what is wrong with it, and leaves the site's ledger unchanged.
 //!
-//! `STONECHAT_TEST_HOSTILE=N` makes so many files under seeds, `STONECHAT_TEST_SEED=N` begins with that seed.
+//! `STONECHAT_TEST_HOSTILE=N` sets the number of files, `STONECHAT_TEST_SEED=N` the first seed.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -42,7 +42,7 @@ fn bounded(site: &Site, args: &[&str]) -> Output {
     command.output().unwrap()
 }
 
-/// Every command that reads a file of somebody else, with it.
+/// Every command that reads a file from elsewhere, with it.
 fn commands(file: &str) -> Vec<Vec<&str>> {
     vec![
         vec!["compare", file],

@@ -19,10 +19,13 @@ use stonechat::report::gaps;
 use stonechat::report::memory::InLogger;
 use stonechat::seal::keyring::{Keyring, Last};
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
+use stonechat::state::RadioReport;
 use stonechat::time::GatewayTime;
 use stonechat::wire::cobs::{self, Deframer, Run};
 use stonechat::wire::frame::{self, AirFrame, RECORD_MAX, SerialFrame, Signal};
+use stonechat::wire::radio_status::RadioStatus;
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
+use stonechat::wire::request::Request;
 use stonechat::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use stonechat::wire::statement::{Entry, Statement};
 use util::{read_data, unhex};
@@ -369,6 +372,49 @@ fn every_memory_statement_has_its_outcome_and_its_bytes() {
     assert_eq!(ran, (6, 15));
 }
 
+#[test]
+fn every_radio_status_is_read_and_counted_by_itself() {
+    let all = additions();
+    let mut statuses = 0;
+    for case in list(&all["radio_status"]) {
+        let name = case["name"].as_str().unwrap();
+        let mut gateway = gateway_of_additions(&all);
+        let sent = unhex(case["encoded_hex"].as_str().unwrap());
+        gateway.intake.bytes(0, &sent, &gateway.roster, &mut gateway.keyring, NOW);
+        if case["expect"] != "radio_status" {
+            assert!(gateway.intake.has_news() && gateway.intake.report(0).is_none(), "{name}");
+            assert_eq!(
+                Gateway::outcome_of(&gateway.commit()).name(),
+                case["expect"].as_str().unwrap(),
+                "{name}"
+            );
+            continue;
+        }
+        statuses += 1;
+        // No frame, and no reason to commit.
+        assert!(!gateway.intake.has_news() && gateway.intake.frames_in == 0, "{name}");
+        let report = gateway.intake.report(0).unwrap();
+        let expected = RadioStatus {
+            uptime_s: number(&case["uptime_s"]),
+            heard: number(&case["heard"]),
+            damaged: number(&case["damaged"]),
+            sent: number(&case["sent"]),
+            airtime_ms: number(&case["airtime_ms"]),
+            noise_floor_dbm: case["noise_dbm"].as_i64().map(|dbm| dbm as i8),
+        };
+        let RadioReport { at, uptime_s, heard, damaged, sent: frames, airtime_ms, noise_floor_dbm, .. } =
+            report;
+        let read = RadioStatus { uptime_s, heard, damaged, sent: frames, airtime_ms, noise_floor_dbm };
+        assert_eq!((at.unix_s(), read), (NOW.unix_s, expected), "{name}");
+        let mut again = Vec::new();
+        expected.encode_line(&mut again);
+        assert_eq!(again, sent, "{name}");
+        assert_eq!(gateway.commit().tally.frames(), 0, "{name}");
+        assert_eq!(gateway.count("SELECT count(*) FROM set_aside"), 0, "{name}");
+    }
+    assert_eq!((statuses, list(&all["radio_status"]).len()), (2, 5));
+}
+
 /// Ranges by epoch, as `additions-v1.json` writes them; epochs without any are left out.
 fn by_epoch(ranges: impl IntoIterator<Item = (Epoch, u32, u32)>) -> Value {
     let mut all = serde_json::Map::new();
@@ -622,7 +668,7 @@ fn row_step(gateway: &mut Gateway, step: &Value) -> &'static str {
 }
 
 fn check_case(gateway: &Gateway, case: &Value, name: &str) {
-    // The record is the sealed one wherever there is one; the row shows only where it stands alone.
+    // The record is the sealed one wherever there is one; the row shows only where there is no sealed record.
     let held: Vec<Value> = gateway
         .view(
             "SELECT logger, epoch, sequence, source FROM reading
@@ -699,14 +745,18 @@ fn derived_keys_are_those_of_an_independent_library() {
 
 #[test]
 fn frames_to_a_logger_are_encoded_to_the_byte() {
-    use stonechat::wire::record::Request;
-    let all = vectors();
+    let (all, added) = (vectors(), additions());
     let mut ran = 0;
-    for vector in list(&all["to_logger"]) {
+    // The first format of a set clock had 5 bytes: those frames are out of date.
+    let is_in_force = |vector: &&Value| vector["plaintext_hex"].as_str().unwrap().len() != 2 * 5;
+    let (first, later) = (list(&all["to_logger"]), list(&added["to_logger"]));
+    assert_eq!(first.iter().filter(|vector| !is_in_force(vector)).count(), 3);
+    for vector in first.iter().filter(is_in_force).chain(later) {
         let name = vector["name"].as_str().unwrap();
-        let slot = Slot(number(&vector["slot"]));
+        let of = |key: &str| vector.get(key).unwrap_or(&added[key]);
+        let slot = Slot(number(of("slot")));
         let identity =
-            Identity::new(number(&vector["address"]), number(&vector["epoch"]), number(&vector["sequence"]))
+            Identity::new(number(of("address")), number(&vector["epoch"]), number(&vector["sequence"]))
                 .unwrap();
         let plaintext = unhex(vector["plaintext_hex"].as_str().unwrap());
         let request = Request::decode(&plaintext).unwrap();

@@ -1,6 +1,6 @@
 //! The visit list and its sheets: rules one by one without SQL, deadlines against the ring memories of simulated
-//! fields, reviewed texts at several widths, and the sheet in a real browser where there is one.
-//! `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
+//! fields, reviewed texts at several widths, and the sheet in a real browser where there is one. `UPDATE_SNAPSHOTS=1`
+//! rewrites the texts; read them before you keep them.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -188,7 +188,7 @@ fn loggers_come_in_the_order_in_which_their_memories_overwrite_what_is_oldest() 
         (11, Class::Dated),
         (17, Class::Dated),
         (14, Class::Undated),
-        // A single record is no reason to hurry, however soon it goes.
+        // A single record is not a reason to hurry, however soon it is overwritten.
         (15, Class::Small),
         (19, Class::Elsewhere),
         (16, Class::Gone),
@@ -222,7 +222,7 @@ fn a_visit_is_needed_to_the_first_logger_of_the_order_that_is_a_reason_to_go() {
     let trip = scene.verdict(&[]).trip().unwrap();
     let before = Some(GatewayTime(NOW + 7 * DAY));
     assert_eq!((trip.logger, trip.before, trip.is_only_silent, trip.loggers), (address(12), before, true, 1));
-    // Where no logger is heard at all, its silence alone is no reason.
+    // If no logger is heard at all, its silence alone is not a reason.
     assert_eq!(scene.verdict(&[Fault::NothingHeard]), Verdict::NotYetKnown);
 
     // What is missing is one, whatever the gateway does.
@@ -278,12 +278,12 @@ fn a_silent_logger_is_in_the_list_by_its_date_and_leads_where_no_date_is_known()
 fn an_unclosed_epoch_counts_by_what_it_is_presumed_to_have_made() {
     let mut scene = Scene::new(&[11, 12, 13, 14]);
     scene.unclosed(11, Some(144), Some(4));
-    // Every record of these is held, as far as time tells: no visit can bring more, however many there are.
+    // Every record of these is held, as far as times show: no visit can bring more, however many there are.
     for _ in 0..300 {
         scene.unclosed(12, Some(0), Some(2));
     }
     scene.unclosed(13, None, None).in_memory = GONE;
-    // Where a visit is made anyway, a copy of the memory tells.
+    // If a visit is made anyway, a copy of the memory shows it.
     scene.unclosed(14, Some(0), Some(2));
     scene.gap(14, 10, 10, [Some(1), Some(1), Some(1)]);
     assert_eq!(scene.order(), [(11, Class::Dated), (14, Class::Small), (13, Class::Gone)]);
@@ -317,7 +317,7 @@ fn what_is_gone_is_to_be_looked_for_until_it_is_written_off() {
 }
 
 #[test]
-fn nobody_goes_to_a_logger_whose_rest_is_written_off() {
+fn a_logger_whose_rest_is_written_off_needs_no_visit() {
     let mut scene = Scene::new(&[11]);
     scene.silent(11, Some(3));
     scene.known.get_mut(&address(11)).unwrap().is_written_off = true;
@@ -667,7 +667,7 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
 // --------------------------------------------------------------------------------------------------- the command
 
 #[test]
-fn a_sheet_is_written_whole_and_never_over_another_file_unless_told() {
+fn a_sheet_is_written_whole_and_never_over_another_file_unless_asked() {
     let field = FieldPlan::harrow_tarn(21, 3, TrueTime(1_780_000_000), 2).without_incidents();
     let site = Site::new(&field, "/nowhere/radio", 1.0, "");
     drop(Ledger::open(&site.ledger()).unwrap());

@@ -1,7 +1,7 @@
-//! What a site throws at the real binary from outside: wrong clocks, ports that go and come, peers that fall silent,
-//! noise, floods, forgeries. Each ends with the ledger against the truth.
+//! Disturbances from outside: wrong clocks, ports that disappear and return, peers that fall silent, noise, floods,
+//! forgeries. Each test ends with a comparison of the ledger with the truth.
 //!
-//! `STONECHAT_TEST_FORGED=N` sends so many forged frames (default 200,000).
+//! `STONECHAT_TEST_FORGED=N` sets the number of forged frames (default 200,000).
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -175,7 +175,7 @@ fn a_tcp_peer_that_goes_is_called_again_and_one_that_falls_silent_is_asked_for()
     }
     let (peer, _) = listener.accept().unwrap();
     daemon.wait_listening();
-    // A peer that vanishes without a word sends nothing, and a listener alone would wait for ever: the kernel asks
+    // A peer that vanishes without closing sends nothing, and a listener alone would wait without end: the kernel asks
     // for it. In `/proc/net/tcp` timer 2 is the keepalive timer, with what is left of it in hundredths of a second
     // (source: Linux, Documentation/networking/proc_net_tcp.rst).
     let ours = format!("{:04X}", peer.peer_addr().unwrap().port());
@@ -222,7 +222,8 @@ impl Cable {
         laid.then_some(cable)
     }
 
-    /// From now on nothing gets through either way, and neither end is told: frames go to a card that nobody has.
+    /// From now on nothing gets through in either direction, and neither end notices: frames go to a card that does not
+    /// exist.
     fn swallow(&self) {
         for (network, other, end) in [(&self.ours, Self::THEIRS, "near"), (&self.theirs, Self::OURS, "far")] {
             let nobody = ["lladdr", "02:00:00:00:00:99", "nud", "permanent", "dev", end];
@@ -372,7 +373,7 @@ fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as
     kept("noise", "noise costs neither memory nor log", fault, 3 * MEGABYTES as u64, &result);
 }
 
-/// What somebody with a transmitter and no key can send.
+/// What a sender with a transmitter and without a key can send.
 fn forge(random: &mut Random, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u8>) {
     let draw = random.next();
     let mut air = sent[(draw >> 32) as usize % sent.len()].clone();

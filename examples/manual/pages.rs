@@ -1,12 +1,12 @@
 //! Manual pages and shell completions as texts.
 //!
 //! Input: the commands as clap has them, and the commented configuration files, which are the reference of their keys.
-//! Output: `man1/` with a page for each command, `man5/` with one for each configuration file, `completions/` for
-//! bash, zsh and fish. What this is not: it holds no words on commands or keys of its own, so nothing here grows old.
+//! Output: `man1/` with a page for each command, `man5/` with one for each configuration file, `completions/` for bash,
+//! zsh and fish. What this is not: it has no text of its own about commands or keys, so nothing here becomes outdated.
 //!
-//! Form: man(7), the macros that every manual reader has.
+//! Format: man(7), the macros that every manual reader has.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::Path;
 
@@ -76,7 +76,7 @@ fn command_page(command: &clap::Command, name: &str, sources: &[&str]) -> io::Re
         rest.push_str(
             ".SH ENVIRONMENT\n.TP\n.B STONECHAT_CONFIG\nThe configuration, where\n.B \\-c\ndoes not say.\n",
         );
-        rest.push_str(".TP\n.B STONECHAT_LOG\nHow much the daemon tells: error, warn, info or debug.\n");
+        rest.push_str(".TP\n.B STONECHAT_LOG\nHow much the daemon logs: error, warn, info or debug.\n");
         rest.push_str(".SH CAUTIONS\n");
         let caution = command.get_after_help().map(ToString::to_string).unwrap_or_default();
         filled(&caution, &mut rest);
@@ -94,7 +94,7 @@ fn command_page(command: &clap::Command, name: &str, sources: &[&str]) -> io::Re
 const EXITS: &str = ".SH EXIT STATUS\n\
     .TP\n.B 0\nDone.\n\
     .TP\n.B 1\nThe answer is no: gaps are open, something differs, something was refused.\n\
-    .TP\n.B 2\nUsage or configuration; the same again will end the same.\n\
+    .TP\n.B 2\nUsage or configuration; repeating the command gives the same result.\n\
     .TP\n.B 3\nCould not: the ledger, a port or a file.\n";
 
 fn source() -> String {
@@ -106,7 +106,9 @@ fn see_also(pages: impl Iterator<Item = (String, u8)>, out: &mut String) {
         pages.map(|(name, section)| format!(".BR {} ({section})", escaped(&name))).collect();
     out.push_str(".SH SEE ALSO\n");
     out.push_str(&list.join(" ,\n"));
-    out.push_str("\nThe operator's handbook is in /usr/share/doc/stonechat/handbook.md.\n");
+    out.push_str(
+        "\n.PP\nThe operator's handbook is /usr/share/doc/stonechat/handbook.md; troubleshooting.md is next to it.\n",
+    );
 }
 
 /// A configuration file's page: its head, its tables and keys with their comments, and the whole as an example.
@@ -122,7 +124,7 @@ fn file_page(name: &str, text: &str) -> String {
     paragraphs(head.map(String::as_str), &mut out);
     for block in blocks.iter().skip(1) {
         let (tables, keys): (Vec<_>, Vec<_>) = block.lines.iter().partition(|line| line.starts_with('['));
-        // What stands there without a word is a further example.
+        // A line without text of its own is another example.
         for table in tables.iter().filter(|_| !block.comment.is_empty() || keys.is_empty()) {
             out.push_str(&format!(".SH {}\n", escaped(table)));
         }
@@ -144,7 +146,7 @@ fn file_page(name: &str, text: &str) -> String {
     out
 }
 
-/// A comment and the tables or keys that stand directly below it.
+/// A comment and the tables or keys directly below it.
 #[derive(Default)]
 struct Block {
     comment: Vec<String>,
@@ -197,7 +199,7 @@ fn blocks(text: &str) -> Vec<Block> {
     all
 }
 
-/// Whether a comment's text is a table heading or a key with its value: what stands there by default.
+/// Whether a comment's text is a table heading or a key with its value: the default.
 pub fn is_entry(text: &str) -> bool {
     let heading = text.starts_with('[') && text.ends_with(']') && !text.contains(' ');
     let key = text.split_once(" = ").is_some_and(|(key, _)| {
@@ -257,6 +259,9 @@ fn escaped(line: &str) -> String {
     if text.starts_with(['.', '\'']) { format!("\\&{text}") } else { text }
 }
 
+/// The options whose values the program itself offers: what clap calls the value, and what `complete-words` calls it.
+const WORDS: [(&str, &str); 2] = [("LOGGER", "loggers"), ("POINT", "points")];
+
 fn completions(files: &mut BTreeMap<String, Vec<u8>>) {
     use clap_complete::Shell;
     for (shell, name) in
@@ -264,6 +269,63 @@ fn completions(files: &mut BTreeMap<String, Vec<u8>>) {
     {
         let mut text = Vec::new();
         clap_complete::generate(shell, &mut stonechat::cli::command(), "stonechat", &mut text);
-        files.insert(format!("completions/{name}"), text);
+        let text = String::from_utf8_lossy(&text);
+        let text = match shell {
+            Shell::Bash => in_bash(&text),
+            Shell::Zsh => in_zsh(&text),
+            _ => in_fish(&text),
+        };
+        files.insert(format!("completions/{name}"), text.into_bytes());
     }
+}
+
+/// The long names of the options, of any command, whose value clap calls so.
+pub fn options_for(value: &str) -> BTreeSet<String> {
+    fn collect(command: &clap::Command, value: &str, found: &mut BTreeSet<String>) {
+        let of = |argument: &&clap::Arg| {
+            argument.get_value_names().unwrap_or_default().iter().any(|name| name.as_str() == value)
+        };
+        let longs = command.get_arguments().filter(of).filter_map(clap::Arg::get_long);
+        found.extend(longs.map(str::to_owned));
+        command.get_subcommands().for_each(|below| collect(below, value, found));
+    }
+    let mut found = BTreeSet::new();
+    collect(&stonechat::cli::command(), value, &mut found);
+    found
+}
+
+fn in_bash(text: &str) -> String {
+    let cases = WORDS.iter().map(|&(value, kind)| {
+        let options: Vec<String> = options_for(value).iter().map(|long| format!("--{long}")).collect();
+        format!("            {}) kind={kind} ;;", options.join(" | "))
+    });
+    let cases: Vec<String> = cases.collect();
+    format!("{text}{}", include_str!("words.bash").replace("@cases@", &cases.join("\n")))
+}
+
+fn in_zsh(text: &str) -> String {
+    let mut text = text.to_owned();
+    for (value, kind) in WORDS {
+        text = text.replace(&format!(":{value}:_default'"), &format!(":{value}:_stonechat_words {kind}'"));
+    }
+    let head = "autoload -U is-at-least\n\n";
+    text.replacen(head, &format!("{head}{}", include_str!("words.zsh")), 1)
+}
+
+fn in_fish(text: &str) -> String {
+    let options: Vec<(String, &str)> = WORDS
+        .iter()
+        .flat_map(|&(value, kind)| options_for(value).into_iter().map(move |long| (long, kind)))
+        .collect();
+    let mut lines = String::new();
+    for line in text.lines() {
+        lines.push_str(line);
+        for (long, kind) in &options {
+            if line.contains(&format!(" -l {long} -d '")) {
+                lines.push_str(&format!(" -f -a '(__stonechat_words {kind})'"));
+            }
+        }
+        lines.push('\n');
+    }
+    lines + include_str!("words.fish")
 }

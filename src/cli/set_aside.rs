@@ -1,8 +1,8 @@
 //! `stonechat set-aside`: lists what was kept next to the record, and tries it again.
 
-use super::args::{frame, open};
+use super::args::{frame, open, opened};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print, print_json, print_report_json};
 use crate::config;
 use crate::ledger::Ledger;
 use crate::ledger::db::error::Error;
@@ -48,12 +48,12 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
 }
 
 fn list(config_path: &Path, is_whole: bool, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = opened(config_path, true)?;
     let frames = if json { LISTED } else { 0 };
     let beside = Reader::open(&config.ledger.path)
         .and_then(|reader| reader.read(|snapshot| BesideRecord::read(snapshot, &config.roster, frames)))?;
     if json {
-        return Ok(print_json(out, &view::set_aside::as_json(&beside), DONE));
+        return Ok(print_report_json(out, &config, &view::set_aside::as_json(&beside), DONE));
     }
     let text = view::set_aside::text(&beside, frame(&config, time::now()), is_whole, term::columns());
     Ok(print(out, &text, DONE))

@@ -45,6 +45,7 @@ impl Daemon {
             state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.time());
             state.waits = counters.waits;
             state.noise_since_right_frame = self.intake.noise_since_right_frame(radio);
+            state.report = self.intake.report(radio);
         }
         if let Some(reported) = self.waits_logged.get_mut(radio) {
             let (at, waits) = reported.map_or((None, 0), |(at, waits)| (Some(at), waits));
@@ -55,7 +56,8 @@ impl Daemon {
                 *reported = Some((Instant::now(), counters.waits));
             }
         }
-        if self.timers.commit.is_none() {
+        // A radio's status alone causes no commit.
+        if self.timers.commit.is_none() && self.intake.has_news() {
             self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
         }
         Ok(())

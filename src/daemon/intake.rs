@@ -10,9 +10,11 @@ use crate::ledger::{Arrival, Batch, RadioId, Reception, Stamp, UnopenedArrival, 
 use crate::record::judge::{self, Opened, Outcome};
 use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
+use crate::state::RadioReport;
 use crate::time::GatewayTime;
 use crate::wire::cobs::{Deframer, Run};
 use crate::wire::frame::{RECORD_MAX, Signal, other_version};
+use crate::wire::radio_status::RadioStatus;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
@@ -35,6 +37,8 @@ struct Line {
     noise: u64,
     /// Valid frames so far.
     right: u64,
+    /// What the radio said about itself last.
+    report: Option<RadioReport>,
 }
 
 /// See the documentation of the module.
@@ -71,6 +75,7 @@ impl Intake {
                 last_frame: None,
                 noise: 0,
                 right: 0,
+                report: None,
             })
             .collect();
         Self {
@@ -129,14 +134,22 @@ impl Intake {
         let window = line.window.get_or_insert_with(|| open_window(line.id, now));
         window.bytes += bytes.len() as u64;
         while let Some(run) = line.deframer.next_run(&mut bytes) {
-            self.frames_in += 1;
             let (decoded, encoded_len) = match run {
                 Run::Frame { decoded, encoded_len } => (decoded, encoded_len as u64),
                 Run::BadStuffing { encoded_len } => (&[][..], encoded_len as u64),
                 Run::TooLong { encoded_len } => (&[][..], encoded_len),
             };
             let reception = |signal: Option<Signal>| Some(Reception { radio: line.id, at: now, signal });
-            match judge::open(decoded, roster, keyring, &mut self.plaintext) {
+            let opened = judge::open(decoded, roster, keyring, &mut self.plaintext);
+            if let Opened::RadioStatus(status) = opened {
+                // The line is read rightly, but no frame was heard.
+                line.noise = 0;
+                line.report = Some(reported(status, now.time()).after(line.report));
+                continue;
+            }
+            self.frames_in += 1;
+            match opened {
+                Opened::RadioStatus(_) => {}
                 Opened::Dropped(outcome) => {
                     window.tally.count(outcome);
                     if outcome == Outcome::Noise {
@@ -220,8 +233,14 @@ impl Intake {
             self.batch.windows.push(*window);
             *window = open_window(line.id, since);
         }
-        for last in self.lines.iter_mut().filter_map(|line| line.last_frame.as_mut()) {
-            last.unix_s = last.time().later(since.time().since(until)).unix_s();
+        let by = since.time().since(until);
+        for line in &mut self.lines {
+            if let Some(last) = &mut line.last_frame {
+                last.unix_s = last.time().later(by).unix_s();
+            }
+            if let Some(report) = &mut line.report {
+                report.at = report.at.later(by);
+            }
         }
     }
 
@@ -233,6 +252,17 @@ impl Intake {
     /// Frames of noise since a radio's last valid frame.
     pub fn noise_since_right_frame(&self, radio: usize) -> u64 {
         self.lines.get(radio).map_or(0, |line| line.noise)
+    }
+
+    /// What a radio said about itself last.
+    pub fn report(&self, radio: usize) -> Option<RadioReport> {
+        self.lines.get(radio).and_then(|line| line.report)
+    }
+
+    /// Whether there is something to commit besides the time in which radios listened.
+    pub fn has_news(&self) -> bool {
+        let has_frames = |window: &Window| window.tally.frames() > 0;
+        !self.batch.is_empty() || self.lines.iter().filter_map(|line| line.window.as_ref()).any(has_frames)
     }
 
     /// When a radio's last valid frame came, by the clock as it is set now.
@@ -252,6 +282,11 @@ impl Line {
             *window = open_window(self.id, now);
         }
     }
+}
+
+fn reported(status: RadioStatus, at: GatewayTime) -> RadioReport {
+    let RadioStatus { uptime_s, heard, damaged, sent, airtime_ms, noise_floor_dbm } = status;
+    RadioReport { at, uptime_s, heard, damaged, sent, airtime_ms, noise_floor_dbm, apart_s: 0 }
 }
 
 fn open_window(radio: RadioId, since: Stamp) -> Window {

@@ -6,6 +6,7 @@ use super::running::{Daemon, SETTLE_SLICE};
 use crate::ledger::write::retire::Bounds;
 use crate::ledger::{Error as LedgerError, Response, Settled, Stamp};
 use crate::report::conditions::{Condition, LedgerCondition};
+use crate::time::Days;
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -22,7 +23,7 @@ const PLACE_TAKEN: Condition = Condition::Ledger(LedgerCondition::PlaceTaken);
 impl Daemon {
     /// The site's day, counted from 1970.
     pub(super) fn day(&self, now: Stamp) -> i64 {
-        now.unix_s.saturating_add(i64::from(self.config.site.utc_offset_s)).div_euclid(86_400)
+        Days::ahead_of_utc(self.config.site.utc_offset_s).of(now.unix_s)
     }
 
     /// Starts a settle when a day is over or the journal is long enough.

@@ -68,6 +68,8 @@ fn open_dump(
         }
         match judge::open(run.decoded, roster, keyring, &mut plaintext) {
             Opened::Dropped(outcome) => tally.count(outcome),
+            // A reader may copy it from the line; nothing of a logger is in it.
+            Opened::RadioStatus(_) => {}
             Opened::Foreign(_) => tally.count(Outcome::Foreign),
             Opened::NotOpened { .. } => tally.count(Outcome::Unopened),
             Opened::Record { frame, plaintext, .. } => {

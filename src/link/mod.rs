@@ -9,8 +9,10 @@
 //! tcp://… ──────┘  a thread     └── a minute at most ────┘
 //! ```
 //!
-//! What this is not: it knows nothing about frames, writes nothing to a radio, and reads no clock except the
-//! monotonic one that spaces its tries.
+//! Frames for a radio go the other way, by [`Links::send`]: at once or not at all.
+//!
+//! What this is not: it knows nothing about frames, and reads no clock except the monotonic one that spaces its
+//! tries.
 //!
 //! Promises:
 //! - For one radio, [`Links::next`] and [`Links::take`] return what was read, in its order: `Up`, the bytes of
@@ -50,6 +52,7 @@
 //! ```
 
 pub mod faulty;
+mod outlet;
 pub mod pty;
 mod queue;
 mod reader;
@@ -57,10 +60,12 @@ mod serial;
 mod tcp;
 pub mod trial;
 
+pub use outlet::Sent;
 pub use queue::PortCounters;
 pub use reader::Backoff;
 
 use crate::config::Port;
+use outlet::Outlet;
 use queue::{Next, Queue};
 use std::io;
 use std::sync::Arc;
@@ -104,6 +109,7 @@ pub fn queue_limit_bytes(port: &Port) -> usize {
 #[derive(Debug)]
 pub struct Links {
     ports: Vec<Arc<Queue>>,
+    outlets: Vec<Arc<Outlet>>,
     /// Notified whenever any queue got something.
     ready: Arc<Notify>,
     /// Which radio is checked first: the one after the last that was served.
@@ -123,16 +129,24 @@ impl Links {
         let (stopped, stop) = io::pipe()?;
         let stopped = Arc::new(stopped);
         let ready = Arc::new(Notify::new());
-        let mut links =
-            Links { ports: Vec::new(), ready, turn: 0, stop: Some(stop), serial_readers: Vec::new() };
+        let mut links = Links {
+            ports: Vec::new(),
+            outlets: Vec::new(),
+            ready,
+            turn: 0,
+            stop: Some(stop),
+            serial_readers: Vec::new(),
+        };
         for (radio, port) in ports.into_iter().enumerate() {
             let queue = Arc::new(Queue::new(queue_limit_bytes(port), links.ready.clone()));
+            let outlet = Arc::new(Outlet::default());
             links.ports.push(queue.clone());
+            links.outlets.push(outlet.clone());
             let (port, stopped) = (port.clone(), stopped.clone());
             let is_serial = matches!(port, Port::Serial { .. });
             let reader = std::thread::Builder::new()
                 .name(format!("radio {radio}"))
-                .spawn(move || reader::run(&port, &queue, &stopped, backoff))?;
+                .spawn(move || reader::run(&port, &queue, &outlet, &stopped, backoff))?;
             if is_serial {
                 links.serial_readers.push(reader);
             }
@@ -170,6 +184,11 @@ impl Links {
         if let Some(port) = self.ports.get(radio) {
             port.take(into);
         }
+    }
+
+    /// Gives a frame to the port of `radio`, at once or not at all. Never waits.
+    pub fn send(&self, radio: usize, bytes: &[u8]) -> Sent {
+        self.outlets.get(radio).map_or(Sent::NotOpen, |outlet| outlet.send(bytes))
     }
 
     /// Reports that a valid frame came from `radio`: when its port is lost, the waits start from the first one

@@ -117,6 +117,29 @@ impl PtyMaster {
         Ok(())
     }
 
+    /// Waits for bytes that the port's user wrote to the radio, and appends what is there.
+    ///
+    /// Errors: `TimedOut` if none comes within `patience`.
+    pub fn read_within(&mut self, into: &mut Vec<u8>, patience: Duration) -> io::Result<()> {
+        let since = Instant::now();
+        let mut buffer = [0; 4096];
+        loop {
+            match rustix::io::read(&self.master, &mut buffer) {
+                Ok(n @ 1..) => {
+                    into.extend_from_slice(&buffer[..n]);
+                    return Ok(());
+                }
+                Ok(_) | Err(Errno::AGAIN) => {}
+                Err(Errno::INTR) => continue,
+                Err(errno) => return Err(errno.into()),
+            }
+            let Some(left) = patience.checked_sub(since.elapsed()) else {
+                return Err(io::Error::new(io::ErrorKind::TimedOut, "nothing was written to the radio"));
+            };
+            has(&self.master, PollFlags::IN, left.min(LOOK_AGAIN))?;
+        }
+    }
+
     /// Whether the reader has taken every byte that was written.
     pub fn drained(&self) -> io::Result<bool> {
         // A task of the kernel moves bytes from a first buffer (8 KiB) to the one that is read (4 KiB).
@@ -222,7 +245,7 @@ mod tests {
     }
 
     #[test]
-    fn a_write_that_nobody_reads_gives_up_in_time() {
+    fn a_write_without_a_reader_gives_up_in_time() {
         let mut master = PtyMaster::open().unwrap();
         let error = master.write_within(&[0; 100_000], Duration::from_millis(1)).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::TimedOut);

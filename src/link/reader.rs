@@ -4,6 +4,7 @@
 //! the other end of the `stopped` pipe is. Every wait in here (for bytes, room, the next try) watches one of
 //! the two, so that it costs no wake-ups while nothing happens.
 
+use super::outlet::{Connection, Outlet};
 use super::queue::{Closed, Queue};
 use super::{serial, tcp};
 use crate::config::Port;
@@ -11,6 +12,7 @@ use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::Errno;
 use std::io::PipeReader;
 use std::os::fd::{AsFd, BorrowedFd};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// The most that is read at once: the amount that a terminal's line discipline holds (N_TTY_BUF_SIZE of Linux).
@@ -37,8 +39,9 @@ impl Default for Backoff {
     }
 }
 
-/// Reads `port` into `queue` until either `queue` or the other end of `stopped` is closed.
-pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
+/// Reads `port` into `queue` until either `queue` or the other end of `stopped` is closed. While the port is open,
+/// `outlet` can write to it.
+pub fn run(port: &Port, queue: &Queue, outlet: &Outlet, stopped: &PipeReader, backoff: Backoff) {
     let first = backoff.first.max(Duration::from_millis(1));
     let most = backoff.most.max(first);
     let mut wait = first;
@@ -49,8 +52,10 @@ pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
             Ok(connection) => {
                 reported = None;
                 let since = Instant::now();
+                outlet.set(Some(Arc::clone(&connection)));
                 let lost =
                     queue.up().and_then(|()| read_until_lost(port, connection.as_fd(), queue, stopped));
+                outlet.set(None);
                 let Ok(reason) = lost else { return };
                 // Bytes alone prove nothing: a device server may accept, report that it is busy, and hang up.
                 if queue.take_works() || since.elapsed() > most {
@@ -75,11 +80,11 @@ pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
 }
 
 /// Opens `port`; the error is a reason for the operator.
-fn open(port: &Port) -> Result<Box<dyn AsFd>, String> {
-    match port {
-        Port::Serial { path, baud, dtr, rts } => Ok(Box::new(serial::open(path, *baud, *dtr, *rts)?)),
-        Port::Tcp { address } => Ok(Box::new(tcp::open(address)?)),
-    }
+fn open(port: &Port) -> Result<Arc<Connection>, String> {
+    Ok(Arc::new(match port {
+        Port::Serial { path, baud, dtr, rts } => Connection::Serial(serial::open(path, *baud, *dtr, *rts)?),
+        Port::Tcp { address } => Connection::Tcp(tcp::open(address)?),
+    }))
 }
 
 /// Reads until the connection ends, and returns the reason.

@@ -21,7 +21,14 @@ pub struct Serial {
     /// The descriptor that is polled and read; does not block.
     reading: OwnedFd,
     /// Holds the locks.
-    _locked: TTYPort,
+    locked: TTYPort,
+}
+
+impl Serial {
+    /// Whether the port has not yet passed on all that was written to it. If the port does not say, no.
+    pub fn has_unsent(&self) -> bool {
+        self.locked.bytes_to_write().is_ok_and(|bytes| bytes > 0)
+    }
 }
 
 impl AsFd for Serial {
@@ -79,7 +86,7 @@ pub fn open(path: &Path, baud: u32, dtr: Option<bool>, rts: Option<bool>) -> Res
         };
     set("DTR", dtr, TTYPort::write_data_terminal_ready)?;
     set("RTS", rts, TTYPort::write_request_to_send)?;
-    Ok(Serial { reading, _locked: locked })
+    Ok(Serial { reading, locked })
 }
 
 fn not_a_terminal(path: &Path) -> String {
@@ -144,7 +151,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_no_terminal_is_told_as_such() {
+    fn what_is_not_a_terminal_is_told_as_such() {
         for path in ["/dev/null", "/etc"] {
             let reason = open(Path::new(path), 9600, None, None).unwrap_err();
             assert_eq!(reason, format!("{path} is not a serial port (not a terminal)"));

@@ -46,11 +46,10 @@ pub const fn possible(now: GatewayTime) -> (LoggerTime, LoggerTime) {
     (FIRST_RECORDED, recorded_if_right(now.later(AHEAD_S)))
 }
 
-/// Whether a recorded time cannot be from a right clock: before 2001-09-09, when Unix time passed 1,000,000,000 (our
-/// choice), or further ahead than a right clock can be.
-pub fn is_odd(recorded: LoggerTime, now: GatewayTime) -> bool {
-    const EARLIEST: LoggerTime = LoggerTime(1_000_000_000);
-    recorded < EARLIEST || as_if_right(recorded) > now.later(AHEAD_S)
+/// Whether a recorded time cannot be from a right clock: it is outside [`possible`].
+pub fn is_impossible(recorded: LoggerTime, now: GatewayTime) -> bool {
+    let (first, end) = possible(now);
+    recorded < first || recorded >= end
 }
 
 /// A logger's time read as the gateway's, if it is plausible: from 2020-01-01 on, and not more than a day after the
@@ -251,7 +250,7 @@ impl EpochClock {
         }
         points.sort_unstable();
         // If some readings of a part are right within a drift, and a clock was further ahead in others, a setting that
-        // was lost had set it wrong there. That is no drift, and must not change the others.
+        // was lost had set it wrong there. That is not drift, and must not change the others.
         let right: BTreeSet<usize> =
             points.iter().filter(|(_, is_right)| *is_right).map(|(point, _)| point.0).collect();
         points.retain(|(point, is_right)| *is_right || !right.contains(&point.0));

@@ -11,6 +11,7 @@ use crate::record::neighbours::{Neighbours, Standing};
 use crate::record::roster::Roster;
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::{AirFrame, NoFrame, RECORD_MAX, SerialFrame, Signal};
+use crate::wire::radio_status::RadioStatus;
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Identity, Sequence};
 use std::sync::Arc;
@@ -103,6 +104,8 @@ impl Tally {
 pub enum Opened<'f, 'p> {
     /// Noise or skipped: counted, not kept.
     Dropped(Outcome),
+    /// What the radio says about itself: no frame of a logger, so it has no outcome.
+    RadioStatus(RadioStatus),
     /// Foreign: counted by address, not kept.
     Foreign(AirFrame<'f>),
     /// Unopened: the whole frame is set aside.
@@ -129,6 +132,9 @@ pub fn open<'f, 'p>(
     keyring: &mut Keyring,
     plaintext: &'p mut [u8; RECORD_MAX],
 ) -> Opened<'f, 'p> {
+    if let Some(status) = RadioStatus::parse(run) {
+        return Opened::RadioStatus(status);
+    }
     match SerialFrame::parse(run) {
         Err(reason) if NoFrame::is_noise(reason) => Opened::Dropped(Outcome::Noise),
         Err(_) => Opened::Dropped(Outcome::Skipped),

@@ -4,8 +4,7 @@
 //!
 //! What is exact and what is estimated:
 //!
-//! - A day is a UTC day, because the ledger's settled counters are; nothing finer is kept for ten years. A report
-//!   shows it under the site's date that covers most of it, and the legend gives the hour at which it changes.
+//! - A day is the site's, from midnight to midnight.
 //! - By radio: exact, on the day of *reception*. A record that came hours late counts on the day on which it came.
 //! - By hand: on the day of the record's own time, by its logger's clock.
 //! - Missing, written off: a gap's records, spread evenly between its estimated ends.
@@ -18,7 +17,7 @@ use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::{InService, Roster};
 use crate::record::written::WrittenOff;
-use crate::time::GatewayTime;
+use crate::time::{Days, GatewayTime};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::iter;
@@ -27,9 +26,6 @@ use std::iter;
 pub const STRIP_DAYS: usize = 30;
 /// Number of days for the share that was heard the first time, including today.
 pub const FIRST_TIME_DAYS: usize = 7;
-/// A day in seconds.
-pub const DAY_S: i64 = 86_400;
-
 /// One day of one logger, in records.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct DayCounts {
@@ -116,7 +112,9 @@ impl DayMark {
 /// The last days of one logger, oldest first; the last one is today, which is not over.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Strip {
-    /// The first day, as UTC days since 1970.
+    /// The site's calendar.
+    pub calendar: Days,
+    /// The first day, by its number in the calendar.
     pub first_day: i64,
     /// Always [`STRIP_DAYS`] days.
     pub days: Vec<DayCounts>,
@@ -124,12 +122,12 @@ pub struct Strip {
 
 impl Strip {
     /// An empty strip that ends today.
-    pub fn ending(now: GatewayTime) -> Self {
-        let first_day = now.unix_s().div_euclid(DAY_S) + 1 - STRIP_DAYS as i64;
-        Self { first_day, days: vec![DayCounts::default(); STRIP_DAYS] }
+    pub fn ending(now: GatewayTime, calendar: Days) -> Self {
+        let first_day = calendar.of(now.unix_s()) + 1 - STRIP_DAYS as i64;
+        Self { calendar, first_day, days: vec![DayCounts::default(); STRIP_DAYS] }
     }
 
-    /// The days with their numbers in the ledger.
+    /// The days with their numbers in the calendar.
     pub fn numbered(&self) -> impl Iterator<Item = (i64, &DayCounts)> {
         iter::successors(Some(self.first_day), |day| Some(day + 1)).zip(&self.days)
     }
@@ -160,6 +158,8 @@ impl Strip {
             let steps = past.saturating_mul(i128::from(records - 1));
             u64::try_from(steps.saturating_add(whole - 1) / whole).unwrap_or(records).clamp(1, records)
         };
+        let calendar = self.calendar;
+        let start_of = |day: i64| GatewayTime(calendar.begin_s(day));
         let mut passed = before(start_of(self.first_day));
         for (at, counts) in self.days.iter_mut().enumerate() {
             let end = start_of(self.first_day + at as i64 + 1);
@@ -211,11 +211,6 @@ impl Strip {
     }
 }
 
-/// When a day begins.
-fn start_of(day: i64) -> GatewayTime {
-    GatewayTime(day.saturating_mul(DAY_S))
-}
-
 /// The last days of every logger.
 pub fn strips(
     roster: &Roster,
@@ -223,12 +218,12 @@ pub fn strips(
     report: &Report,
     unheard: &[Silence],
     given_up: &BTreeMap<Address, WrittenOff>,
-    now: GatewayTime,
+    (calendar, now): (Days, GatewayTime),
 ) -> Read<BTreeMap<Address, Strip>> {
     let addresses: Vec<Address> = roster.loggers().map(|logger| logger.address).collect();
     let mut strips: BTreeMap<Address, Strip> =
-        addresses.iter().map(|&address| (address, Strip::ending(now))).collect();
-    let first_day = Strip::ending(now).first_day;
+        addresses.iter().map(|&address| (address, Strip::ending(now, calendar))).collect();
+    let first_day = Strip::ending(now, calendar).first_day;
     let days = (first_day, first_day + STRIP_DAYS as i64 - 1);
     let mut count = |counts: BTreeMap<(Address, i64), u64>, field: fn(&mut DayCounts) -> &mut u64| {
         for ((address, day), records) in counts {
@@ -239,8 +234,8 @@ pub fn strips(
             }
         }
     };
-    count(snapshot.radio_days(&addresses, days)?, |day| &mut day.radio);
-    count(snapshot.hand_days(&addresses, days)?, |day| &mut day.hand);
+    count(snapshot.radio_days(&addresses, calendar, days)?, |day| &mut day.radio);
+    count(snapshot.hand_days(&addresses, calendar, days)?, |day| &mut day.hand);
     spread_missing(report, &mut strips);
     let silences = report.silent.iter().map(|silence| (silence, false));
     for (silence, is_the_gateways) in silences.chain(unheard.iter().map(|silence| (silence, true))) {
@@ -286,11 +281,14 @@ fn spread_missing(report: &Report, strips: &mut BTreeMap<Address, Strip>) {
 mod tests {
     use super::*;
 
+    const DAY_S: i64 = Days::LENGTH_S;
+    const CALENDAR: Days = Days::ahead_of_utc(-7 * 3600);
+
     #[test]
     fn spread_records_are_as_many_as_there_are_and_lie_where_a_count_one_by_one_puts_them() {
         let now = 1_780_000_000;
-        let ending = Strip::ending(GatewayTime(now));
-        let start = ending.first_day * DAY_S;
+        let ending = Strip::ending(GatewayTime(now), CALENDAR);
+        let start = CALENDAR.begin_s(ending.first_day);
         for (from, to, records) in [
             (start, start, 1),
             (start + 10, start + 10, 5),
@@ -306,7 +304,7 @@ mod tests {
             for i in 0..records as i64 {
                 // In units of 1/(records - 1) seconds, so that nothing is rounded.
                 let n = (records as i64 - 1).max(1);
-                let day = (from * n + i * (to - from)).div_euclid(DAY_S * n) - strip.first_day;
+                let day = ((from - start) * n + i * (to - from)).div_euclid(DAY_S * n);
                 if let Some(count) = usize::try_from(day).ok().and_then(|day| slow.get_mut(day)) {
                     *count += 1;
                 }
@@ -317,13 +315,14 @@ mod tests {
     }
 
     #[test]
-    fn a_span_that_goes_back_or_reaches_for_ever_does_no_harm() {
+    fn a_span_that_goes_back_or_has_no_end_does_no_harm() {
         let at = GatewayTime;
-        let mut strip = Strip::ending(at(1_780_000_000));
+        let mut strip = Strip::ending(at(1_780_000_000), CALENDAR);
         strip.spread((at(1_780_000_000), at(1_779_990_000)), 7, |day| &mut day.missing);
         assert_eq!(strip.days.iter().map(|day| day.missing).sum::<u64>(), 7);
         strip.spread((at(i64::MIN), at(i64::MAX)), u64::MAX >> 1, |day| &mut day.presumed);
-        Strip::ending(at(i64::MAX - 40 * DAY_S)).spread((at(0), at(i64::MAX)), 9, |day| &mut day.missing);
+        Strip::ending(at(i64::MAX - 40 * DAY_S), CALENDAR)
+            .spread((at(0), at(i64::MAX)), 9, |day| &mut day.missing);
     }
 
     #[test]

@@ -58,6 +58,12 @@ pub enum Fault {
         /// When the last valid frame came, or when the port was opened.
         since: Option<GatewayTime>,
     },
+    /// A radio that reported itself no longer does.
+    RadioSilent {
+        radio: String,
+        /// When its last report came.
+        since: Option<GatewayTime>,
+    },
     /// Frames of loggers on the roster come in, and no key has opened one since they began: see `record::wrong_key`.
     WrongKey {
         /// Loggers whose frames are not opened.
@@ -206,6 +212,9 @@ fn of_daemon(evidence: &GatewayEvidence<'_>) -> Vec<Fault> {
         if is_noise {
             let since = radio.last_frame_at.or(radio.since);
             faults.push(Fault::OnlyNoise { radio: radio.name.clone(), since });
+        } else if let Some(report) = radio.report.filter(|report| report.is_overdue(state.written_at)) {
+            // By the time of the state: the daemon may write it long after a report.
+            faults.push(Fault::RadioSilent { radio: radio.name.clone(), since: Some(report.at) });
         }
     }
     faults
@@ -225,7 +234,9 @@ fn listened(evidence: &GatewayEvidence<'_>, faults: &[Fault]) -> Vec<(GatewayTim
     let until = if is_stuck(state, evidence.now) { state.written_at } else { evidence.now };
     let noisy = |name: &str| {
         faults.iter().find_map(|fault| match fault {
-            Fault::OnlyNoise { radio, since } if radio == name => Some(since.unwrap_or(state.started_at)),
+            Fault::OnlyNoise { radio, since } | Fault::RadioSilent { radio, since } if radio == name => {
+                Some(since.unwrap_or(state.started_at))
+            }
             _ => None,
         })
     };
@@ -290,7 +301,7 @@ fn of_keys(found: &Suspicion, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::state::{Phase, RadioState};
+    use crate::state::{Phase, RadioReport, RadioState};
 
     const HOUR: i64 = 3600;
     const NOW: GatewayTime = GatewayTime(1_780_000_000);
@@ -396,7 +407,30 @@ mod tests {
     }
 
     #[test]
-    fn noise_alone_is_no_listening_and_a_frame_of_noise_or_two_is_nothing() {
+    fn a_radio_that_stops_reporting_itself_explains_silences_and_one_that_reports_does_not() {
+        let loggers = [logger(1, Some(ago(9 * HOUR)))];
+        let mut state = running();
+        let mut reports = |last: GatewayTime, apart_s: i64| {
+            let report = RadioReport { at: last, apart_s, ..RadioReport::default() };
+            state.radios[0].report = Some(report);
+            gateway(Some(&state), &loggers, &[])
+        };
+        // Alive, and it hears nothing.
+        let alive = reports(ago(65), 10);
+        assert_eq!(alive.faults, [Fault::NothingHeard]);
+        assert!(alive.silent.contains(&address(1)));
+        // The port is open, and the radio is dead.
+        let dead = reports(ago(8 * HOUR), 10);
+        let silent = Fault::RadioSilent { radio: "mast".to_owned(), since: Some(ago(8 * HOUR)) };
+        assert_eq!(dead.faults, [silent]);
+        assert!(dead.explained.contains(&address(1)));
+        // One report says nothing about when the next is due; a radio may report itself once an hour.
+        assert_eq!(reports(ago(8 * HOUR), 0).faults, [Fault::NothingHeard]);
+        assert_eq!(reports(ago(2 * HOUR), HOUR).faults, [Fault::NothingHeard]);
+    }
+
+    #[test]
+    fn noise_alone_is_not_listening_and_one_or_two_frames_of_noise_are_not_a_fault() {
         let loggers = [logger(1, Some(ago(9 * HOUR)))];
         let mut state = running();
         state.radios[0].noise_since_right_frame = 2;
@@ -427,7 +461,7 @@ mod tests {
     }
 
     #[test]
-    fn a_forged_frame_or_two_of_one_moment_are_no_fault_of_a_key() {
+    fn a_forged_frame_or_two_of_one_moment_are_not_a_fault_of_a_key() {
         // Nothing was ever heard: in an earlier version, one forged frame made the key the first thing to check.
         let loggers = [logger(1, None), logger(2, None)];
         for frames in [1, 500] {

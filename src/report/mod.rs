@@ -49,6 +49,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod ask;
 pub mod check;
 pub mod completeness;
 pub mod conditions;

@@ -6,7 +6,7 @@
 //! Cost: daily counters, the unsettled journal and the gap report. Older records are never read, so a ledger of ten
 //! years answers as fast as one of a month (except for hand downloads of this month, whose blocks are read).
 
-use super::days::{DAY_S, Strip, strips};
+use super::days::{Strip, strips};
 use super::gap_state::GapState;
 use super::gaps::{self, Gap, Report};
 use super::gateway::Gateway;
@@ -18,17 +18,18 @@ use super::walk;
 use crate::ledger::read::Read;
 use crate::ledger::read::side_tables::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
+use crate::record::in_force::InForce;
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::record::written::{Remark, WrittenOff};
 use crate::state::DaemonState;
-use crate::time::GatewayTime;
+use crate::time::{Days, GatewayTime};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// A deadline within this many seconds needs attention now.
-const URGENT_S: i64 = 7 * DAY_S;
+const URGENT_S: i64 = 7 * Days::LENGTH_S;
 /// A radio path is bad if less than this percentage is heard the first time, and at least this many records were due.
 const BAD_PATH_PERCENT: u64 = 90;
 const BAD_PATH_DUE_MIN: u64 = 20;
@@ -39,6 +40,8 @@ pub struct Surroundings {
     pub site: String,
     /// Its fixed offset, in seconds east of UTC.
     pub utc_offset_s: i32,
+    /// The files that have mistakes, instead of which their text in force is used.
+    pub in_force: Vec<InForce>,
     pub ledger_path: PathBuf,
     /// Size of the ledger with its -wal.
     pub ledger_bytes: u64,
@@ -230,11 +233,12 @@ pub fn gather(
     let first_to_overwrite = walk::first_to_overwrite(&unheard, &known);
     let verdict = Verdict::new(&visits, &report, &gateway);
     let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
-    let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
+    let calendar = Days::ahead_of_utc(around.utc_offset_s);
+    let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, (calendar, now))?;
     let loggers = roster
         .loggers()
         .map(|logger| {
-            let strip = strips.remove(&logger.address).unwrap_or_else(|| Strip::ending(now));
+            let strip = strips.remove(&logger.address).unwrap_or_else(|| Strip::ending(now, calendar));
             LoggerStatus {
                 quiet: quiet.remove(&logger.address),
                 given_up: given_up.remove(&logger.address),

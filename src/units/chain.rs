@@ -803,7 +803,7 @@ mod tests {
     }
 
     #[test]
-    fn a_frequency_of_0_and_a_wrong_raw_unit_are_no_value() {
+    fn a_frequency_of_0_and_a_wrong_raw_unit_have_no_value() {
         let calibrations = Calibrations::new(vec![entry("P", "S1", "kPa", wire(0.1))], vec![]);
         let silent = Memory::default().with(17, 0, T, RawUnit::MilliHertz, 0);
         let why = at(&points(), &calibrations, &silent, "P", T).unwrap_err();
@@ -954,7 +954,7 @@ mod tests {
     }
 
     #[test]
-    fn a_calculation_is_told_with_its_sources_and_adds_up() {
+    fn a_calculation_is_printed_with_its_sources_and_adds_up() {
         let (memory, _) = air_rose();
         let pressure = Calibration {
             barometer: Some(barometer(1.0, Missing::Absent)),

@@ -159,7 +159,7 @@ fn change_json(change: &KeyChange) -> ChangeJson<'_> {
 /// In words: which key it uses, its slots, and how its key is changed.
 pub fn text(report: &KeySlots, named: &Named<'_>) -> String {
     let (address, columns) = (report.logger, named.columns);
-    let mut text = prose(&answer(report, named), columns) + &prose(&screen::site(named.frame), columns);
+    let mut text = screen::head(&answer(report, named), named.frame, columns);
     text += &not_in_force(report, named);
     text.push('\n');
     text += &table(report, named);

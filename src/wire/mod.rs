@@ -42,6 +42,8 @@ pub mod check;
 pub mod cobs;
 pub mod fields;
 pub mod frame;
+pub mod radio_status;
 pub mod record;
+pub mod request;
 pub mod seq;
 pub mod statement;

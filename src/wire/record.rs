@@ -428,70 +428,6 @@ fn decode_event(mut fields: Fields<'_>) -> Result<Event, NotUnderstood> {
     Ok(event)
 }
 
-/// A request from a gateway to a logger. Reserved: encoded and tested, but not yet sent.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Request {
-    /// Send these records again: 1 to 16 spans of (epoch, first sequence, number of records).
-    SendAgain(Vec<(u32, u32, u16)>),
-    /// Set the clock to this time.
-    SetClock(u32),
-}
-
-impl Request {
-    const SEND_AGAIN: u8 = 0x11;
-    const SET_CLOCK: u8 = 0x12;
-    /// The most spans in one frame.
-    pub const SPANS_MAX: usize = 16;
-
-    /// Appends the plaintext; `false` (and nothing appended) unless there are 1 to 16 spans.
-    pub fn encode(&self, out: &mut Vec<u8>) -> bool {
-        match self {
-            Self::SendAgain(spans) => {
-                if spans.is_empty() || spans.len() > Self::SPANS_MAX {
-                    return false;
-                }
-                out.extend([Self::SEND_AGAIN, spans.len() as u8]);
-                for (epoch, first, count) in spans {
-                    out.extend(epoch.to_be_bytes());
-                    out.extend(first.to_be_bytes());
-                    out.extend(count.to_be_bytes());
-                }
-            }
-            Self::SetClock(time) => {
-                out.push(Self::SET_CLOCK);
-                out.extend(time.to_be_bytes());
-            }
-        }
-        true
-    }
-
-    /// The logger's side, for the simulated field. `None` if the request is not understood.
-    pub fn decode(plaintext: &[u8]) -> Option<Self> {
-        let mut fields = Fields(plaintext);
-        let request = match fields.u8().ok()? {
-            Self::SEND_AGAIN => {
-                let n = usize::from(fields.u8().ok()?);
-                if n == 0 || n > Self::SPANS_MAX {
-                    return None;
-                }
-                let mut spans = Vec::with_capacity(n);
-                for _ in 0..n {
-                    spans.push((
-                        fields.u32().ok()?,
-                        fields.u32().ok()?,
-                        u16::from_be_bytes(fields.take().ok()?),
-                    ));
-                }
-                Self::SendAgain(spans)
-            }
-            Self::SET_CLOCK => Self::SetClock(fields.u32().ok()?),
-            _ => return None,
-        };
-        fields.end().ok()?;
-        Some(request)
-    }
-}
-
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
@@ -581,20 +517,6 @@ pub(crate) mod tests {
                 let mut again = Vec::new();
                 record.encode(&mut again);
                 prop_assert_eq!(again, plaintext);
-            }
-        }
-
-        #[test]
-        fn requests_go_both_ways(
-            spans in proptest::collection::vec(any::<(u32, u32, u16)>(), 1..=16), time in any::<u32>()
-        ) {
-            for request in [Request::SendAgain(spans), Request::SetClock(time)] {
-                let mut plaintext = Vec::new();
-                prop_assert!(request.encode(&mut plaintext));
-                prop_assert_eq!(Request::decode(&plaintext), Some(request));
-                for len in 0..plaintext.len() {
-                    prop_assert_eq!(Request::decode(&plaintext[..len]), None);
-                }
             }
         }
     }

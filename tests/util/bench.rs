@@ -1,4 +1,4 @@
-//! A site that a test writes down record by record: its files, its ledger, and the real binary.
+//! A site that a test defines record by record: its files, its ledger, and the real binary.
 #![allow(dead_code, clippy::unwrap_used)]
 
 use super::daemon::binary;

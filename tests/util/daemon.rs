@@ -98,7 +98,7 @@ pub struct Daemon {
 }
 
 impl Daemon {
-    /// What it says of itself, once it is this process that says it.
+    /// The state that it reports, once it comes from this process.
     pub fn state(&self) -> Option<DaemonState> {
         DaemonState::read(&self.state_dir).filter(|state| state.pid == self.child.id())
     }

@@ -5,7 +5,7 @@ use crate::cli::logger_word::LoggerWord;
 use crate::config::Config;
 use crate::export::{Clock, Format, Request, Shape};
 use crate::time::GatewayTime;
-use crate::when::TypedTime;
+use crate::when::{self, TypedTime};
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
@@ -33,7 +33,7 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     pub(super) calibrations: Option<PathBuf>,
     /// Only this point; may be given several times
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "POINT")]
     pub(super) point: Vec<String>,
     /// Only this logger, by its address or name; may be given several times
     #[arg(long, value_name = "LOGGER")]
@@ -196,23 +196,9 @@ fn parquet() -> Result<Format, String> {
 
 /// `-07:00`, `+05:45`, `Z`.
 fn offset(text: &str) -> Result<i32, String> {
-    let no = || format!("--offset {text:?} is none; write it as -07:00, +05:45, Z or site");
-    if text == "Z" {
-        return Ok(0);
+    match text {
+        "Z" => Ok(0),
+        _ => when::offset_s(text)
+            .map_err(|why| format!("--offset {text:?} {why}; write it as -07:00, +05:45, Z or site")),
     }
-    let bytes = text.as_bytes();
-    let sign = match bytes.first() {
-        Some(b'+') => 1,
-        Some(b'-') => -1,
-        _ => return Err(no()),
-    };
-    if bytes.len() != 6 || bytes[3] != b':' || !text.is_ascii() {
-        return Err(no());
-    }
-    let part = |from: usize| text[from..from + 2].parse::<u8>().ok().filter(|_| bytes[from].is_ascii_digit());
-    let (hours, minutes) = part(1).zip(part(4)).ok_or_else(no)?;
-    if hours > 23 || minutes > 59 {
-        return Err(no());
-    }
-    Ok(sign * (i32::from(hours) * 3600 + i32::from(minutes) * 60))
 }

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 /// What `units` does.
 #[derive(clap::Subcommand)]
 pub enum Command {
-    /// The values of a point as a table, with what its reader must know of them
+    /// The values of a point as a table, with notes on them
     #[command(after_help = "Example: stonechat units show --point \"P-17 pore pressure\" \
                             --from 2026-05-04 --calibrations calibrations.toml")]
     Show(ShowArgs),
@@ -23,7 +23,7 @@ pub enum Command {
 #[derive(clap::Args)]
 pub struct ShowArgs {
     /// The point, by its name
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "POINT")]
     pub(super) point: String,
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]
@@ -44,7 +44,7 @@ pub struct ShowArgs {
 #[derive(clap::Args)]
 pub struct ExplainArgs {
     /// The point, by its name
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "POINT")]
     pub(super) point: String,
     /// The file of the calibrations
     #[arg(long, value_name = "FILE")]

@@ -70,9 +70,9 @@ impl Desk<'_> {
                 for (epoch, last) in record.iter().flat_map(Record::named_ends) {
                     self.after.name_epoch(id.address, epoch, last, id.epoch);
                 }
-                let is_odd =
-                    record.is_some_and(|record| clock::is_odd(LoggerTime(record.time().into()), self.now));
-                file.odd_times += u64::from(is_odd);
+                let is_impossible = record
+                    .is_some_and(|record| clock::is_impossible(LoggerTime(record.time().into()), self.now));
+                file.odd_times += u64::from(is_impossible);
             }
         }
         Ok(true)
@@ -133,7 +133,7 @@ impl Desk<'_> {
                 };
                 file.new += 1;
                 file.unproven += u64::from(placed == Placed::Unproven);
-                file.odd_times += u64::from(clock::is_odd(LoggerTime(row.time.into()), self.now));
+                file.odd_times += u64::from(clock::is_impossible(LoggerTime(row.time.into()), self.now));
                 let Some(item) = file.kept.push_row(id, row, placed) else { return Ok(Ok(false)) };
                 self.rows.insert(id, (at as u32, item));
                 self.after.insert(id, Basis::Csv);

@@ -260,10 +260,14 @@ impl<'a> Planning<'a> {
             self.current().cut_at_edges += 1;
             return Ok(());
         }
-        self.current().read += 1;
         let place = Place::Byte(run.at);
         let mut out = [0; RECORD_MAX];
         let opened = judge::open(run.decoded, self.roster, self.keyring, &mut out);
+        // A reader may copy it from the line; nothing of a logger is in it.
+        if matches!(opened, Opened::RadioStatus(_)) {
+            return Ok(());
+        }
+        self.current().read += 1;
         *right |= !matches!(opened, Opened::Dropped(Outcome::Noise));
         match opened {
             Opened::Dropped(Outcome::Noise) => self.refuse(
@@ -273,7 +277,7 @@ impl<'a> Planning<'a> {
                 run.decoded,
                 listener,
             ),
-            Opened::Dropped(_) => self.refuse(
+            Opened::Dropped(_) | Opened::RadioStatus(_) => self.refuse(
                 "not from a logger",
                 place,
                 "a frame of another kind or version, or with reserved numbers",

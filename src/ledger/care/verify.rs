@@ -1,9 +1,11 @@
-//! Checks a ledger: SQLite's own integrity, and coverage computed again from the records.
+//! Checks a ledger: SQLite's own integrity, and coverage and the counts by day computed again from the
+//! records.
 //!
 //! Input: a ledger opened for reading. Output: the differences, by logger and range. Nothing is changed.
 
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::quarters::Quarters;
 use crate::ledger::db::ranges::address_epoch;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::kind;
@@ -12,9 +14,13 @@ use crate::ledger::digest::seal;
 use crate::ledger::digest::{block, table};
 use crate::ledger::read::coverage::load_coverage;
 use crate::ledger::read::elsewhere::elsewhere;
+use crate::ledger::read::receptions::receptions;
 use crate::record::coverage::{Basis, Coverage, EpochCoverage};
+use crate::text;
+use crate::time::Days;
 use crate::wire::seq::Epoch;
 use rusqlite::{Connection, TransactionBehavior};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// The result of a check.
@@ -40,6 +46,8 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
     if found.differences.is_empty() {
         progress("coverage against records");
         coverage_against_records(&transaction, &mut found)?;
+        progress("counts by day against records");
+        days_against_records(&transaction, &mut found)?;
         progress("digests of unsettled records");
         seal::check_seals(&transaction, |what| found.differences.push(what))?;
         let read = |rows: u64| progress(&format!("digests of settled records, {rows} read"));
@@ -115,6 +123,35 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
     }
     compare(&stored, &counted, found);
     named_against_records(db, &stored, found)
+}
+
+/// Compares the settled counts by quarter of an hour with the receptions of the settled records.
+fn days_against_records(db: &Connection, found: &mut Verified) -> Result<(), Error> {
+    let loggers = "SELECT logger FROM held_range UNION SELECT logger FROM logger_day";
+    for logger in query::values::<u16>(db, loggers, [])? {
+        let mut counted = receptions(db, logger)?;
+        let mut stored = BTreeMap::new();
+        let sql = "SELECT day, stored + opaque, quarters FROM logger_day WHERE logger = ?";
+        query::each(db, sql, [logger], |(day, records, quarters): (i64, i64, Quarters)| {
+            counted.entry(day).or_default();
+            stored.insert(day, (records, quarters));
+            Ok(())
+        })?;
+        for (day, counted) in counted {
+            let (records, quarters) = stored.remove(&day).unwrap_or_default();
+            let came = counted.sum();
+            let problem = match u64::try_from(records) == Ok(came) {
+                true if quarters == counted => continue,
+                true => "but their counts by quarter of an hour differ".to_owned(),
+                false => format!("but {records} are counted"),
+            };
+            let date = text::date(Days::UTC.begin_s(day)).unwrap_or_else(|| format!("day {day}"));
+            found
+                .differences
+                .push(format!("logger {logger}: {came} records came by radio on {date} (UTC), {problem}"));
+        }
+    }
+    Ok(())
 }
 
 /// Compares the ends of epochs with the records that name them.

@@ -8,6 +8,7 @@ pub mod lock_holder;
 pub(in crate::ledger) mod meta;
 pub mod names;
 pub mod place;
+pub(in crate::ledger) mod quarters;
 pub(in crate::ledger) mod query;
 pub(in crate::ledger) mod radio;
 pub(in crate::ledger) mod ranges;

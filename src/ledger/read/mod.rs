@@ -1,6 +1,7 @@
 //! Everything that reads from a ledger.
 
 pub(in crate::ledger) mod ahead;
+pub mod configuration;
 pub mod content;
 pub(in crate::ledger) mod coverage;
 pub mod days;
@@ -18,6 +19,7 @@ pub mod notes;
 pub mod origin;
 pub mod readings;
 pub mod recent;
+pub(in crate::ledger) mod receptions;
 pub mod side_tables;
 pub mod snapshot;
 pub(in crate::ledger) mod tables;

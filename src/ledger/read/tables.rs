@@ -25,18 +25,11 @@ pub(in crate::ledger) fn by_hand() -> impl Iterator<Item = (&'static str, &'stat
     readings.into_iter().chain(rare::ALL.iter().map(|table| (table.name, RECEIVED_AT)))
 }
 
-/// The tables of settled records from hand downloads, and the condition that separates them from those received
-/// by radio. Opaque ones are left out.
-pub(in crate::ledger) fn hand_tables() -> impl Iterator<Item = (&'static str, &'static str)> {
-    let readings = (
-        "settled_or_retired",
-        "lag IS NULL AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
-                 AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
-             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))",
-    );
-    let rare = rare::read().map(|table| (table.name, "received_at IS NULL AND rank = 0"));
-    std::iter::once(readings).chain(rare)
-}
+/// Which rows `t` of `settled_or_retired` came by hand and show: authentic ones, and CSV rows that nothing has replaced.
+pub(in crate::ledger) const HAND_READINGS: &str =
+    "lag IS NULL AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
+             AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
+         AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
 
 /// Seconds in a day of UTC, as the counters count days.
 pub(in crate::ledger) const DAY_S: i64 = 86_400;

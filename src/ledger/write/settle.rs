@@ -5,6 +5,7 @@
 //! are those of what is committed. A settle that is interrupted leaves no trace.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::quarters::Quarters;
 use crate::ledger::db::query;
 use crate::ledger::db::ranges::address_epoch;
 use crate::ledger::db::row::{self, Column, RowView, SETTLED, kind};
@@ -21,7 +22,7 @@ use crate::record::facts::Listening;
 use crate::record::judge::Outcome;
 use crate::time::{GatewayTime, LoggerTime};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How many addresses off the roster are listed separately.
 const FOREIGN_ADDRESSES_MAX: i64 = 1024;
@@ -92,7 +93,7 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     let through = through.unwrap_or(limit);
     let (readings, taken) = place_readings(&transaction, through)?;
     for &row in &taken {
-        keep_beside_held(&transaction, row)?;
+        keep_as_conflict_with_held(&transaction, row)?;
     }
     Blocks::of_journal(&transaction, through, &taken)?.store(&transaction, through, day)?;
     store_ranges(&transaction, state, through)?;
@@ -105,7 +106,10 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     if let (Some(first), Some(last)) = days {
         let (db, of_days) = (&*transaction, "day BETWEEN ? AND ?");
         table::change(db, "radio_day", of_days, (first, last), |db| settle_radio_days(db, through))?;
-        table::change(db, "logger_day", of_days, (first, last), |db| settle_logger_days(db, through))?;
+        table::change(db, "logger_day", of_days, (first, last), |db| {
+            settle_logger_days(db, through)?;
+            settle_receptions(db, through, &taken)
+        })?;
     }
     table::change(&transaction, "last_heard", "true", (), |db| settle_last_heard(db, through))?;
     table::change(&transaction, "listening", "true", (), |db| settle_listening(db, through))?;
@@ -172,7 +176,7 @@ fn is_constraint(error: &rusqlite::Error) -> bool {
 }
 
 /// Keeps a journal row that found no place next to the record that is held there, unless both are the same.
-fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
+fn keep_as_conflict_with_held(db: &Connection, row: i64) -> Result<(), Error> {
     let sql = format!("SELECT {} FROM journal WHERE row = ?", SETTLED.list());
     let mut statement = db.prepare_cached(&sql)?;
     let mut found = statement.query([row])?;
@@ -297,27 +301,65 @@ fn settle_radio_days(db: &Connection, through: i64) -> Result<(), Error> {
     Ok(())
 }
 
+/// Frames that contained no record count on the day they came.
 fn settle_logger_days(db: &Connection, through: i64) -> Result<(), Error> {
-    // A record counts on the day of its reception; frames that contained no record count on the day they came.
     db.prepare_cached(&format!(
         "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored)
-         SELECT logger, (time + lag) / 86400, total(iif(kind = 0, c{unopened}, 0)),
-             total(iif(kind = 0, c{duplicate}, 0)), total(iif(kind = 0, c{conflict}, 0)),
-             total(kind = {opaque}), total(kind > 0 AND kind <> {opaque})
+         SELECT logger, (time + lag) / 86400, total(c{unopened}), total(c{duplicate}), total(c{conflict}), 0, 0
          FROM journal
-         WHERE row <= ? AND logger <> 0 AND lag IS NOT NULL AND rank = 0
-             AND (kind > 0 OR coalesce(c{foreign}, 0) = 0)
+         WHERE row <= ? AND kind = 0 AND logger <> 0 AND lag IS NOT NULL AND coalesce(c{foreign}, 0) = 0
          GROUP BY 1, 2
          ON CONFLICT DO UPDATE SET unopened = unopened + excluded.unopened,
-             duplicate = duplicate + excluded.duplicate, conflict = conflict + excluded.conflict,
-             opaque = opaque + excluded.opaque, stored = stored + excluded.stored",
+             duplicate = duplicate + excluded.duplicate, conflict = conflict + excluded.conflict",
         unopened = Outcome::Unopened as usize,
         duplicate = Outcome::Duplicate as usize,
         conflict = Outcome::Conflict as usize,
-        opaque = kind::OPAQUE,
         foreign = Outcome::Foreign as usize,
     ))?
     .execute([through])?;
+    Ok(())
+}
+
+/// A record that came by radio counts at its reception. Rows that found no place are no records.
+fn settle_receptions(db: &Connection, through: i64, taken: &BTreeSet<i64>) -> Result<(), Error> {
+    #[derive(Default)]
+    struct Received {
+        opaque: i64,
+        stored: i64,
+        quarters: Quarters,
+    }
+    let mut days = BTreeMap::<(u16, i64), Received>::new();
+    query::each(
+        db,
+        "SELECT row, logger, time + lag, kind FROM journal
+         WHERE row <= ? AND kind > 0 AND rank = 0 AND lag IS NOT NULL",
+        [through],
+        |(row, logger, received_at, of_kind): (i64, u16, GatewayTime, i64)| {
+            if !taken.contains(&row) {
+                let (day, quarter) = Quarters::place_of(received_at.unix_s());
+                let received = days.entry((logger, day)).or_default();
+                match of_kind {
+                    kind::OPAQUE => received.opaque += 1,
+                    _ => received.stored += 1,
+                }
+                received.quarters.add(quarter, 1);
+            }
+            Ok(())
+        },
+    )?;
+    let held = "SELECT quarters FROM logger_day WHERE logger = ? AND day = ?";
+    for ((logger, day), mut received) in days {
+        if let Some(held) = query::first_value::<Quarters>(db, held, (logger, day))? {
+            received.quarters.add_all(&held);
+        }
+        db.prepare_cached(
+            "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored, quarters)
+             VALUES (?, ?, 0, 0, 0, ?, ?, ?)
+             ON CONFLICT DO UPDATE SET opaque = opaque + excluded.opaque, stored = stored + excluded.stored,
+                 quarters = excluded.quarters",
+        )?
+        .execute(params![logger, day, received.opaque, received.stored, received.quarters])?;
+    }
     Ok(())
 }
 

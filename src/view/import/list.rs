@@ -4,7 +4,7 @@ use crate::record::imports::{ImportEntry, Withdrawal};
 use crate::record::judge::Outcome;
 use crate::text::{counted, thousands};
 use crate::view::frame::Frame;
-use crate::view::screen::{self, COLUMNS_MIN, prose};
+use crate::view::screen::{self, COLUMNS_MIN};
 use crate::view::term::{Column, Table};
 use serde::Serialize;
 
@@ -18,11 +18,13 @@ const ALL: &str = "stonechat import list --all";
 
 /// The imports so far: the newest on one screen, or all.
 pub fn list(imports: &[ImportEntry], frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
-    let Some(last) = imports.last() else { return "No imports yet.\n".to_owned() };
+    let Some(last) = imports.last() else {
+        return "No imports yet.\n".to_owned() + &screen::not_used(frame, columns);
+    };
     let number = counted(imports.len() as u64, "import");
     let (when, by) = (frame.at(last.imported_at), &last.by);
     let answer = format!("Who imported what? {number}, the last one on {when} by {by}.");
-    let head = prose(&answer, columns) + &prose(&screen::site(frame), columns);
+    let head = screen::head(&answer, frame, columns);
     head + "\n" + &if is_whole { whole(imports, frame) } else { newest(imports, frame, columns) }
 }
 

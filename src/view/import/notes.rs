@@ -71,7 +71,7 @@ pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
         notes.push((
             Urgency::Usual,
             format!(
-                "{name}: {times} cannot be right (before 2001, or in the future). Taken all the same: a record is known \
+                "{name}: {times} cannot be right (before 2020, or more than a day ahead). Taken all the same: a record is known \
                  by its numbers, and times are set right in reports."
             ),
         ));

@@ -71,8 +71,7 @@ impl<'a> Short<'a> {
         }
         let answer =
             if what.is_empty() { "No.".to_owned() } else { format!("Yes: {}.", what.join(", and ")) };
-        prose(&format!("Is anything set aside? {answer}"), self.columns)
-            + &prose(&screen::site(self.frame), self.columns)
+        screen::head(&format!("Is anything set aside? {answer}"), self.frame, self.columns)
     }
 
     /// Frames that no key opens, by logger and slot, most first.

@@ -12,18 +12,17 @@ use crate::view;
 pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
     let offset = status.around.utc_offset_s;
     let Some(state) = &status.around.daemon else {
-        let line =
-            "NO WORD from a daemon: is it running, and is `site.runtime_dir` the same for it and for this?";
+        let line = "NO REPORT from a daemon: is it running, and does it use the same `site.runtime_dir` as this command?";
         return vec![("gateway", line.to_owned())];
     };
     if !status.around.daemon_alive {
         let how = if state.phase.is_stopped() {
             "NOT RUNNING: the daemon was stopped"
         } else {
-            "NOT RUNNING: the daemon is gone without having stopped"
+            "NOT RUNNING: the daemon ended without stopping properly"
         };
         let last = whole(&local(state.written_at, offset));
-        return vec![("gateway", format!("{how}; its last word is from {last}"))];
+        return vec![("gateway", format!("{how}; its last report is from {last}"))];
     }
     let clock = if state.clock_synchronised { "clock synchronised" } else { "CLOCK NOT SYNCHRONISED" };
     let commit = state.commit.map_or("nothing committed yet".to_owned(), |commit| {
@@ -49,6 +48,19 @@ pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
             (false, Some(reason)) => ("port", format!("{}: NOT OPEN: {reason}; {last}", radio.name)),
             (false, None) => ("port", format!("{}: not tried yet", radio.name)),
         });
+        if let Some(report) = &radio.report {
+            // It shows whether a radio that hears nothing is alive.
+            let (heard, damaged) = (thousands(report.heard.into()), thousands(report.damaged.into()));
+            let sent = match report.sent {
+                0 => String::new(),
+                sent => format!(", sent {}", thousands(sent.into())),
+            };
+            let floor =
+                report.noise_floor_dbm.map_or(String::new(), |dbm| format!(", noise floor {dbm} dBm"));
+            let (when, running) = (ago(status, report.at), duration(report.uptime_s.into()));
+            let heard = format!("heard {heard} frames ({damaged} damaged)");
+            lines.push(("", format!("its own status {when}: running for {running}, {heard}{sent}{floor}")));
+        }
         if radio.waits > 0 {
             let waits = counted(radio.waits, "time");
             lines.push(("", format!("its reader had to wait {waits}: bytes may have been lost before it")));
@@ -105,7 +117,7 @@ pub(super) fn radios(status: &Status) -> impl Iterator<Item = (&'static str, Str
     })
 }
 
-/// What came in and is no readable record of this site.
+/// Frames and records that came in and are not readable records of this site.
 pub(super) fn unread(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
     let foreign = view::unread::foreign(&status.foreign, status.now).map(|line| ("foreign", line));
     let opaque = status.opaque.iter().map(|opaque| ("opaque", view::unread::opaque(opaque)));

@@ -4,14 +4,14 @@ use super::next::next_step;
 use crate::record::judge::Outcome;
 use crate::record::unread::{Dropped, Foreign};
 use crate::record::written::Remark;
-use crate::report::days::{DAY_S, DayCounts};
+use crate::report::days::DayCounts;
 use crate::report::gaps::GapState;
 use crate::report::memory::InLogger;
 use crate::report::service::Service;
 use crate::report::status::{LoggerStatus, Status};
 use crate::report::verdict::Verdict;
 use crate::text::{as_rfc3339, rfc3339};
-use crate::time::GatewayTime;
+use crate::time::{Days, GatewayTime};
 use crate::view::gateway::GatewayJson;
 use crate::view::notes::WriteOffJson;
 use crate::view::unread::{ConflictsJson, OpaqueJson};
@@ -20,7 +20,7 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// `D` and `N`: what a daemon says of itself, and a notice.
+/// `D` and `N`: what a daemon reports about itself, and a notice.
 #[derive(Serialize)]
 struct StatusJson<'a, D, N> {
     site: &'a str,
@@ -64,6 +64,20 @@ struct RadioJson<'a> {
     unopened_still: u64,
     noise_bytes: u64,
     bytes: u64,
+    /// What the radio says about itself, if it does.
+    own_status: Option<OwnStatus>,
+}
+
+#[derive(Serialize)]
+struct OwnStatus {
+    #[serde(serialize_with = "as_rfc3339")]
+    at: Option<GatewayTime>,
+    uptime_s: u32,
+    heard: u32,
+    damaged: u32,
+    sent: u32,
+    airtime_ms: u32,
+    noise_floor_dbm: Option<i8>,
 }
 
 #[derive(Serialize)]
@@ -116,7 +130,7 @@ struct Day<'a> {
     counts: &'a DayCounts,
 }
 
-/// As files take it; times and days in UTC.
+/// The status as JSON; times are in UTC, days are the site's.
 pub fn as_json(status: &Status) -> impl Serialize {
     let (around, growth) = (&status.around, status.growth);
     StatusJson {
@@ -164,14 +178,30 @@ fn radios_json(status: &Status) -> Vec<RadioJson<'_>> {
         unopened_still: status.still_unopened.get(&radio.name).copied().unwrap_or(0),
         noise_bytes: radio.noise_bytes,
         bytes: radio.bytes,
+        own_status: own_status(status, &radio.name),
     });
     radios.collect()
+}
+
+fn own_status(status: &Status, radio: &str) -> Option<OwnStatus> {
+    let radios = &status.around.daemon.as_ref()?.radios;
+    let report = radios.iter().find(|of| of.name == radio)?.report?;
+    Some(OwnStatus {
+        at: Some(report.at),
+        uptime_s: report.uptime_s,
+        heard: report.heard,
+        damaged: report.damaged,
+        sent: report.sent,
+        airtime_ms: report.airtime_ms,
+        noise_floor_dbm: report.noise_floor_dbm,
+    })
 }
 
 fn logger_json<'a>(status: &Status, logger: &'a LoggerStatus) -> LoggerJson<'a> {
     let heard = logger.heard;
     let strip = logger.strip.numbered().map(|(day, counts)| {
-        let day = rfc3339(day.saturating_mul(DAY_S)).chars().take(10).collect();
+        // The date of a calendar's day is that of the day of UTC with its number.
+        let day = rfc3339(Days::UTC.begin_s(day)).chars().take(10).collect();
         Day { day, counts }
     });
     let (radio, due) = logger.strip.heard_first_time();

@@ -2,10 +2,10 @@
 
 use super::look::{INDENT, Look, short_time};
 use super::marks;
-use crate::report::days::{DAY_S, DayMark, Strip};
+use crate::report::days::{DayMark, Strip};
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::{local, thousands};
-use crate::time::GatewayTime;
+use crate::time::{Days, GatewayTime};
 use crate::view::term::{Column, Table, paragraph};
 
 /// A name is cut to this before a column is given up.
@@ -54,7 +54,7 @@ pub(super) fn last_heard(logger: &LoggerStatus, now: GatewayTime) -> String {
         0..60 => format!("{since} s"),
         60..3600 => format!("{} min", since / 60),
         3600..172_800 => format!("{} h", since / 3600),
-        _ => format!("{} d", since / DAY_S),
+        _ => format!("{} d", since / Days::LENGTH_S),
     };
     match (logger.silent, logger.is_silent_unexpectedly()) {
         (true, true) => format!("SILENT {length}"),
@@ -79,10 +79,10 @@ pub(super) fn fetch_before(
 
 /// The heading of the strip: its first and last day, above its ends.
 fn strip_heading(now: GatewayTime, offset: i32, days: usize) -> String {
-    let last = now.unix_s().div_euclid(DAY_S);
+    let calendar = Days::ahead_of_utc(offset);
+    let last = calendar.of(now.unix_s());
     let date = |day: i64| -> String {
-        // The middle of a day of UTC lies on the site's date that most of it falls on.
-        let text = local(day.saturating_mul(DAY_S).saturating_add(DAY_S / 2), offset);
+        let text = local(GatewayTime(calendar.begin_s(day)), offset);
         text.get(5..10).unwrap_or(&text).to_owned()
     };
     let (first, last) = (date(last + 1 - days as i64), date(last));
@@ -100,13 +100,11 @@ pub(super) fn legend(status: &Status, look: Look) -> String {
         .filter(|mark| shown.contains(mark))
         .map(|mark| format!("{} {},", marks::character(*mark, look.unicode), marks::meaning(*mark)))
         .collect();
-    // Days of UTC begin at this hour of the site's.
-    let begins = local(0, status.around.utc_offset_s);
-    parts.push(format!("a day begins at {}", begins.get(11..).unwrap_or(&begins)));
+    parts.push("a day begins at midnight".to_owned());
     // A character and its meaning stay together.
     let mut text = paragraph("days", INDENT, parts.iter().map(String::as_str), look.width);
-    let columns = "heard: share heard first time over 7 days, of what was due; fetch before: when its memory may \
-                   begin to overwrite what is missing";
+    let columns = "heard: share of what was due in 7 days that was heard the first time; fetch before: when the memory \
+                   may begin to overwrite missing records";
     text += &paragraph("columns", INDENT, columns.split_ascii_whitespace(), look.width);
     text
 }

@@ -12,6 +12,7 @@ use crate::ledger::db::row::SETTLED;
 use crate::ledger::digest::block::Blocks;
 use crate::ledger::digest::table;
 use crate::ledger::read::elsewhere::elsewhere;
+use crate::ledger::read::receptions::receptions;
 use crate::ledger::write::once_held::keep_once_held;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::{retire, settle};
@@ -83,6 +84,7 @@ pub(super) fn make(
             InFile::Proven(proven) => proven,
             InFile::Perhaps => &covered,
         };
+        count_receptions(&db)?;
         note(&db, taken, there, now)?;
         site::note(&db, &lost.ids, site::SameSiteReason::SetAside, now)?;
         // An earlier ledger may also be set aside and still exist: `fill` has what it holds.
@@ -167,6 +169,27 @@ fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Err
     table::set_meta(db, "ledger_id", known.ledger_id)?;
     table::set_meta(db, "settled_through", known.seen_row)?;
     table::set_meta(db, "settled_day", known.settled_day)?;
+    Ok(())
+}
+
+/// Counts the settled records of a new ledger by day.
+fn count_receptions(db: &Connection) -> Result<(), Error> {
+    let mut loggers = BTreeSet::<u16>::new();
+    for table in rare::ALL.iter().map(|table| table.name).chain(["settled", "retired_row"]) {
+        loggers.extend(query::values::<u16>(db, &format!("SELECT DISTINCT logger FROM {table}"), [])?);
+    }
+    for logger in loggers {
+        for (day, quarters) in receptions(db, logger)? {
+            let records = i64::try_from(quarters.sum()).unwrap_or(i64::MAX);
+            table::change(db, "logger_day", "logger = ? AND day = ?", (logger, day), |db| {
+                let mut insert = db.prepare_cached(
+                    "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored, quarters)
+                     VALUES (?, ?, 0, 0, 0, 0, ?, ?)",
+                )?;
+                Ok(insert.execute(params![logger, day, records, quarters])?)
+            })?;
+        }
+    }
     Ok(())
 }
 

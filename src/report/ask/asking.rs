@@ -1,0 +1,332 @@
+//! One logger that is asked: what it was asked for, what came of it, and when to ask next.
+//!
+//! A request is *open* until the last record asked for has come, or [`OUTSIDE_MAX`] frames outside the answer were heard.
+//! If nothing of it came, it is *unanswered*, and the next one waits: for 1, 2, 4 … frames, but for a day at most.
+
+use super::wishes::{Wish, cut};
+use crate::record::coverage::RangeSet;
+use crate::time::GatewayTime;
+use crate::wire::request::AskedSpan;
+use crate::wire::seq::{Epoch, Identity};
+use std::collections::BTreeMap;
+
+/// Frames outside the answer that end a request.
+pub const OUTSIDE_MAX: u8 = 3;
+/// So often a record is asked for, unless a memory statement lists it later.
+const TRIES_MAX: usize = 2;
+/// The longest wait after unanswered requests.
+const WAIT_MAX_S: i64 = 86_400;
+/// Unanswered requests in a row that a person should know of.
+pub const UNANSWERED_REPORTED: u32 = 10;
+
+type Ranges = BTreeMap<Epoch, RangeSet>;
+
+/// An open request.
+#[derive(Clone, Debug)]
+struct Open {
+    asked: Ranges,
+    /// The last record asked for: the answer ends with it.
+    last: Option<(Epoch, u32)>,
+    /// What of it came.
+    came: Ranges,
+    outside: u8,
+}
+
+/// How a request ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Closed {
+    pub asked: u64,
+    /// How many of the records asked for came.
+    pub came: u64,
+}
+
+/// What is known of asking one logger.
+#[derive(Clone, Debug, Default)]
+pub struct Asking {
+    wishes: Vec<Wish>,
+    /// Records that came since the wishes were made.
+    came_since: Ranges,
+    open: Option<Open>,
+    /// Unanswered requests since the last one of which something came.
+    unanswered: u32,
+    /// Frames to let pass before the next request.
+    wait_frames: u32,
+    asked_at: Option<GatewayTime>,
+    /// What has been asked for once, twice … and did not come.
+    tried: [Ranges; TRIES_MAX],
+}
+
+impl Asking {
+    /// Takes new wishes, made from what is committed. `waiting`: records that came and are not committed yet.
+    pub fn renew(&mut self, wishes: Vec<Wish>, waiting: impl IntoIterator<Item = Identity>) {
+        self.wishes = wishes;
+        self.came_since.clear();
+        for identity in waiting {
+            insert(&mut self.came_since, identity);
+        }
+    }
+
+    /// A frame with a new record of this logger was heard. Returns the request that ended with it.
+    pub fn heard(&mut self, identity: Identity) -> Option<Closed> {
+        insert(&mut self.came_since, identity);
+        self.wait_frames = self.wait_frames.saturating_sub(1);
+        let open = self.open.as_mut()?;
+        let (epoch, sequence) = (identity.epoch, identity.sequence.number());
+        if open.asked.get(&epoch).is_some_and(|asked| asked.contains(sequence)) {
+            insert(&mut open.came, identity);
+            // What follows in the answer is not outside it.
+            open.outside = 0;
+            if open.last != Some((epoch, sequence)) {
+                return None;
+            }
+        } else {
+            open.outside += 1;
+            if open.outside < OUTSIDE_MAX {
+                return None;
+            }
+        }
+        self.close()
+    }
+
+    fn close(&mut self) -> Option<Closed> {
+        let Open { asked, came, .. } = self.open.take()?;
+        let count = |of: &Ranges| of.values().map(RangeSet::count).sum::<u64>();
+        let closed = Closed { asked: count(&asked), came: count(&came) };
+        if closed.came > 0 {
+            (self.unanswered, self.wait_frames) = (0, 0);
+        } else {
+            self.wait_frames = 1_u32.checked_shl(self.unanswered).unwrap_or(u32::MAX);
+            self.unanswered = self.unanswered.saturating_add(1);
+        }
+        for (epoch, asked) in asked {
+            let failed = asked.without(came.get(&epoch).unwrap_or(&RangeSet::default()));
+            let mut again = failed;
+            // What was tried n times is now tried n + 1 times.
+            for tried in &mut self.tried {
+                let of_epoch = tried.entry(epoch).or_default();
+                let before = of_epoch.intersection(&again);
+                *of_epoch = of_epoch.union(&again);
+                again = before;
+            }
+        }
+        Some(closed)
+    }
+
+    /// A memory statement lists these records of an epoch: they may be asked for again.
+    pub fn listed(&mut self, epoch: Epoch, first: u32, last: u32) {
+        let mut listed = RangeSet::default();
+        listed.insert_range(first, last);
+        for tried in &mut self.tried {
+            if let Some(of_epoch) = tried.get_mut(&epoch) {
+                *of_epoch = of_epoch.without(&listed);
+            }
+        }
+    }
+
+    /// Whether a request may be sent now, as far as earlier ones decide.
+    pub fn may_ask(&self, now: GatewayTime) -> bool {
+        let is_rested = self.asked_at.is_none_or(|at| now.since(at) >= WAIT_MAX_S);
+        self.open.is_none() && (self.wait_frames == 0 || is_rested)
+    }
+
+    /// What to ask for, within so many records and spans; empty: nothing.
+    pub fn next(&self, records: u32, spans: usize) -> Vec<AskedSpan> {
+        let mut excluded = self.came_since.clone();
+        if let Some(tried) = self.tried.last() {
+            for (&epoch, given_up) in tried {
+                let of_epoch = excluded.entry(epoch).or_default();
+                *of_epoch = of_epoch.union(given_up);
+            }
+        }
+        cut(&self.wishes, &excluded, records, spans)
+    }
+
+    /// A request for these spans was sent.
+    pub fn asked(&mut self, spans: &[AskedSpan], now: GatewayTime) {
+        let mut asked = Ranges::new();
+        let mut last = None;
+        for span in spans {
+            let (Some(epoch), true) = (Epoch::new(span.epoch), span.count > 0) else { continue };
+            let end = span.first.saturating_add(u32::from(span.count) - 1);
+            asked.entry(epoch).or_default().insert_range(span.first, end);
+            last = Some((epoch, end));
+        }
+        self.asked_at = Some(now);
+        self.open = Some(Open { asked, last, came: Ranges::new(), outside: 0 });
+    }
+
+    /// Whether a request is open.
+    pub fn is_open(&self) -> bool {
+        self.open.is_some()
+    }
+
+    /// Unanswered requests in a row.
+    pub fn unanswered(&self) -> u32 {
+        self.unanswered
+    }
+
+    /// How many records could still be asked for.
+    pub fn wished(&self) -> u64 {
+        self.next(u32::MAX, usize::MAX).iter().map(|span| u64::from(span.count)).sum()
+    }
+
+    /// The date of the most urgent wish.
+    pub fn before(&self) -> Option<GatewayTime> {
+        self.wishes.iter().filter_map(|wish| wish.before).min()
+    }
+}
+
+fn insert(ranges: &mut Ranges, identity: Identity) {
+    ranges.entry(identity.epoch).or_default().insert(identity.sequence.number());
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::collections::BTreeSet;
+
+    const NOW: GatewayTime = GatewayTime(1_780_000_000);
+
+    fn id(sequence: u32) -> Identity {
+        Identity::new(17, 1, sequence).unwrap()
+    }
+
+    fn wish(first: u32, last: u32) -> Wish {
+        Wish { epoch: Epoch::SMALLEST, first, last, is_sure: true, before: None }
+    }
+
+    fn with(wishes: &[Wish]) -> Asking {
+        let mut asking = Asking::default();
+        asking.renew(wishes.to_vec(), []);
+        asking
+    }
+
+    fn ask(asking: &mut Asking, records: u32, now: GatewayTime) -> Vec<(u32, u16)> {
+        let spans = asking.next(records, 16);
+        asking.asked(&spans, now);
+        spans.iter().map(|span| (span.first, span.count)).collect()
+    }
+
+    #[test]
+    fn a_request_is_open_until_its_last_record_or_three_frames_outside_it() {
+        let mut asking = with(&[wish(1, 6)]);
+        assert_eq!(ask(&mut asking, 3, NOW), [(1, 3)]);
+        assert!(!asking.may_ask(NOW));
+        // A fresh reading in between, then the answer with one of three lost on the way.
+        assert_eq!(asking.heard(id(100)), None);
+        assert_eq!(asking.heard(id(1)), None);
+        assert_eq!(asking.heard(id(3)), Some(Closed { asked: 3, came: 2 }));
+        assert!(asking.may_ask(NOW));
+        // The one that was lost comes first again.
+        assert_eq!(ask(&mut asking, 3, NOW), [(2, 1), (4, 2)]);
+        assert_eq!((asking.heard(id(101)), asking.heard(id(102))), (None, None));
+        assert_eq!(asking.heard(id(103)), Some(Closed { asked: 3, came: 0 }));
+        assert_eq!(asking.unanswered(), 1);
+    }
+
+    #[test]
+    fn unanswered_requests_are_spaced_out_up_to_a_day() {
+        // More than can be asked for twice.
+        let mut asking = with(&[wish(1, 1_000)]);
+        let (mut fresh, mut waits) = (10_000, Vec::new());
+        let mut frame = |asking: &mut Asking| {
+            fresh += 1;
+            asking.heard(id(fresh))
+        };
+        for _ in 0..12 {
+            let mut waited = 0;
+            while !asking.may_ask(NOW) {
+                frame(&mut asking);
+                waited += 1;
+            }
+            waits.push(waited);
+            ask(&mut asking, 1, NOW);
+            while frame(&mut asking).is_none() {}
+        }
+        assert_eq!(waits, [0, 1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024]);
+        assert!(asking.unanswered() >= UNANSWERED_REPORTED);
+        assert!(!asking.may_ask(NOW.later(WAIT_MAX_S - 1)));
+        assert!(asking.may_ask(NOW.later(WAIT_MAX_S)));
+        // An answer ends the spacing.
+        let now = NOW.later(WAIT_MAX_S);
+        let first = ask(&mut asking, 1, now)[0].0;
+        assert_eq!(asking.heard(id(first)), Some(Closed { asked: 1, came: 1 }));
+        assert!(asking.may_ask(now) && asking.unanswered() == 0);
+    }
+
+    #[test]
+    fn what_two_requests_did_not_bring_is_asked_for_again_only_after_a_statement_lists_it() {
+        let mut asking = with(&[wish(5, 6)]);
+        for _ in 0..2 {
+            assert_eq!(ask(&mut asking, 16, NOW), [(5, 2)]);
+            (0..3).for_each(|n| {
+                asking.heard(id(100 + n));
+            });
+        }
+        assert_eq!((asking.next(16, 16), asking.wished()), (vec![], 0));
+        // New wishes change nothing about it.
+        asking.renew(vec![wish(5, 6), wish(9, 9)], []);
+        assert_eq!(asking.wished(), 1);
+        asking.listed(Epoch::SMALLEST, 6, 50);
+        assert_eq!(asking.next(16, 16).iter().map(|span| span.first).collect::<Vec<_>>(), [6, 9]);
+    }
+
+    proptest! {
+        /// A logger that holds some of what is missing, over a link that loses questions and answers.
+        #[test]
+        fn only_what_is_missing_is_asked_for_within_the_limits_and_nothing_twice_without_cause(
+            missing in proptest::collection::btree_set(1u32..120, 1..60), loss in 0u32..60,
+            absent in proptest::collection::btree_set(1u32..120, 0..20), seed in any::<u64>(), records in 1u32..20
+        ) {
+            let mut state = seed | 1;
+            let mut lost = |percent: u32| {
+                state ^= state << 13;
+                state ^= state >> 7;
+                state ^= state << 17;
+                (state >> 33) % 100 < u64::from(percent)
+            };
+            let absent = if loss == 0 { BTreeSet::new() } else { absent };
+            let mut left: BTreeSet<u32> = missing.clone();
+            let mut times: BTreeMap<u32, usize> = BTreeMap::new();
+            let mut asking = with(&missing.iter().map(|&n| wish(n, n)).collect::<Vec<_>>());
+            let (mut fresh, mut now) = (1_000, NOW);
+            for _ in 0..3_000 {
+                now = now.later(900);
+                fresh += 1;
+                asking.heard(id(fresh));
+                if !asking.may_ask(now) {
+                    continue;
+                }
+                let spans = asking.next(records, 16);
+                let asked: Vec<u32> =
+                    spans.iter().flat_map(|span| span.first..span.first + u32::from(span.count)).collect();
+                prop_assert!(asked.len() <= records as usize && spans.len() <= 16);
+                for sequence in &asked {
+                    prop_assert!(left.contains(sequence), "{} is not missing", sequence);
+                    *times.entry(*sequence).or_default() += 1;
+                }
+                if asked.is_empty() {
+                    break;
+                }
+                asking.asked(&spans, now);
+                if lost(loss) {
+                    continue;
+                }
+                for sequence in asked.into_iter().filter(|sequence| !absent.contains(sequence)) {
+                    if !lost(loss) {
+                        left.remove(&sequence);
+                        asking.heard(id(sequence));
+                    }
+                }
+            }
+            prop_assert!(times.values().all(|&times| times <= TRIES_MAX));
+            if loss == 0 {
+                // With a perfect link all came, and each was asked for once.
+                prop_assert!(left.is_empty());
+                prop_assert_eq!(times.values().sum::<usize>(), missing.len());
+            }
+        }
+    }
+}

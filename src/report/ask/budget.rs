@@ -1,0 +1,175 @@
+//! How much may be sent, and answered, within any hour.
+//!
+//! Two limits of one kind: the time in which the gateway itself sends, and the time that answers keep the channel busy.
+//! An [`Hour`] adds up what was spent within the last hour; [`quotas`] shares the limit among the loggers from which
+//! something is missing.
+
+use crate::time::GatewayTime;
+use crate::wire::seq::Address;
+use std::collections::{BTreeMap, VecDeque};
+
+const HOUR_MS: i64 = 3_600_000;
+
+/// What was spent within the last hour, in milliseconds of airtime. Instants are milliseconds of a clock that is never
+/// set.
+#[derive(Clone, Debug, Default)]
+pub struct Hour {
+    spent: VecDeque<(i64, Option<Address>, u64)>,
+    total: u64,
+    by_logger: BTreeMap<Address, u64>,
+}
+
+impl Hour {
+    /// After a start: what was spent before and is not known counts as all of the limit.
+    pub fn spent_before(now_ms: i64, limit_ms: u64) -> Self {
+        let spent = VecDeque::from([(now_ms, None, limit_ms)]);
+        Self { spent, total: limit_ms, by_logger: BTreeMap::new() }
+    }
+
+    /// Adds what is spent now.
+    pub fn spend(&mut self, now_ms: i64, logger: Address, ms: u64) {
+        self.forget(now_ms);
+        self.spent.push_back((now_ms, Some(logger), ms));
+        self.total = self.total.saturating_add(ms);
+        let of_logger = self.by_logger.entry(logger).or_default();
+        *of_logger = of_logger.saturating_add(ms);
+    }
+
+    fn forget(&mut self, now_ms: i64) {
+        while let Some(&(at, logger, ms)) = self.spent.front()
+            && now_ms.saturating_sub(at) >= HOUR_MS
+        {
+            self.spent.pop_front();
+            self.total = self.total.saturating_sub(ms);
+            if let Some(logger) = logger
+                && let Some(of_logger) = self.by_logger.get_mut(&logger)
+            {
+                *of_logger = of_logger.saturating_sub(ms);
+                if *of_logger == 0 {
+                    self.by_logger.remove(&logger);
+                }
+            }
+        }
+    }
+
+    /// What a logger may still spend: within the limit of all, and within its own quota.
+    pub fn left(&mut self, now_ms: i64, logger: Address, limit_ms: u64, quota_ms: u64) -> u64 {
+        self.forget(now_ms);
+        let own = self.by_logger.get(&logger).copied().unwrap_or(0);
+        limit_ms.saturating_sub(self.total).min(quota_ms.saturating_sub(own))
+    }
+
+    /// What was spent within the last hour.
+    pub fn total(&mut self, now_ms: i64) -> u64 {
+        self.forget(now_ms);
+        self.total
+    }
+}
+
+/// What a logger could use of the hour.
+#[derive(Clone, Copy, Debug)]
+pub struct Demand {
+    pub logger: Address,
+    /// The most that it could use within an hour, in milliseconds.
+    pub could_use_ms: u64,
+    /// Its nearest deadline.
+    pub before: Option<GatewayTime>,
+}
+
+/// Shares a limit: equally among the loggers, as far as each can use its share; what is left goes to those with the
+/// nearest deadline. The quotas add up to the limit at most.
+pub fn quotas(limit_ms: u64, demands: &[Demand]) -> BTreeMap<Address, u64> {
+    let Ok(loggers @ 1..) = u64::try_from(demands.len()) else { return BTreeMap::new() };
+    let share = limit_ms / loggers;
+    let mut left = limit_ms;
+    let mut quotas = BTreeMap::new();
+    for demand in demands {
+        let quota = share.min(demand.could_use_ms);
+        left -= quota;
+        quotas.insert(demand.logger, quota);
+    }
+    let mut by_deadline: Vec<&Demand> = demands.iter().collect();
+    by_deadline.sort_by_key(|demand| (demand.before.unwrap_or(GatewayTime::MAX), demand.logger));
+    for demand in by_deadline {
+        let quota = quotas.entry(demand.logger).or_default();
+        let more = demand.could_use_ms.saturating_sub(*quota).min(left);
+        *quota += more;
+        left -= more;
+    }
+    quotas
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn logger(number: u16) -> Address {
+        Address::new(number).unwrap()
+    }
+
+    #[test]
+    fn an_hour_forgets_what_is_older_and_a_start_counts_as_spent() {
+        let mut hour = Hour::spent_before(0, 1_000);
+        assert_eq!(hour.left(HOUR_MS - 1, logger(1), 1_000, 1_000), 0);
+        assert_eq!(hour.left(HOUR_MS, logger(1), 1_000, 400), 400);
+        hour.spend(HOUR_MS, logger(1), 300);
+        assert_eq!(hour.left(HOUR_MS + 1, logger(1), 1_000, 400), 100);
+        assert_eq!(hour.left(HOUR_MS + 1, logger(2), 1_000, 900), 700);
+        // A lower limit after a reload is never exceeded.
+        assert_eq!(hour.left(HOUR_MS + 1, logger(2), 200, 900), 0);
+        assert_eq!(hour.total(2 * HOUR_MS), 0);
+    }
+
+    #[test]
+    fn shares_are_equal_and_what_is_left_goes_to_the_nearest_deadline() {
+        let demand = |number, could_use_ms, before: Option<i64>| Demand {
+            logger: logger(number),
+            could_use_ms,
+            before: before.map(GatewayTime),
+        };
+        let demands =
+            [demand(1, 50, None), demand(2, 900, Some(20)), demand(3, 150, Some(10)), demand(4, 90, None)];
+        // A share of 100 each; 60 are left by loggers 1 and 4: logger 3 takes 50 of them, then logger 2 the rest.
+        let expected = [(logger(1), 50), (logger(2), 110), (logger(3), 150), (logger(4), 90)];
+        assert_eq!(quotas(400, &demands), BTreeMap::from(expected));
+        assert_eq!(quotas(400, &[]), BTreeMap::new());
+    }
+
+    proptest! {
+        #[test]
+        fn no_hour_exceeds_the_limit_and_no_logger_its_quota(
+            limit in 1u64..5_000, asks in proptest::collection::vec((0i64..400_000, 1u16..5, 1u64..900), 1..200),
+            could in proptest::collection::vec(0u64..4_000, 4)
+        ) {
+            let demands: Vec<Demand> = (1..5)
+                .map(|n| Demand { logger: logger(n), could_use_ms: could[usize::from(n) - 1], before: None })
+                .collect();
+            let quotas = quotas(limit, &demands);
+            prop_assert!(quotas.values().sum::<u64>() <= limit);
+            for demand in &demands {
+                prop_assert!(quotas[&demand.logger] <= demand.could_use_ms);
+                // Nobody gets less than its share while it could use it.
+                prop_assert!(quotas[&demand.logger] >= demand.could_use_ms.min(limit / 4));
+            }
+            let (mut hour, mut now) = (Hour::default(), 0);
+            let mut all: Vec<(i64, Address, u64)> = Vec::new();
+            for (later, number, cost) in asks {
+                now += later;
+                let of = logger(number);
+                let left = hour.left(now, of, limit, quotas[&of]);
+                if cost <= left {
+                    hour.spend(now, of, cost);
+                    all.push((now, of, cost));
+                }
+                // Against the plain sum over the last hour.
+                let within = || all.iter().filter(|&&(at, ..)| now - at < HOUR_MS);
+                let sum: u64 = within().map(|&(.., cost)| cost).sum();
+                let own: u64 = within().filter(|&&(_, by, _)| by == of).map(|&(.., cost)| cost).sum();
+                prop_assert!(sum <= limit && own <= quotas[&of]);
+                prop_assert_eq!(hour.left(now, of, limit, quotas[&of]), (limit - sum).min(quotas[&of] - own));
+            }
+        }
+    }
+}
