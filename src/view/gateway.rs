@@ -146,7 +146,7 @@ pub fn not_yet_known(gateway: &Gateway) -> String {
 
 fn in_short(fault: &Fault) -> String {
     match fault {
-        Fault::NoWord => "there is no word from a daemon".to_owned(),
+        Fault::NoWord => "no daemon has reported its state".to_owned(),
         Fault::NotRunning { .. } => "the daemon is not running".to_owned(),
         Fault::CannotCommit { .. } => "the daemon cannot commit".to_owned(),
         Fault::Stuck { .. } => "the daemon is stuck".to_owned(),
@@ -154,7 +154,7 @@ fn in_short(fault: &Fault) -> String {
         Fault::OnlyNoise { radio, .. } => format!("radio `{radio}` hears only noise"),
         Fault::RadioSilent { radio, .. } => format!("radio `{radio}` has stopped sending"),
         Fault::WrongKey { .. } | Fault::KeyMissing { .. } => "no key opens what the loggers send".to_owned(),
-        Fault::NothingHeard => "not one logger is heard".to_owned(),
+        Fault::NothingHeard => "no logger is heard".to_owned(),
         Fault::ClockNotSynchronised => "the gateway's clock is not synchronised".to_owned(),
     }
 }
