@@ -203,19 +203,19 @@ fn reports_go_on_with_the_roster_in_force_and_say_so_while_what_changes_somethin
     for (args, before) in FOR_PROGRAMS.iter().zip(&for_programs) {
         let now = stage.output(args);
         assert_eq!((&now.stdout, now.status.code()), (&before.stdout, before.status.code()), "{args:?}");
-        let told = String::from_utf8(now.stderr).unwrap();
-        assert_eq!(told.matches(&sentence).count(), 1, "{args:?}: {told}");
+        let printed = String::from_utf8(now.stderr).unwrap();
+        assert_eq!(printed.matches(&sentence).count(), 1, "{args:?}: {printed}");
     }
 
     let line = good.lines().position(|line| line.starts_with("name = \"P-11")).unwrap() + 1;
     let mistake = format!("loggers.toml:{line}: `nmae` of logger 11: unknown");
     for args in CHANGES {
         let output = stage.output(args);
-        let told = String::from_utf8(output.stderr).unwrap();
-        assert_eq!(output.status.code(), Some(2), "{args:?}: {told}");
-        assert!(told.contains(&mistake), "{args:?}: {told}");
+        let printed = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{args:?}: {printed}");
+        assert!(printed.contains(&mistake), "{args:?}: {printed}");
         let why = "this command works only with files without mistakes: correct them first";
-        assert_eq!(told.contains(why), args != ["run"], "{args:?}: {told}");
+        assert_eq!(printed.contains(why), args != ["run"], "{args:?}: {printed}");
     }
     let check = stage.output(&["check"]);
     assert_eq!(check.status.code(), Some(2));
@@ -263,9 +263,9 @@ fn a_site_file_with_mistakes_is_replaced_by_the_one_in_force_of_the_same_ledger_
         good.replacen("[site]", "[site]\nunknown = 1", 1).replace("\"ledger.db\"", "\"other.db\"");
     std::fs::write(stage.site.path("site.toml"), elsewhere).unwrap();
     let output = stage.output(&gaps);
-    let told = String::from_utf8(output.stderr).unwrap();
-    assert_eq!(output.status.code(), Some(2), "{told}");
-    assert!(told.contains("`unknown` of [site]") || told.contains("unknown"), "{told}");
+    let printed = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(2), "{printed}");
+    assert!(printed.contains("`unknown` of [site]") || printed.contains("unknown"), "{printed}");
 }
 
 #[test]
@@ -280,9 +280,9 @@ fn where_nothing_was_ever_in_force_a_report_refuses_as_before() {
         }
         for args in [&["gaps"][..], &["remark", "list"], &["status"]] {
             let output = site.output(args);
-            let told = String::from_utf8(output.stderr).unwrap();
-            assert_eq!((output.status.code(), output.stdout.len()), (Some(2), 0), "{told}");
-            assert!(told.lines().all(|line| line.contains("loggers.toml:")), "{told}");
+            let printed = String::from_utf8(output.stderr).unwrap();
+            assert_eq!((output.status.code(), output.stdout.len()), (Some(2), 0), "{printed}");
+            assert!(printed.lines().all(|line| line.contains("loggers.toml:")), "{printed}");
         }
     }
 }

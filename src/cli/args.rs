@@ -1,4 +1,4 @@
-//! What commands take: times, loggers, files, and the configuration that they are about.
+//! The common arguments of commands: times, loggers, files, and the configuration.
 //!
 //! Input: arguments as they were typed. Output: checked values, or the reason why a command ends ([`Exit`]).
 
@@ -24,7 +24,7 @@ use std::path::{Path, PathBuf};
 /// The configuration's file if neither the arguments nor the environment name one.
 const DEFAULT_CONFIG: &str = "/etc/stonechat/site.toml";
 
-/// The configuration that the arguments, the environment or our default name.
+/// The configuration that the arguments or the environment name, otherwise the default.
 pub fn site_file(given: Option<PathBuf>) -> PathBuf {
     given
         .or_else(|| std::env::var_os("STONECHAT_CONFIG").map(PathBuf::from))
@@ -77,7 +77,7 @@ pub fn resolved(file: &Path) -> PathBuf {
 pub fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
     if config.is_site_file(path) {
         return Err(format!(
-            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, --force or not; choose \
+            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, even with --force; choose \
              another name",
             path.display()
         ));
@@ -90,7 +90,7 @@ pub fn time(config: &Config, text: &str, option: &str, now: GatewayTime) -> Resu
     when::typed(text, config.site.utc_offset_s, now).map_err(|why| format!("{option} {text:?} {why}"))
 }
 
-/// The same of an option that may be left out.
+/// The same for an option that may be left out.
 pub fn maybe_time(
     config: &Config,
     text: Option<&str>,
@@ -106,7 +106,7 @@ pub fn now(config: &Config, text: Option<&str>) -> Result<GatewayTime, Exit> {
     Ok(now.map_or_else(time::now, TypedTime::begin))
 }
 
-// The next three have no doc comments: clap would show them as the description of each command that takes them in.
+// The next three have no doc comments: clap would show them as the description of each command that includes them.
 #[derive(clap::Args)]
 pub struct LoggersArg {
     /// Only this logger, by its address or name; may be given several times
@@ -221,7 +221,7 @@ pub fn name_of(path: &Path) -> String {
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
-/// Says on standard error that the daemon which runs here writes another ledger, as after a link was switched.
+/// Notes on standard error that the running daemon writes another ledger, for example after a link was changed.
 fn tell_elsewhere(config: &Config) {
     let (Some(daemon), true) = DaemonState::look(config.runtime_dir.as_deref()) else { return };
     let (Some(written), path) = (daemon.ledger, &config.ledger.path) else { return };
@@ -229,7 +229,7 @@ fn tell_elsewhere(config: &Config) {
         || files::place(&written).is_some_and(|there| files::place(path) == Some(there));
     if !is_this {
         say!(
-            "stonechat: note: the daemon that runs (process {}) writes another ledger, {}; this is about {}",
+            "stonechat: note: the running daemon (process {}) writes another ledger, {}; this is about {}",
             daemon.pid,
             written.display(),
             path.display()
@@ -237,11 +237,11 @@ fn tell_elsewhere(config: &Config) {
     }
 }
 
-/// Says on standard error which damaged ledgers are not in a report that would pass for the whole. If the ledger cannot
-/// be read, the command itself says why.
+/// Names on standard error the damaged ledgers whose records are not in a report, because the report looks complete
+/// without them. If the ledger cannot be read, the command itself says why.
 pub fn tell_not_here(ledger: &Path) {
     let asides = Reader::open(ledger).and_then(|reader| reader.not_salvaged());
     for aside in asides.unwrap_or_default() {
-        say!("stonechat: note: not in this: {}", view::notes::not_here(&aside));
+        say!("stonechat: note: not included: {}", view::notes::not_here(&aside));
     }
 }

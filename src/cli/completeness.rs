@@ -3,7 +3,7 @@
 
 use super::args::{self, LoggersArg, NowArg, SpanArgs, frame, maybe_time, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{Progress, print, print_report_json, tell_in_force};
+use super::print::{Progress, note_in_force, print, print_report_json};
 use crate::config::Config;
 use crate::report::completeness::{CompletenessWanted, Span, months};
 use crate::report::origin;
@@ -73,7 +73,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     }
     let text = match args.csv {
         true => {
-            tell_in_force(&config);
+            note_in_force(&config);
             completeness::csv(frame, &wanted, &found.loggers)
         }
         false => completeness::page(frame, &wanted, &found, args.all, term::columns()),

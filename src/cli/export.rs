@@ -4,7 +4,7 @@ mod args;
 
 use super::args::{calibrated, not_of_the_site, now, open_for_report, tell_not_here};
 use super::exit::{DONE, Exit, NO};
-use super::print::{Progress, print_report, print_report_json, tell_in_force};
+use super::print::{Progress, note_in_force, print_report, print_report_json};
 use crate::config::Config;
 use crate::export::convert::{Convert, Raw};
 use crate::export::delivery::{Delivered, DeliveryError, Destination, Source, deliver};
@@ -133,7 +133,7 @@ fn said(config: &Config, args: &Args, request: &Request, delivered: &Delivered, 
             NO
         }
         Delivered::Written { whole, names, .. } if args.to_stdout() => {
-            tell_in_force(config);
+            note_in_force(config);
             eprint!("stonechat: {}", text(request, summary, whole, names));
             DONE
         }

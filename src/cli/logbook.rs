@@ -15,9 +15,9 @@ use std::path::Path;
 
 /// Examples for the help.
 pub const HELP: &str = "\
-In it: imports and their withdrawal, write-offs, remarks, manual readings, changes of configuration and of keys, restores,
+The logbook lists imports and their withdrawal, write-offs, remarks, manual readings, changes of configuration and of keys, restores,
 what was salvaged or adopted, and readings that were given up to backups. The name is the one that a person gave with --by;
-the login is the one that the computer knows, also behind sudo. Nothing is ever taken out of it.
+the login is the one that the computer knows, also behind sudo. Entries are never removed.
 
 Examples:
   stonechat logbook
@@ -25,7 +25,7 @@ Examples:
   stonechat logbook --from 2d
   stonechat logbook --json";
 
-/// Acts that are printed where no terminal says how many lines it has.
+/// How many acts are printed if no terminal reports its number of lines.
 const LINES: usize = 20;
 /// Lines of the screen that are not acts: heading, columns, what is left out, the next prompt.
 const LINES_AROUND: usize = 4;
@@ -35,10 +35,10 @@ const LINES_AROUND: usize = 4;
 pub struct Args {
     #[command(flatten)]
     span: SpanArgs,
-    /// All that there is; without it, what fits on the screen
+    /// Print all entries; without it, as many as fit on the screen
     #[arg(long)]
     all: bool,
-    /// Print JSON: all of it
+    /// Print all entries as JSON
     #[arg(long)]
     json: bool,
     #[command(flatten)]
@@ -82,7 +82,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     Ok(print_report(out, &config, &text, DONE))
 }
 
-/// Nothing is cut where all is asked for and no terminal has a width.
+/// Nothing is cut if all is requested and there is no terminal with a width.
 fn width(args: &Args) -> usize {
     match args.all && !term::is_terminal() {
         true => usize::MAX,

@@ -19,7 +19,7 @@ use serde_json::json;
 use std::io::{Read, Write};
 use std::path::Path;
 
-/// Refused lines that are told on the terminal.
+/// How many refused lines are printed.
 const REFUSED_SHOWN: usize = 50;
 /// The longest name of a file that is kept.
 const FILE_NAME_MAX: usize = 255;
@@ -73,7 +73,7 @@ fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewManua
     })
 }
 
-/// Reads the file whole, within its limit, and never past it: it may grow meanwhile.
+/// Reads the whole file, but never more than the limit: it may grow meanwhile.
 fn read(path: &Path) -> Result<Vec<u8>, Exit> {
     let at = |error: std::io::Error| Exit::could_not(format!("{}: cannot be read: {error}", path.display()));
     let file = crate::files::open(path).map_err(at)?;

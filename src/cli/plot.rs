@@ -1,7 +1,8 @@
 //! `stonechat plot`: readings in time as a picture, SVG or PNG, with gaps as gaps.
 //!
-//! Input: the ledger, and for points the site's points and, if named, the calibrations. Output: one file, under its name
-//! only when it is whole. What this is not: what is in the picture is `report::picture`, what is drawn where is `plot`.
+//! Input: the ledger, and for points the site's points and, if named, the calibrations. Output: one file, which gets
+//! its name only when it is complete. What this is not: `report::picture` decides what is in the picture, `plot` where
+//! it is drawn.
 
 mod args;
 mod file;
@@ -26,7 +27,7 @@ use std::path::Path;
 /// Pixels of a PNG: 160 MB of memory while it is drawn.
 #[cfg(feature = "desk")]
 const PIXELS_MAX: u64 = 40_000_000;
-/// How much is shown where nobody says from when.
+/// The span that is shown without --from.
 const USUAL_S: i64 = 30 * 86_400;
 
 /// Draws it.
@@ -37,7 +38,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let size = args.size()?;
     let now = now(&config, args.now.as_deref())?;
     let span = args.span.read(&config, now).map_err(Exit::usage)?;
-    // Told before the years are read.
+    // Checked before years of readings are read.
     not_of_the_site(&config, &args.output).map_err(Exit::could_not)?;
     file::may_write(&args.output, args.force).map_err(Exit::could_not)?;
     let known = Known::default();
@@ -78,7 +79,7 @@ fn nothing(subjects: &[Subject], (from, to): (Option<GatewayTime>, Option<Gatewa
     };
     let names: Vec<String> = subjects.iter().map(Subject::name).collect();
     Exit::could_not(format!(
-        "no reading of {}{}{} is held, so there is nothing to draw; `stonechat gaps` tells what is missing",
+        "no reading of {}{}{} is held, so there is nothing to draw; `stonechat gaps` lists what is missing",
         names.join(", "),
         said(from, "from"),
         said(to, "until")
@@ -88,7 +89,7 @@ fn nothing(subjects: &[Subject], (from, to): (Option<GatewayTime>, Option<Gatewa
 fn laid_out(picture: &Picture, size: scene::Size) -> Result<scene::Scene, Exit> {
     scene::laid_out(picture, &captions(picture), size).map_err(|least| {
         Exit::usage(format!(
-            "--height {} is too small for {} panels and what stands below them; write {least} or more, or leave it out",
+            "--height {} is too small for {} panels and the text below them; write {least} or more, or leave it out",
             size.height.unwrap_or(0),
             picture.panels.len()
         ))

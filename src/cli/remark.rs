@@ -17,8 +17,7 @@ use std::path::Path;
 
 pub(super) const HELP: &str = "\
 Kinds: visit, maintenance, sensor-changed, suspect, expected-quiet, other. Without --to, suspect and expected-quiet \
-stay open, the others are of an instant. While a logger is expected to be quiet, its silence is listed and counted, \
-and nobody is sent to it.
+stay open; the others apply to an instant. While a logger is expected to be quiet, its silence is listed and counted, but needs no visit.
 
 Remarks are never edited: write another one with --corrects, and both stay.
 
@@ -66,7 +65,7 @@ pub struct AddArgs {
     /// Who says so
     #[arg(long, value_name = "NAME")]
     by: String,
-    /// The number of a remark that this one stands for from now on
+    /// The number of a remark that this one corrects
     #[arg(long, value_name = "ID")]
     corrects: Option<i64>,
     /// In words

@@ -8,7 +8,7 @@ mod args;
 
 use super::args::{calibrated, maybe_time, now, open_for_report};
 use super::exit::{DONE, Exit, config_code};
-use super::print::{print, print_report, print_report_json, tell_in_force};
+use super::print::{note_in_force, print, print_report, print_report_json};
 use crate::config::{self, Config, Environment};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
@@ -55,7 +55,7 @@ fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, Exi
         ));
     }
     if args.csv {
-        tell_in_force(config);
+        note_in_force(config);
         return Ok(print(out, &view::csv(&found), DONE));
     }
     let text = view::table(&args.point, (from, to), &found, config.site.utc_offset_s);
@@ -78,7 +78,7 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
         let until = at.map_or(String::new(), |at| format!(" at or before {}", rfc3339(at)));
         let point = &args.point;
         Exit::could_not(format!(
-            "no reading of {point:?}{until} is held; `stonechat gaps` tells what is missing"
+            "no reading of {point:?}{until} is held; `stonechat gaps` lists what is missing"
         ))
     })?;
     if args.json {

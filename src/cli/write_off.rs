@@ -1,4 +1,5 @@
-//! `stonechat write-off`: what is no longer looked for, who decided so and why, and what has turned up since.
+//! `stonechat write-off`: which records are no longer expected, who decided this and why, and which have turned up
+//! since.
 
 mod args;
 
@@ -96,15 +97,15 @@ fn plans(config: &Config, about: &GiveUp) -> Result<Plans, Exit> {
     Ok(plans.into_iter().map(|plan| plan.map(|plan| (None, plan))).collect())
 }
 
-/// Asks on a terminal; elsewhere it takes an answer given beforehand.
+/// Asks on a terminal; elsewhere --yes must be given.
 fn confirm(logger: &str) -> Result<(), u8> {
-    let what = format!("{logger} is heard now: it may still hold what this gives up");
+    let what = format!("{logger} is heard now: it may still hold what this writes off");
     let input = std::io::stdin();
     if !input.is_terminal() {
         say!("stonechat: {what}; nothing is written. Copy its memory first, or add --yes");
         return Err(USAGE);
     }
-    eprint!("{what}. Write it off all the same? [y/N] ");
+    eprint!("{what}. Write it off anyway? [y/N] ");
     let mut answer = String::new();
     let read = input.read_line(&mut answer).is_ok();
     if read && matches!(answer.trim().to_ascii_lowercase().as_str(), "y" | "yes") {

@@ -226,7 +226,7 @@ fn channels(table: &Table<'_, '_>, address: Option<Address>) -> Vec<Channel> {
         let raw_unit = unit.and_then(|text| {
             let unit = RawUnit::from_name(text.value);
             if unit.is_none() {
-                table.note_value(&RAW_UNIT, text.value, "is no raw unit");
+                table.note_value(&RAW_UNIT, text.value, "is not a raw unit");
             }
             unit
         });

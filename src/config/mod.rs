@@ -26,7 +26,7 @@
 //! std::fs::write(&site, config.site_text.replace("\"-07:00\"", "\"-7\""))?;
 //! let problems = stonechat::config::load(&site).unwrap_err();
 //! let texts: Vec<_> = problems.iter().map(|problem| problem.text.as_str()).collect();
-//! let said = "`[site] utc_offset`: \"-7\" is no offset; \
+//! let said = "`[site] utc_offset`: \"-7\" is not an offset; \
 //!             write the site's hours and minutes from UTC, as in \"-07:00\"";
 //! assert_eq!(texts, [said]);
 //! # Ok::<(), Box<dyn std::error::Error>>(())
@@ -376,7 +376,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_keyring_that_the_service_manager_hands_in_stands_in_for_the_file_of_its_name() {
+    fn a_keyring_from_the_service_manager_replaces_the_file_of_its_name() {
         let dir = tempfile::tempdir().unwrap();
         let named = PathBuf::from("/etc/stonechat/keys.toml");
         let of = |directory: Option<&Path>| {

@@ -202,7 +202,7 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
         if let Some(listen) = table.text(&PAGE_LISTEN, PATH_LEN_MAX_CHARS) {
             found.page_listen = listen.value.parse().ok();
             if found.page_listen.is_none() {
-                table.note_value(&PAGE_LISTEN, listen.value, "is no address and port");
+                table.note_value(&PAGE_LISTEN, listen.value, "is not an address and port");
             }
         }
     }
@@ -243,7 +243,7 @@ fn site(table: &Table<'_, '_>, base: &Path) -> Option<Site> {
     let offset = offset.and_then(|text| match when::offset_s(text.value) {
         // The ledger counts by quarters of an hour, and no offset in civil use is between them.
         Ok(seconds) if i64::from(seconds) % QUARTER_S != 0 => {
-            table.note_value(&UTC_OFFSET, text.value, "is no multiple of 15 minutes");
+            table.note_value(&UTC_OFFSET, text.value, "is not a multiple of 15 minutes");
             None
         }
         Ok(seconds) => Some(seconds),

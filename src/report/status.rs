@@ -211,10 +211,11 @@ impl LoggerStatus {
 
     /// Whether a person should do something about it, soon or at the next visit that is needed.
     pub fn needs_action(&self, now: GatewayTime) -> bool {
-        self.place.is_some() || self.needs_somebody(now)
+        self.place.is_some() || self.needs_attention(now)
     }
 
-    pub fn needs_somebody(&self, now: GatewayTime) -> bool {
+    /// Whether this is for another reason than a place in the order of visits.
+    pub fn needs_attention(&self, now: GatewayTime) -> bool {
         self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
     }
 }

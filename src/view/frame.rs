@@ -40,7 +40,7 @@ impl<'a> Frame<'a> {
     }
 }
 
-/// That a report does not use these files, a sentence for each.
+/// Says that a report does not use these files, in one sentence for each.
 pub fn in_force(in_force: &[InForce], utc_offset_s: i32) -> impl Iterator<Item = String> {
     in_force.iter().map(move |InForce { what, file, why, since }| {
         let what = match what {
@@ -56,10 +56,10 @@ pub fn in_force(in_force: &[InForce], utc_offset_s: i32) -> impl Iterator<Item =
     })
 }
 
-/// From when, and until before when, as it was asked for.
+/// The requested start, and the requested end, exclusive.
 pub type AskedSpan = (Option<GatewayTime>, Option<GatewayTime>);
 
-/// The span that a report took, if one was asked for.
+/// The span of a report, if one was requested.
 pub fn asked_span((from, to): AskedSpan, utc_offset_s: i32) -> Option<String> {
     let at = |at| local(at, utc_offset_s);
     match (from, to) {
