@@ -20,7 +20,7 @@ use util::{hand, shim};
 
 const HOUR: i64 = 3600;
 const DAY: i64 = 86_400;
-/// Fields of an ordinary run: some, and some in which a cause was once wrong.
+/// The fields of an ordinary run: the first ones, and some in which a cause was once wrong.
 const FIELDS: [u64; 8] = [0, 2, 3, 62, 173, 210, 213, 308];
 
 const GATEWAY: &str = "gateway not running";
@@ -241,7 +241,7 @@ impl Scene {
         lines.join("\n")
     }
 
-    /// What kept a record from being heard; several things may have at once, and nothing in particular.
+    /// What kept a record from being heard: possibly several things at once, or nothing in particular.
     fn causes(&self, record: &TruthRecord) -> Vec<&'static str> {
         let at = record.made_at.unix_s();
         let logger = record.identity.address;
@@ -280,8 +280,8 @@ fn story(json: &Value) -> Vec<Value> {
     outages(json).iter().map(|outage| keys.iter().map(|key| outage[key].clone()).collect()).collect()
 }
 
-/// Asserts that two reports give outages the same story. A clock event that came by hand may show better when something
-/// was; without one, not even that changes.
+/// Asserts that two reports give the same causes. A clock event that came by hand may give better times; without one,
+/// the times do not change either.
 fn same_story(one: &Value, other: &Value, context: &str) {
     let key = |outage: &Value| (outage["parts"][0]["logger"].to_string(), outage["from"].to_string());
     let sorted = |json: &Value| {
@@ -386,7 +386,7 @@ fn that_loggers_are_heard_again_is_said_only_of_those_that_are() {
     let text = scene.text(&[]);
     assert!(!text.contains("All outages are over"), "{text}");
     assert!(text.contains("Whether it is over is known only when the gateway works again"), "{text}");
-    // One is silent since the storm: what is asked of another does not say that all are heard.
+    // One logger is silent since the storm: a report about another one must not say that all are heard.
     plan.logger_outages.push((address(14), Span::new(FROM.later(DAY), FROM.later(4 * DAY))));
     let scene = Scene::new(plan, Vec::new());
     assert!(scene.text(&[]).contains("1 logger is still not heard"), "{}", scene.text(&[]));
@@ -482,7 +482,7 @@ fn compare(scene: &Scene, json: &Value, context: &str, seen: &mut BTreeMap<&'sta
                     // Three frames in a row that its path lost at random.
                     causes.push(ALONE);
                 }
-                // Where nothing shows it, a report says so; below, that this is seldom.
+                // If nothing shows the cause, the report says so; a check below ensures that this is rare.
                 if causes.contains(&cause) || cause == NOT_KNOWN {
                     fits += 1
                 } else {
@@ -518,8 +518,8 @@ fn compare(scene: &Scene, json: &Value, context: &str, seen: &mut BTreeMap<&'sta
         assert_eq!(total, number(&outage["records"]), "{context}: {outage}");
         assert_eq!(outage["repaired"], number(&outage["missing"]) == 0, "{context}: {outage}");
     }
-    // The other way round: what something certainly kept from being heard is said to be so, as far as anything says that
-    // it was made. Where a record with its epoch's end is missing too, it is only presumed.
+    // The other way round: if something certainly kept a record from being heard, the report says so, as far as it is
+    // known that the record was made. If the record with the end of its epoch is missing too, it is only presumed.
     let ends: BTreeMap<(u16, u32), u32> = json["unclosed"]
         .as_array()
         .unwrap()
@@ -639,7 +639,7 @@ fn reports_agree(scene: &Scene, gaps: &Value, context: &str) {
     util::daemon::seems_to_run(&scene.site.path("run"), scene.plan.end().unix_s());
 }
 
-/// What happens in a field, by a number.
+/// What happens in a field, decided by a number.
 fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     let mut random = Random(seed ^ 0x5ca1_ab1e);
     let loggers = 4 + random.below(4);
@@ -733,7 +733,7 @@ fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
     let seeds: Vec<u64> = only.map_or(some, |seed| vec![seed]);
     let fields = seeds.len() as u64;
     shim::in_threads(2, &seeds, |&seed| {
-        // Every field that fails is to be named, not only the first one.
+        // Every field that fails must be named, not only the first one.
         let run = std::panic::AssertUnwindSafe(|| {
             let mut counts = BTreeMap::new();
             run_field(seed, &mut counts);

@@ -43,7 +43,7 @@ fn field(seed: u64, days: u32) -> (FieldPlan, Run) {
     (plan, run)
 }
 
-/// A part of what came in, as another gateway with other luck would have it.
+/// A part of what came in, as another gateway might have received it.
 fn part(run: &Run, random: &mut Random, lost_one_in: u64) -> Vec<Emission> {
     run.emissions.iter().filter(|_| !random.one_in(lost_one_in)).cloned().collect()
 }
@@ -69,7 +69,7 @@ fn same(found: &RecordsCompared) -> u64 {
     found.loggers.values().map(|logger| logger.same).sum()
 }
 
-/// Puts an event of our own under an identity, held as radio brought it.
+/// Stores an invented event under an identity, as if it had come by radio.
 fn hold(ledger: &mut Ledger, plan: &FieldPlan, id: Identity, value: i64) {
     let mut batch = Batch::default();
     let mut plaintext = Vec::new();
@@ -119,7 +119,7 @@ fn differences_are_those_of_the_sets_of_records_whatever_is_settled_on_either_si
         assert_eq!(keys(&found, DifferenceKind::Different), others, "case {case}");
         assert!(keys(&found, DifferenceKind::NotComparable).is_empty());
         assert_eq!(same(&found), in_a.intersection(&in_b).count() as u64);
-        // Worked out from every row it is the same.
+        // Calculated from every row, it is the same.
         let anew = |path: &Path| ComparedSide::ledger(path, true, |_| ()).unwrap();
         let full = compare(&anew(&a), &anew(&b), |_| true).unwrap();
         assert_eq!(full.loggers, found.loggers);
@@ -201,7 +201,7 @@ fn a_folder_of_dumps_against_the_sites_ledger_says_which_records_it_lacks_and_ex
     let held = held_equals_truth(&site.ledger(), &run.truth);
     let mut lacked: BTreeMap<u16, u64> = BTreeMap::new();
     for address in run.truth.addresses().take(2) {
-        // The memory has overwritten the oldest: of those the dump says nothing.
+        // The memory has overwritten the oldest records, so the dump says nothing about them.
         let kept = &run.truth.records_of(address)[100..];
         std::fs::write(stick.join(format!("{address}.sealed")), hand::dump(&run.truth, kept)).unwrap();
         let keys = kept

@@ -199,7 +199,7 @@ fn row_of(counts: &Counts) -> [u64; 6] {
     [counts.expected(), counts.radio, counts.sealed, counts.csv, counts.written_off, counts.missing]
 }
 
-/// A ledger with one logger, in which step follows step at a time of its own.
+/// A ledger with one logger, in which each step has its own time.
 struct History {
     dir: tempfile::TempDir,
     ledger: Ledger,
@@ -318,7 +318,7 @@ impl History {
             }
             Step::Withdraw => {
                 let Some(import) = self.rows_import.take() else { return };
-                // As the developers' page says: mark the import, write the ranges anew, raise the generation.
+                // As DEVELOPERS.md says: mark the import, rewrite the ranges, raise the generation.
                 self.sql(
                     "UPDATE import SET withdrawn_at = ?, withdrawn_by = 'N. N.', withdrawn_reason = 'wrong' WHERE id = ?",
                     (self.now, import),
@@ -482,7 +482,7 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
             .map(|epoch| (epoch, truth.missing_ranges(of.logger, epoch)))
             .collect();
         let expected_from = |epoch: u32, sequence: u32| {
-            // Of what the roster excludes the truth says nothing: it starts with what is held.
+            // The truth does not contain what the roster excludes: it starts with what is held.
             ranges.get(&epoch).is_some_and(|ranges| ranges.iter().any(|range| range.contains(&sequence)))
         };
         let missing: u64 =
@@ -586,7 +586,7 @@ fn the_command_takes_spans_and_times_and_says_what_is_wrong_with_them() {
 fn records_of_which_nothing_says_when_they_came_count_as_held_at_any_time_as_in_an_export() {
     let (_dir, config, _, now) = embankment(3_000);
     let path = config.ledger.path.clone();
-    // As a ledger has them that took over from a damaged one.
+    // As in a ledger that took over from a damaged one.
     let db = rusqlite::Connection::open(&path).unwrap();
     for table in ["settled", "journal"] {
         let sql = format!("UPDATE {table} SET stored_at = NULL, lag = NULL, import = NULL WHERE rank = 0");

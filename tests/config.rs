@@ -130,7 +130,7 @@ site.toml | "-07:00" | "-7"
 site.toml | "-07:00" | "-14:30"
     site.toml:3: `[site] utc_offset`: "-14:30" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "-07:10"
-    site.toml:3: `[site] utc_offset`: "-07:10" is no multiple of 15 minutes; write the site's hours and minutes from UTC, as in "-07:00"
+    site.toml:3: `[site] utc_offset`: "-07:10" is not a multiple of 15 minutes; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "+05:75"
     site.toml:3: `[site] utc_offset`: "+05:75" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | -7
@@ -409,7 +409,7 @@ keys.toml | [site_key] | [sitekey]
 keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
     keys.toml:8: `…` at column 3 is here a second time; keep one of the two
 "##;
-/// How many there are: so that a slip in the table cannot pass for success.
+/// The number of cases, so that a mistake in the table cannot look like success.
 const COUNT: usize = 143;
 
 /// One case: the file, what to replace in it, by what, and every message.
@@ -536,7 +536,7 @@ fn syntax_errors_and_mistakes_are_bounded() {
         said(&dir, &problems)
             .contains(&"loggers.toml: 1000 more mistakes are not listed; correct these first".into())
     );
-    // Neither depth nor a name as long as the file overflows anything.
+    // Neither deep nesting nor a name as long as the file overflows anything.
     for text in
         ["a = ".to_string() + &"[".repeat(1_000_000), "a.".repeat(1_000_000), "a".repeat(4_000_000) + " = 1"]
     {
@@ -956,7 +956,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
     let dir = folder(&site, &loggers, &keys.replace(&"0".repeat(64), "KEY64"));
     let checked = survey(&dir);
     assert!(checked.problems.is_empty(), "{}", checked.problems);
-    // What is commented out is right, and is the default where there is one.
+    // The commented lines are valid, and show the default if there is one.
     let uncommented = |text: &str| {
         let is_key = |rest: &&str| {
             rest.split_once(" = ").is_some_and(|(key, _)| !key.contains(' ') && !key.contains('`'))
@@ -1039,7 +1039,7 @@ fn check_by_root_answers_for_the_user_that_the_service_runs_as() {
     assert!(ok, "{text}");
     let (ok, text) = ledger(user(dir.path(), Path::new("/var/lib/stonechat")));
     assert!(!ok && text.contains("may write only below /var/lib/stonechat"), "{text}");
-    // What a command of root's left.
+    // What a command of root left.
     let left = record.join("ledger.db.lock");
     fs::write(&left, "").unwrap();
     set_mode(&left, 0o600);
@@ -1090,7 +1090,7 @@ fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
     assert_eq!(init::run(&target, &mut Vec::new()), 3);
     assert_eq!(fs::read_dir(&target).unwrap().count(), 1);
     assert_eq!(fs::read(&keys).unwrap(), before);
-    // A name that points nowhere is there too, and is not written through.
+    // A link without a target also exists, and nothing is written through it.
     let other = dir.path().join("other");
     fs::create_dir(&other).unwrap();
     symlink(dir.path().join("elsewhere"), other.join("keys.toml")).unwrap();

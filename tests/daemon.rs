@@ -18,7 +18,7 @@ use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 
-/// 255 loggers in a hurry: a fifth lost, a twentieth doubled, noise, forgeries, replays.
+/// 255 loggers at high speed: a fifth lost, a twentieth doubled, noise, forgeries, replays.
 fn harsh(seed: u64, readings: u32) -> FieldPlan {
     FieldPlan::dense(seed, 255, readings, 0.2, 0.05, 0.03)
 }
@@ -80,8 +80,8 @@ fn through_tcp_the_ledger_equals_the_truth_minus_the_losses() {
     });
 }
 
-/// What must hold after any kill: each held value is the truth's, held and gaps together are everything from 1 to the
-/// largest held, and nothing that was reported committed is gone.
+/// What must be true after any kill: each held value equals the truth, held records and gaps together are everything
+/// from 1 to the largest held, and nothing that was reported committed is gone.
 fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, reported: u64) -> usize {
     let held = held_equals_truth(&site.ledger(), field.truth());
     assert!(
@@ -143,7 +143,7 @@ fn killed_at_any_instant_it_keeps_what_it_reported_as_committed() {
         while bytes.len() < 24_000 {
             match field.next() {
                 Some(emission) => bytes.extend(emission.bytes),
-                // Run out: the same field once more gives duplicates, and fills what kills have lost.
+                // The field has ended: sending it again gives duplicates, and fills what kills have lost.
                 None => field = Field::new(plan.clone()),
             }
         }
@@ -165,7 +165,7 @@ fn killed_at_any_instant_it_keeps_what_it_reported_as_committed() {
     }
     println!("{kills} kills, {in_settle} of them inside a settle, {held} records held in the end");
     assert!(held > 1000);
-    // Whatever happened, the last one stops in good order and still has it all.
+    // After everything that happened, the last daemon stops normally and still has everything.
     let mut daemon = site.start();
     daemon.wait_listening();
     assert_eq!(daemon.stop().code(), Some(0));
@@ -207,7 +207,7 @@ fn another_user_with_group_read_opens_the_ledger_with_the_daemon_up_stopped_and_
         for args in [&["gaps", "--json"][..], &["status"][..], &["verify"][..]] {
             let mut command = site.command(args);
             if is_root() {
-                // Nobody, in the group of the ledger.
+                // The user `nobody`, in the group of the ledger.
                 command.uid(65_534).gid(rustix::process::getegid().as_raw());
             }
             let output = command.output().unwrap();
@@ -271,7 +271,7 @@ fn a_port_that_vanishes_is_reported_once_tried_again_and_heard_again() {
     let half: usize = run.emissions[..half].iter().map(|emission| emission.bytes.len()).sum();
     let mut daemon = site.start();
     daemon.wait_listening();
-    // Half a frame more than half of them: what a closing port leaves unfinished is not counted.
+    // Half of the frames, plus half a frame: an unfinished frame of a closing port is not counted.
     send(&mut pty, &line[..half + 5]);
     let frames = run.emissions.len() as u64 / 2;
     daemon.wait_frames(frames);

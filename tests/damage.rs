@@ -131,7 +131,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         let damaged = std::fs::read(&path).ok();
         let take_over::Opened { mut ledger, taken, .. } = take_over::open(&path, NOW).unwrap();
         let taken = taken.unwrap_or_else(|| panic!("{how}: not noticed"));
-        // Cut off, its pages can be salvaged; else no SQLite reads it, and what it held is missing.
+        // If it is cut off, its pages can be salvaged; otherwise SQLite cannot read it, and what it held is missing.
         let is_readable = how.starts_with("cut");
         assert_eq!(taken.records, if is_readable { held.len() as u64 } else { 0 }, "{how}");
         // The old one is there to the byte.
@@ -156,7 +156,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         assert_eq!(after.silent, before.silent, "{how}");
         assert!(!is_readable || after.outages == before.outages, "{how}");
         verified(&path);
-        // What comes again is stored again, since it is not here; and is the truth.
+        // What comes again is stored again, because it is not here; and it equals the truth.
         let again = receive_again(&mut ledger, &plan, &run);
         assert!(again > 0, "{how}");
         assert_eq!(held_equals_truth(&path, &run.truth), held, "{how}");
@@ -275,7 +275,7 @@ fn a_sound_ledger_is_never_set_aside_whatever_is_next_to_it_or_was_done_to_it() 
         cases += 1;
     }
     drop(ledger);
-    // Somebody looked into it with SQLite's own shell, and folded the -wal in; took a view away; added a table.
+    // It was opened with SQLite's own shell, which merged the -wal; a view was removed; a table was added.
     for sql in [
         "PRAGMA wal_checkpoint(TRUNCATE)",
         "DROP VIEW reading",
@@ -369,7 +369,8 @@ fn a_second_look_tells_a_sound_ledger_from_a_damaged_one_and_from_one_that_lacks
 
 #[test]
 fn a_take_over_that_is_cut_short_anywhere_is_finished_by_the_next_start() {
-    // How far it had come: the file renamed, its -wal too, the new one half made, the new one whole but for its name.
+    // The stages of an interrupted take-over: the file renamed, its -wal too, the new one half made, the new one
+    // complete except for its name.
     for step in 0..4 {
         let dir = tempfile::tempdir().unwrap();
         let (path, plan, run) = filled(dir.path(), 90);
@@ -476,7 +477,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
         assert!(Sidecar::read(&path).is_err(), "cut at {at}");
     }
     assert_eq!(refused, u32::try_from(whole.len().div_ceil(step)).unwrap());
-    // With it damaged and the ledger sound, nothing is lost and it is written anew.
+    // If it is damaged and the ledger is sound, nothing is lost and it is written again.
     let take_over::Opened { mut ledger, taken, is_known, unused } = take_over::open(&path, NOW).unwrap();
     assert!(taken.is_none() && !is_known);
     assert!(unused.unwrap().contains("is not used, and is written again"));
@@ -544,8 +545,8 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
     pty.write_within(&line[third..two], PATIENCE).unwrap();
     daemon.wait_frames((run.emissions.len() * 2 / 3 - run.emissions.len() / 3) as u64);
     assert!(daemon.log().contains("the ledger was damaged"), "{}", daemon.log());
-    // Under it: every page but the first is noise, behind SQLite's back; and another process commits, so that the
-    // daemon reads pages again that it has in memory.
+    // While the daemon runs: every page except the first is overwritten with noise without SQLite's knowledge; and
+    // another process commits, so that the daemon reads pages again that it has in memory.
     let raw = rusqlite::Connection::open(site.ledger()).unwrap();
     raw.busy_timeout(PATIENCE).unwrap();
     let busy: i64 = raw.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0)).unwrap();

@@ -18,16 +18,16 @@ use util::terminal::Terminal;
 use util::{hand, read_data};
 
 const FROM: TrueTime = TrueTime(1_780_000_000);
-/// What a new logger needs where nothing can be asked.
+/// What a new logger needs if nothing can be asked.
 const GIVEN: [&str; 6] = ["--name", "P-21 toe", "--interval-s", "3600", "--memory-records", "4000"];
 
 fn plan(seed: u64, loggers: usize) -> FieldPlan {
     FieldPlan::harrow_tarn(seed, loggers, FROM, 2).without_incidents().with_faults(FaultRates::none())
 }
 
-/// Somebody at a terminal in which a command runs.
+/// A person at a terminal in which a command runs.
 struct Person {
-    /// Gone once it is waited for.
+    /// `None` once it has been waited for.
     child: Option<Child>,
     terminal: Terminal,
     screen: String,
@@ -138,7 +138,7 @@ fn mode(path: &Path) -> u32 {
     fs::metadata(path).unwrap().permissions().mode() & 0o7777
 }
 
-/// Files that a run left which it had not finished.
+/// Unfinished files that a run left.
 fn parts(site: &Site) -> usize {
     let names = fs::read_dir(site.dir.path()).unwrap().map(|entry| entry.unwrap().file_name());
     names.filter(|name| name.to_string_lossy().contains(".part-")).count()
@@ -215,7 +215,7 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     assert_eq!((tool["key"].as_str(), tool["interval_s"].as_integer()), (Some(key.as_str()), Some(3600)));
     assert_eq!(tool["channels"][0]["raw_unit"].as_str(), Some("milli_hertz"));
     assert!(screen.contains(&format!("\n  epoch      {} ", tool["epoch"])), "{screen}");
-    // The very key that `key derive` gives.
+    // The same key that `key derive` gives.
     let sheet = site.path("sheet.txt");
     let output = site.output(&["key", "derive", "--logger", "13", "-o", sheet.to_str().unwrap()]);
     assert_eq!(output.status.code(), Some(0));
@@ -429,7 +429,7 @@ fn the_first_logger_of_a_site_and_a_key_of_its_own() {
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let own = "4be07113c9a65d28f00d3a9e62b4178c4be07113c9a65d28f00d3a9e62b41700";
     fs::write(site.path("keys.toml"), format!("[[key]]\naddress = 21\nslot = 3\nhex = \"{own}\"\n")).unwrap();
-    // Without a line's end, through a link, and not for everybody.
+    // Without a line end, through a link, and not readable by everyone.
     fs::remove_file(site.path("loggers.toml")).unwrap();
     fs::write(site.path("real.toml"), "# none yet").unwrap();
     fs::set_permissions(site.path("real.toml"), fs::Permissions::from_mode(0o640)).unwrap();
@@ -483,7 +483,7 @@ fn a_roster_that_the_check_would_refuse_is_not_written() {
         assert!(code == Some(2) && text.contains(expected), "{text}");
         assert!(roster(&site) == before && !site.path("key.toml").exists());
     }
-    // One that is broken already is reported as everywhere.
+    // A roster that is already broken is reported in the usual way.
     fs::write(site.path("loggers.toml"), "[[logger]]\naddress = 0\n").unwrap();
     let (code, text) = said(&unasked(&site, &args));
     assert!(
@@ -529,7 +529,7 @@ fn a_full_disk_and_a_kill_leave_the_old_roster_whole() {
     let killed = limited("", "second.toml");
     assert!(killed.status.signal().is_some(), "{:?}", said(&killed));
     assert!(roster(&site) == before && parts(&site) == 1);
-    // The next one goes through, and takes away what the killed one left.
+    // The next run succeeds, and removes what the killed one left.
     let args = [&["--address", "21", "--yes", "--key-file", "third.toml"], &GIVEN[..]].concat();
     let (code, text) = said(&unasked(&site, &args));
     assert_eq!(code, Some(0), "{text}");

@@ -226,7 +226,7 @@ fn an_export_read_into_an_empty_ledger_gives_the_same_rows() {
     let (a, plan, run) = site(83, 8, 6);
     let file = export(&a, &[], "all.csv");
     let b = Site::new(&plan, "tcp://127.0.0.1:9", 1.0, "");
-    // An epoch is only believed with authentic records of it: its first and its last one heard.
+    // An epoch only counts with authentic records of it: here its first and its last one, heard.
     let mut ends: BTreeMap<(u16, u32), (Identity, Identity)> = BTreeMap::new();
     for made in run.truth.heard() {
         let id = made.identity;
@@ -972,7 +972,7 @@ fn no_command_writes_over_a_file_of_the_site_even_where_it_is_asked_to() {
     refused(&["backup", &path("ledger.db-wal")]);
     assert!(bytes() == before);
     assert!(!site.path("readings.csv").exists());
-    // A name of one's own is taken as before.
+    // An explicitly given name is used as before.
     let done = site.output(&["export", "--raw", "--format", "csv", "-o", &path("out/readings.csv")]);
     assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
 }

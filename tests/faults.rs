@@ -90,7 +90,7 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
     daemon.wait_listening();
     let seen =
         PathBuf::from(format!("/proc/{}/root", daemon.child.id())).join(disk.strip_prefix("/").unwrap());
-    // Somebody fills the disk.
+    // The disk is filled.
     let filler = seen.join("filler");
     let mut chunk = vec![0; 64 << 10];
     let mut file = std::fs::File::create(&filler).unwrap();
@@ -104,7 +104,7 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
     let full = daemon.wait_for("trouble", |state| state.trouble.is_some());
     assert!(full.trouble.unwrap().contains("the disk is full"), "{}", daemon.log());
     pty.wait_drained(PATIENCE).unwrap();
-    // Room again, and nothing was lost.
+    // There is room again, and nothing was lost.
     std::fs::remove_file(&filler).unwrap();
     let state = daemon.wait_frames(run.tally.frames());
     assert_eq!(state.trouble, None);
@@ -121,7 +121,7 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
 
 // ---- each write and each sync ----------------------------------------------------------------------------------
 
-/// A fault as the shim takes it, and whether the disk becomes well again.
+/// A fault as the shim takes it, and whether the disk works again afterwards.
 #[derive(Clone, Debug)]
 struct Rule {
     what: &'static str,
@@ -270,7 +270,7 @@ impl Case {
     }
 }
 
-/// What a wait came to.
+/// The result of a wait.
 enum Came {
     ItDid,
     Trouble(String),
@@ -327,7 +327,7 @@ fn live(stage: &Stage, case: &Case, daemon: &mut Daemon, rule: Option<&Rule>) ->
                 Came::Trouble(text) => {
                     let rule = rule.expect("no trouble without a fault");
                     assert!(text.contains("the disk is full"), "{rule:?}: {text}");
-                    // Somebody makes room.
+                    // Room is made.
                     let _ = std::fs::remove_file(case.site.path("bad"));
                 }
             }
@@ -349,7 +349,7 @@ fn live(stage: &Stage, case: &Case, daemon: &mut Daemon, rule: Option<&Rule>) ->
 /// What must hold in a ledger after any fault; and the restart takes the rest.
 fn sound_and_goes_on(stage: &Stage, case: &Case, at_least: u64, why: &str) {
     let path = case.site.ledger();
-    // As the restart does: it makes a ledger where none came to be.
+    // As the restart does: it makes a ledger if there is none yet.
     drop(Ledger::open(&path).unwrap_or_else(|error| panic!("{why}: {error}")));
     let held = held_equals_truth(&path, &stage.run.truth).len() as u64;
     assert!(held >= at_least, "{why}: {held} held, {at_least} reported committed");
@@ -670,7 +670,7 @@ fn on_a_full_disk_what_waits_is_bounded_then_the_line_waits_and_all_of_it_comes_
         }
         stream
     });
-    // From one try to the next nothing more is taken.
+    // From one try to the next, memory does not grow.
     let last = std::cell::Cell::new((GatewayTime(0), 0));
     daemon.wait_for("full hold", |state| {
         let now = (state.written_at, state.frames_in);
@@ -706,7 +706,7 @@ fn on_a_full_disk_what_waits_is_bounded_then_the_line_waits_and_all_of_it_comes_
 
 // ---- a stopped process ----------------------------------------------------------------------------
 
-/// The service manager's ear.
+/// The notify socket of the service manager.
 struct Ear {
     socket: UnixDatagram,
     path: PathBuf,

@@ -390,8 +390,8 @@ impl Mast {
         pty.wait_drained(PATIENCE).unwrap();
     }
 
-    /// What no logger is to be blamed for, in every report: the gateway's state and advice come first, and no logger is
-    /// called silent.
+    /// Faults of the gateway, in every report: the gateway's state and advice come first, and no logger is reported as
+    /// silent.
     fn blames_the_gateway(&self, now: i64, state: &str, advice: &str) {
         let now = time(now);
         for command in ["gaps", "status", "visits"] {
@@ -624,7 +624,7 @@ fn a_wrong_key_of_one_logger_is_named_within_an_interval_and_neither_one_frame_n
         .filter(|emission| logger_of(emission) == 12)
         .map(|emission| emission.at.unix_s())
         .collect();
-    // Only one frame of the logger itself.
+    // Only one frame really comes from the logger.
     mast.feed(&mut daemon, next[0] + 1);
     assert_eq!(mast.key_notices(), [""; 0], "{}", daemon.log());
     // An interval later: this one, and no other.
@@ -661,7 +661,7 @@ fn a_line_with_only_noise_comes_first_and_not_the_loggers() {
     let mut daemon = mast.start();
     mast.feed(&mut daemon, FROM + 6 * 3600);
     assert_eq!(daemon.stop().code(), Some(0));
-    // At another baud rate bytes come, and no frame among them is right.
+    // At another baud rate, bytes come in, but no valid frame.
     let mut daemon = mast.start();
     let before = daemon.wait_listening().frames_in;
     let mut garbled = Vec::new();

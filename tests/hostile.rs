@@ -281,7 +281,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             says_nothing_obeyed(args);
         }
     }
-    // One that would add a line of its own to what is said.
+    // A name that would add a line to a message.
     let forged = "x\nledger.db: is whole";
     std::fs::write(site.path(forged), "no ledger").unwrap();
     for args in
@@ -362,7 +362,7 @@ impl Drop for Killed {
     }
 }
 
-/// Runs with a umask that lets everybody write.
+/// Runs with a umask that lets everyone write.
 fn for_all(site: &Site, args: &[&str]) -> Command {
     let mut command = Command::new("sh");
     command.args(["-c", "umask 0; exec \"$@\"", "sh", binary().get_program().to_str().unwrap()]);
@@ -457,7 +457,7 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
         let output = for_all(&site, args).output().unwrap();
         assert!(output.status.code().is_some_and(|code| code < 2), "{args:?}: {output:?}");
     }
-    // What the test itself laid there is not the program's.
+    // Files that the test itself put there are not the program's.
     for own in ["logger.csv", "daemon.log"] {
         std::fs::remove_file(site.path(own)).unwrap();
     }

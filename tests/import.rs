@@ -63,7 +63,7 @@ fn import_json(site: &Site, code: i32, args: &[&str]) -> Value {
 
 /// The file itself and the files next to it, to the byte, with the times of their last change.
 fn stamps(ledger: &Path) -> Vec<(Vec<u8>, std::time::SystemTime)> {
-    // Nobody has it open in this process, so reading drops no locks.
+    // It is not open in this process, so reading drops no locks.
     ["", "-wal"]
         .iter()
         .map(|suffix| PathBuf::from(format!("{}{suffix}", ledger.display())))
@@ -74,8 +74,8 @@ fn stamps(ledger: &Path) -> Vec<(Vec<u8>, std::time::SystemTime)> {
 
 // ---- the field -------------------------------------------------------------------------------------------
 
-/// Loggers with small memories, each out of reach once early (overwritten since) and once late, restarts,
-/// a cleared memory and a whole site deaf in between.
+/// Loggers with small memories: each is out of reach once early (overwritten since then) and once late. There are also
+/// restarts, a cleared memory, and a time in which the whole site is not heard.
 fn outages(seed: u64) -> FieldPlan {
     let loggers = setting("STONECHAT_TEST_LOGGERS", 12) as usize;
     let mut plan = FieldPlan::harrow_tarn(seed, loggers, TrueTime(1_780_000_000), 21);
@@ -106,7 +106,7 @@ fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
     let mut truth = run.truth.clone();
     ledger_equals_truth(&site.ledger(), &truth, &plan.to_roster());
 
-    // Somebody went round with a reader in the middle of the late outages, and again at the end.
+    // The loggers were read in the middle of the late outages, and again at the end.
     let round = plan.from.unix_s() + 15 * 86_400;
     let stick = site.path("stick");
     std::fs::create_dir_all(stick.join("csv")).unwrap();
@@ -168,7 +168,7 @@ fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
         missing(&truth)
     );
 
-    // All of it again changes no row of any table, and says which import it is the same as.
+    // Importing everything again changes no row of any table, and names the import that is the same.
     let before = hand::tables(&site.ledger());
     let again = import(&site, 0, &["--by", "R. Dale", &stick]);
     assert!(again.contains("the same file as import 1; it changes nothing"), "{again}");
@@ -273,7 +273,7 @@ fn frame(id: Identity, variant: u8) -> Vec<u8> {
     line
 }
 
-/// So many cases, or as many as a longer setting asks for.
+/// The number of cases, or that of a longer setting.
 fn cases(otherwise: u64) -> ProptestConfig {
     ProptestConfig { cases: setting("PROPTEST_CASES", otherwise) as u32, ..ProptestConfig::default() }
 }
@@ -293,7 +293,7 @@ fn id((address, epoch, sequence): (u16, u32, u32)) -> Identity {
     Identity::new(address, epoch, sequence).unwrap()
 }
 
-/// A file's bytes, and what a reader that knows nothing of ours would find whole in it.
+/// A file's bytes, and the complete records that an independent reader would find in it.
 fn bytes_of(file: &FileOf) -> (Vec<u8>, Names) {
     match file {
         FileOf::Dump { names, cut, flip } => {
@@ -310,7 +310,8 @@ fn bytes_of(file: &FileOf) -> (Vec<u8>, Names) {
             }
             let whole = names.iter().enumerate().filter(|&(at, _)| {
                 let (start, end) = (if at == 0 { 0 } else { ends[at - 1] }, ends[at]);
-                // A last frame needs no delimiter. A flipped byte takes its frame; a flipped delimiter, the next too.
+                // The last frame needs no delimiter. A flipped byte destroys its frame; a flipped delimiter also the
+                // next one.
                 let from = if at == 0 { 0 } else { start - 1 };
                 let hit = flip.is_some_and(|flip| (from..end).contains(&flip));
                 end - 1 <= len && !hit
@@ -441,7 +442,7 @@ fn known() -> Names {
     [(1, 1), (1, 2), (2, 1), (2, 2)].into_iter().map(|(address, epoch)| ((address, epoch, LAST), 0)).collect()
 }
 
-/// Dumps ahead of CSV files, as the command has them.
+/// Dumps before CSV files, in the order of the command.
 fn in_call(files: &[FileOf]) -> Vec<&FileOf> {
     let mut sorted: Vec<&FileOf> = files.iter().collect();
     sorted.sort_by_key(|file| matches!(file, FileOf::Csv { .. }));
@@ -520,7 +521,7 @@ proptest! {
     }
 }
 
-/// What a naive gateway holds under one identity.
+/// What a simple model gateway holds under one identity.
 #[derive(Clone, Debug, Default)]
 struct Slate {
     /// Variant of the authentic record.
@@ -566,7 +567,7 @@ impl Model {
         }
     }
 
-    /// What the rows of a file say where records are held: each row's identity, and whether the two agree.
+    /// The rows of a file for which records are held: each row's identity, and whether the two agree.
     fn votes(&self, rows: &Names) -> Vec<(Identity, bool)> {
         let vote = |&(name, variant): &((u16, u32, u32), u8)| {
             let record = self.slates.get(&name)?.record.filter(|&record| record <= 9)?;
@@ -742,7 +743,7 @@ proptest! {
             prop_assert_eq!(&found.rows_beside, &slate.rows_beside, "{:?}", name);
         }
         prop_assert!(kept.is_empty());
-        // The rows that were taken are still there, whatever stepped over them.
+        // The rows that were taken are still there, even if a record has replaced them.
         let mut rows: Vec<String> = Vec::new();
         for (&(address, epoch, sequence), slate) in &model.slates {
             let Some((variant, _)) = slate.row else { continue };
@@ -751,7 +752,7 @@ proptest! {
         }
         rows.sort();
         prop_assert_eq!(hand::rows(&path, "SELECT logger, epoch, sequence, time, c0 FROM settled WHERE rank > 0"), rows);
-        // What shows as the reading is the record, else the row.
+        // The record is shown as the reading; without a record, the row.
         let shown = model.slates.iter().filter(|(name, slate)| match slate.record {
             Some(variant) => is_reading(**name) && variant <= 9,
             None => slate.row.is_some(),
@@ -914,7 +915,7 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
         }
         child.kill().unwrap();
         if child.wait().unwrap().success() {
-            // It was faster.
+            // The import was faster than the kill.
             restore();
             continue;
         }
@@ -1013,7 +1014,7 @@ struct Small {
     gap: Vec<TruthRecord>,
 }
 
-/// Words as they follow each other, whatever the lines.
+/// The words of a text, without its line breaks.
 fn flat(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
@@ -1159,7 +1160,7 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let many = format!("foreign.sealed: {frames} refused (foreign)");
     small.refuses(1, &[&foreign], &[&many, &format!("byte 0: logger {far} is not on the roster")]);
 
-    // The same addresses, and another site's key: kept a little of, in case it was a key that is missing.
+    // The same addresses with another site's key: a few are kept, in case a key is missing.
     let ours = small.truth.addresses().next().unwrap();
     let unopened = small.file("unopened.sealed", theirs.sealed_dump(ours));
     let held = by_import(&small.site.ledger());
@@ -1178,7 +1179,7 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let outcomes = list["imports"][0]["outcomes"].as_object().unwrap();
     let sum: u64 = outcomes.values().map(|count| count.as_u64().unwrap()).sum();
     assert_eq!(sum as usize, theirs.memory_at(ours, other.end()).len(), "{outcomes:?}");
-    // One more may have been set aside and have given way to a later one.
+    // One more may have been set aside and then been replaced by a later one.
     let aside = outcomes["set aside"].as_u64().unwrap() as usize;
     assert!((kept..=kept + 1).contains(&aside), "{kept}: {outcomes:?}");
     verified(&small.site.ledger());
@@ -1329,7 +1330,7 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     assert!(matches!(pulled, Err(PlanError::Read(_))));
     assert!(planning.files().is_empty() && planning.after() == planning.before());
 
-    // The same files once more, whole: nothing of the first tries is taken for met before.
+    // The same files again, complete: nothing from the first tries counts as seen before.
     let plan = planning.sealed("P-1", &mut &bytes[..], Some(bytes.len() as u64), &mut quiet).unwrap();
     assert_eq!((plan.new, plan.twice, plan.conflicts, plan.kept.len()), (29, 1, 1, 30));
     let plan = planning.own_csv("P-2", &mut csv.as_bytes(), None, &mut quiet).unwrap();
@@ -1427,7 +1428,7 @@ fn after_a_file_that_could_not_be_written_the_others_wait_since_what_both_bring_
     let second = small.file("b.sealed", hand::dump(&small.truth, &small.gap));
     let (missing, before) = (small.missing(), hand::tables(&small.site.ledger()));
     let db = |sql: &str| rusqlite::Connection::open(small.site.ledger()).unwrap().execute_batch(sql).unwrap();
-    // Stands for whatever may go wrong in the last moment.
+    // Represents any failure at the last moment.
     db("CREATE TRIGGER fault BEFORE INSERT ON import WHEN NEW.file LIKE '%a.sealed'
         BEGIN SELECT RAISE(ABORT, 'a fault'); END");
     let out = import(&small.site, 3, &["--by", "R. Dale", &first, &second]);
@@ -1469,7 +1470,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
     );
     assert!(lines[2].starts_with(&format!("{csv},line 3,not a row,")), "{written}");
     assert!(lines[2].contains("1.5") && lines[2].ends_with(&format!("\"{}\"", bad.trim_end())), "{written}");
-    // What was right went in.
+    // The valid records were imported.
     let list = import_json(&small.site, 0, &["list"]);
     assert_eq!(list["imports"].as_array().unwrap().len(), 2);
     assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "unproven": 2 }));
@@ -1542,7 +1543,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     let output = withdraw("1");
     ended(&output, 0);
     assert!(text(&output.stdout).contains("is withdrawn: its rows stay in the ledger and no longer cover"));
-    // The one that came sealed as well is still there.
+    // The record that also came sealed is still there.
     assert_eq!(small.missing(), missing - 1);
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM settled WHERE import = 1").len(), 4);
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM reading WHERE source = 'csv'").len(), 0);
@@ -1568,7 +1569,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     }
     assert!(before == hand::tables(&small.site.ledger()));
 
-    // The very file again is no longer "the same as": it fills once more.
+    // The same file again is no longer refused as the same: it fills again.
     let again = import_json(&small.site, 0, &["--by", "R. Dale", &csv]);
     assert_eq!((&again["files"][0]["new"], &again["files"][0]["held"]), (&3.into(), &1.into()));
     assert_eq!(again["files"][0]["same_as_imports"], serde_json::json!([]));

@@ -22,7 +22,7 @@ const OFFSET_S: i32 = -7 * 3600;
 const POINT: &str = "P-11 pore pressure";
 
 /// Reports, each with the options that it is asked with; a `!` before the first word: its text is for programs.
-const REPORTS: [&[&str]; 19] = [
+const REPORTS: [&[&str]; 21] = [
     &["gaps", "--now", NOW],
     &["gaps", "--all", "--now", NOW],
     &["visits", "--now", NOW],
@@ -42,6 +42,8 @@ const REPORTS: [&[&str]; 19] = [
     &["write-off", "list"],
     &["import", "list"],
     &["set-aside", "list"],
+    &["verify"],
+    &["compare", "ledger.db"],
 ];
 
 /// The same whose text is for programs or paper: what is in force is said on standard error.
@@ -179,19 +181,21 @@ fn reports_go_on_with_the_roster_in_force_and_say_so_while_what_changes_somethin
         "loggers.toml has mistakes: this report uses the roster in force since {} UTC-07:00; `stonechat check` lists them",
         local(since, OFFSET_S)
     );
-    let same = |args: &[&str], before: &((Vec<String>, Option<i32>), Value)| {
-        let ((said, code), (text, json)) = (stage.said(args), before);
-        assert_eq!((&without(&said, &sentence, args), code), (&text.0, text.1), "{args:?}");
-        let mut now = stage.json(args);
-        let added =
-            now.as_object_mut().unwrap().remove("in_force_instead").unwrap_or_else(|| panic!("{args:?}"));
-        assert_eq!(
-            added,
-            serde_json::json!([{ "file": "loggers.toml", "since": rfc3339(since) }]),
-            "{args:?}"
-        );
-        assert_eq!(&now, json, "{args:?}");
-    };
+    let same_but =
+        |why: &str, sentence: &str, args: &[&str], before: &((Vec<String>, Option<i32>), Value)| {
+            let ((said, code), (text, json)) = (stage.said(args), before);
+            assert_eq!((&without(&said, sentence, args), code), (&text.0, text.1), "{args:?}");
+            let mut now = stage.json(args);
+            let added =
+                now.as_object_mut().unwrap().remove("in_force_instead").unwrap_or_else(|| panic!("{args:?}"));
+            assert_eq!(
+                added,
+                serde_json::json!([{ "file": "loggers.toml", "why": why, "since": rfc3339(since) }]),
+                "{args:?}"
+            );
+            assert_eq!(&now, json, "{args:?}");
+        };
+    let same = |args: &[&str], before: &_| same_but("mistakes", &sentence, args, before);
     for (args, before) in REPORTS.iter().zip(&before) {
         same(args, before);
     }
@@ -217,9 +221,10 @@ fn reports_go_on_with_the_roster_in_force_and_say_so_while_what_changes_somethin
     assert_eq!(check.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&check.stdout).contains(&mistake));
 
-    // A file that is not there has the same answer.
+    // A file that is not there.
     std::fs::remove_file(stage.site.path("loggers.toml")).unwrap();
-    same(REPORTS[0], &before[0]);
+    let sentence = sentence.replace("has mistakes", "cannot be read").replace("lists them", "says why");
+    same_but("not-readable", &sentence, REPORTS[0], &before[0]);
 
     std::fs::write(stage.site.path("loggers.toml"), good).unwrap();
     stage.reload("configuration reloaded");

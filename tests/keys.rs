@@ -108,7 +108,7 @@ fn key_derive_gives_the_published_keys_and_all_that_a_programmer_needs() {
         }
         assert!((before..=unix_now()).contains(&advised_epoch(&sheet)), "{sheet}");
     }
-    // Keys of their own come out as they were given, of either length.
+    // Separate keys are printed as they were given, of either length.
     let given = vectors["keys"].as_array().unwrap();
     let mut lens = std::collections::BTreeSet::new();
     for key in given.iter().filter(|key| key["last"].is_null()) {
@@ -171,7 +171,7 @@ fn keys_go_to_a_terminal_or_into_a_new_file_of_their_owner_and_nowhere_else() {
         assert!(text.contains(&format!("\n  key        {}\n", *key)), "{address}");
         assert!(!printed.contains(&key[..8]));
     }
-    // Never over anything: not over a file, nor through a name that points somewhere.
+    // Nothing is overwritten: neither a file nor the target of a link.
     refused(&in_folder(&dir, &args).output().unwrap(), &[name, "is there already", "name a new file"]);
     assert_eq!(fs::read_to_string(&sheet).unwrap(), text);
     let link = dir.path().join("link");
@@ -192,7 +192,7 @@ fn key_new_makes_keys_of_both_lengths_and_a_site_key_that_the_keyring_takes() {
         (&["key", "new", "--bytes", "16"], 32),
         (&["key", "new", "--bytes", "32"], 64),
     ] {
-        // Needs no configuration, right or wrong.
+        // This needs no configuration; a wrong one does no harm.
         let (code, shown, complaint) = at_a_terminal(in_folder(&dir, args));
         assert_eq!((code, complaint.as_str()), (Some(0), ""), "{args:?}");
         let hex = shown.strip_suffix('\n').unwrap();
@@ -250,7 +250,7 @@ fn the_sheet_of_a_unit_that_replaces_another_has_a_slot_and_an_epoch_above_every
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         (output.status.code(), std::fs::read_to_string(&file).unwrap_or_default(), said)
     };
-    // Nothing was ever there: no slot is above none.
+    // No slot was ever used, so there is no slot above it.
     let (code, first, _) = sheet("first", &["--logger", "11", "--replacement"]);
     assert!(code == Some(0) && first.contains("\n  slot       0 (has opened no frame yet)\n"), "{first}");
 
@@ -266,7 +266,7 @@ fn the_sheet_of_a_unit_that_replaces_another_has_a_slot_and_an_epoch_above_every
     let used = run.truth.records_of(logger).iter().map(|record| record.identity.epoch.number()).max();
     assert!(advised_epoch(&new) > u64::from(used.unwrap()), "{new}");
 
-    // A key that was entered for the new unit beforehand is taken; one that no key serves is refused.
+    // A key that was entered for the new unit before is used; a slot without a key is refused.
     let keys = std::fs::read_to_string(site.path("keys.toml")).unwrap();
     let own = "\n[[key]]\naddress = 11\nslot = 4\nhex = \"4be07113c9a65d28f00d3a9e62b4178c\"\n";
     std::fs::write(site.path("keys.toml"), format!("{keys}{own}")).unwrap();
@@ -382,7 +382,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_
     let newest = printed["newest_records"].as_u64().unwrap();
     let of = |at: usize| printed["slots"][at]["of_newest_records"].as_u64().unwrap();
     assert!(of(1) > 0 && of(0) + of(1) == newest, "{printed}");
-    // What was not heard yet may be of the old key, and is let in.
+    // Records that were not heard yet may be of the old key, and are accepted.
     let last = old_last.sequence.number();
     assert_eq!(printed["change"]["closing"][0]["last"]["sequence"], last);
     assert_eq!(printed["change"]["closing"][0]["beyond"], serde_json::json!([]));
@@ -397,7 +397,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_
     assert!(advised_epoch(&sheet) > u64::from(old_last.epoch.number()), "{sheet}");
     assert!(sheet.contains(&format!("above {}, the largest used", old_last.epoch)), "{sheet}");
 
-    // After: what the command says to write is written.
+    // Afterwards, the lines that the command prints are added.
     let printed = slots(&site);
     let line = format!("last = {{ epoch = {}, sequence = {} }}", old_last.epoch, old_last.sequence);
     assert_eq!(printed["change"]["closing"][0]["toml"], line.as_str());
@@ -416,8 +416,8 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_
     assert_eq!(entry, format!("[[key]]\naddress = 12\nslot = 0\n{line}\n"));
     append(&site, "keys.toml", &entry);
     reload(&daemon, 2);
-    // Whoever has the old key now adds nothing; what it sealed before is known as before.
-    // Once the others are settled, so that the order of what came within a second is known.
+    // A sender with the old key can now add nothing; what was sealed with it before is still known. Once the others are
+    // settled, so that the order of what came within a second is known.
     daemon.wait_frames(frames);
     let give_up = Instant::now() + PATIENCE;
     while !daemon.log().contains("settle ends") {
@@ -474,7 +474,7 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     pty.write_within(&sealed_event(&old_key, 0, forged), PATIENCE).unwrap();
     frames += 1;
     daemon.wait_frames(frames);
-    // While it is the latest: both are said, and how to close the old one.
+    // While it is the latest, the report names both, and how to close the old one.
     let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
     let log = || daemon.log();
     assert_eq!(printed["change"]["step"], 3, "{printed}\n{}", log());
@@ -614,7 +614,7 @@ fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_on
     let mut frames = send(&mut pty, between(0, 1));
     daemon.wait_frames(frames);
 
-    // Read again while it runs, and by a start: both times with the wrong key.
+    // The keyring is read again while the daemon runs, and at a start: both times with the wrong key.
     exchange_site_key(&mut site, &plan, false);
     reload(&daemon, 1);
     let mut unopened = send(&mut pty, between(1, 3));
@@ -831,7 +831,7 @@ fn check_finds_old_slots_and_a_roster_that_differs_from_what_loggers_say() {
         expected.iter().map(|(number, text)| (line_of(*number) as u64, text.as_str())).collect();
     assert_eq!(warnings, expected);
     assert_eq!(report["problems"], serde_json::json!([]), "warnings are no mistakes");
-    // What it says to write makes it quiet.
+    // After the suggested change it reports nothing.
     edit_logger(&site, address(12), |text| replaced(text, "\"pulse\"", "\"milli_hertz\""));
     assert!(!text_of_check(&site).contains("logger 12"));
     // A ledger of an older release is reported, and left to the daemon.
@@ -943,7 +943,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
             Err(error) => assert_eq!(error.kind(), ErrorKind::NotFound, "{file}"),
         }
     }
-    // The search itself finds what is there.
+    // The search itself works.
     let keyring = fs::read(site.path("keys.toml")).unwrap();
     assert!(std::panic::catch_unwind(|| assert_no_key(&keys, "the keyring", &keyring)).is_err());
 }

@@ -167,7 +167,7 @@ impl<'a> Life<'a> {
         if kill_at.is_none() && self.random.below(4) == 0 {
             std::thread::sleep(self.random.micros(40_000));
         } else if let Some(mut stream) = self.accept(&mut daemon) {
-            // It may be dead already.
+            // It may already have ended.
             let (first, second) = (self.load(), self.load());
             let _ = stream.write_all(&first);
             if at_a_write {
@@ -206,7 +206,7 @@ impl<'a> Life<'a> {
         command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
     }
 
-    /// `false` where it was faster than the kill.
+    /// `false` if it was faster than the kill.
     fn import(&mut self, kind: &str, at_a_write: bool) -> bool {
         let (file, names) = self.download();
         let kill_at = at_a_write.then(|| 1 + self.random.below(400));
@@ -383,7 +383,7 @@ fn killed_at_a_random_instant_of_whatever_it_does_nothing_reported_is_lost_and_n
         "inside opening or making the ledger",
         "import killed with nothing of its file in",
     ] {
-        // One kill in twenty and fewer is so: a short run may have none, a long one must.
+        // At most one kill in twenty is like this: a short run may have none, a long one must have some.
         assert!(kills < 400 || count.of(what) > 0, "no kill {what}: {count:?}");
     }
     let text: Vec<String> =

@@ -117,7 +117,7 @@ fn describe_leaves_day_and_month_to_a_person_where_no_day_exceeds_twelve() {
     assert!(printed.contains(wanted), "{printed}");
     assert!(printed.contains("Times show no seconds"), "{printed}");
     assert!(layout::parse(Path::new("a.toml"), &printed).is_err(), "a choice is not a layout");
-    // And what a spreadsheet leaves behind.
+    // Also with the traces that a spreadsheet leaves.
     std::fs::write(&file, "Time,Frequency (Hz)\n13/03/2026 06:00,2.95E+03\n14/03/2026 06:00,2951.1\n")
         .unwrap();
     let output = Command::new(env!("CARGO_BIN_EXE_stonechat"))
@@ -225,7 +225,7 @@ fn a_rounded_file_is_not_a_conflict_and_a_real_difference_is_one() {
     let file = &plan["files"][0];
     assert_eq!((&file["conflicts"], &file["new"]), (&0.into(), &0.into()), "{file}");
     assert_eq!(file["held"], file["read"]);
-    // One row further off than its step.
+    // One row differs by more than its step.
     let line = text.lines().nth(5).unwrap();
     let (rest, last) = line.rsplit_once(',').unwrap();
     let digits = last.len() - last.find('.').map_or(last.len(), |at| at + 1);

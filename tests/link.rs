@@ -170,7 +170,7 @@ async fn a_slow_consumer_loses_nothing_and_the_queue_keeps_its_limit() {
     let mut waits = 0;
     while got.len() < SENT {
         assert_eq!(heard.next().await, LinkEvent::Bytes { radio: 0 });
-        // So slow that the queue is full each time, while there is enough to fill it.
+        // So slow that the queue is full each time, as long as there is enough data.
         until(|| SENT - got.len() <= 2 * limit || heard.counters(0).waits > waits);
         waits = heard.counters(0).waits;
         heard.links.take(0, &mut heard.buffer);
@@ -210,7 +210,7 @@ async fn bytes_of_two_connections_are_never_taken_together() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     heard.down(0).await;
-    // Nobody looks while it comes and goes.
+    // Nothing is checked while it comes and goes.
     for sent in [b"one", b"two"] {
         let opens = heard.counters(0).opens;
         let mut master = scratch.plug();
@@ -244,7 +244,7 @@ async fn an_absent_port_is_reported_once_until_the_reason_changes() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     assert!(heard.down(0).await.ends_with("does not exist (unplugged?)"));
-    // Some ten tries go by in silence.
+    // About ten tries are not reported.
     assert!(tokio::time::timeout(Duration::from_millis(40), heard.links.next()).await.is_err());
     std::fs::write(scratch.path(), "not a port").unwrap();
     let reason = heard.down(0).await;
@@ -472,7 +472,7 @@ async fn a_port_that_nobody_reads_is_busy_and_holds_nothing_up() {
     let mut heard = open(&[scratch.port()]);
     heard.up(0).await;
     let frame = noise(10, 190);
-    // A pseudo-terminal holds some; then it is busy, and stays so.
+    // A pseudo-terminal takes some bytes; then it is busy, and stays busy.
     let mut taken = 0;
     while heard.links.send(0, &frame) == Sent::Whole {
         taken += 1;

@@ -106,7 +106,7 @@ fn each_act_is_listed_with_the_name_that_was_typed_and_the_login_behind_sudo() {
     assert!(about("withdrawal").contains("another reader"));
     assert!(about("remark").contains("visit: mast greased"), "{}", about("remark"));
     assert!(about("write-off").contains("flooded"));
-    // The newest first, and no later than it was done.
+    // The newest first, with a time not after the act.
     let times: Vec<&str> = acts.iter().map(|act| act["at"].as_str().unwrap()).collect();
     assert!(times.is_sorted_by(|a, b| a >= b), "{times:?}");
     let text = String::from_utf8(site.output(&["logbook", "--all"]).stdout).unwrap();

@@ -92,7 +92,7 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
     let counts: Vec<usize> = before.iter().map(|(.., rows)| rows.len()).collect();
     assert_eq!(counts, [0, 3, 2, 3, 0, 0, 0, 1, 1, 2, 39, 13, 0, 4, 2, 8, 1]);
 
-    // Who only reads leaves it as it is.
+    // A process that only reads leaves it unchanged.
     let refused = Reader::open(&path).unwrap_err();
     assert!(matches!(refused, Error::SchemaTooOld { found: 1, .. }), "{refused}");
     assert!(refused.to_string().contains("`stonechat run` brings it up to date"), "{refused}");
@@ -123,7 +123,7 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
     // Which key opened their frames is known from the next frame on.
     assert_eq!(ledger.proven_keys().unwrap(), []);
     drop(ledger);
-    // A second time there is nothing to do; and the ledger goes on as any other.
+    // A second time there is nothing to do; and the ledger works like any other.
     let mut ledger = Ledger::open(&path).unwrap();
     check("opened again");
     while ledger.settle(1000, 20_578).unwrap().left > 0 {}

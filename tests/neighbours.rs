@@ -138,7 +138,7 @@ fn a_csv_whose_comparable_rows_all_disagree_fills_nothing_and_says_how_many_and_
     let refused = file["refused"]["disagrees with its neighbours"]["count"].as_u64();
     assert_eq!(refused, Some((within.len() + beyond.len()) as u64), "{file}");
     assert_eq!(holes.count("SELECT count(*) FROM reading WHERE source = 'csv'"), 0);
-    // The right file is not hindered by it.
+    // The right file is not affected by it.
     let right = holes.file("right.csv", csv(&readings, |id, reading| (id, reading)));
     let done = holes.import_json(0, &["--by", "R. Dale", &right]);
     assert_eq!(done["files"][0]["new"], (within.len() + beyond.len()) as u64, "{done}");
@@ -190,7 +190,7 @@ fn rows_with_comparable_rows_on_one_side_only_are_stored_and_marked_unproven_eve
     assert_eq!(list["imports"][0]["outcomes"]["stored"], within.len() as u64, "{list}");
 }
 
-// ---- drawn files -----------------------------------------------------------------------------------------
+// ---- random files -----------------------------------------------------------------------------------------
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const INTERVAL_S: u32 = 600;
@@ -260,7 +260,7 @@ impl Drawn {
                         held.insert(id(address, epoch, sequence));
                     }
                 }
-                // Something of it is held, or no row may come at all.
+                // Something of the epoch is held, otherwise no row is accepted at all.
                 held.insert(id(address, epoch, 1 + random.below(length as usize) as u32));
             }
         }
@@ -371,7 +371,7 @@ fn shown(path: &Path) -> Vec<(Identity, bool)> {
     rows.unwrap().collect::<Result<_, _>>().unwrap()
 }
 
-/// A reading as a file shows it that rounds so far.
+/// A reading as a file with this rounding shows it.
 fn shown_in(reading: &Reading, steps: &Steps, bare: bool) -> Row {
     let round = |value: i64, step: u32| match i64::from(step) {
         0 | 1 => value,
@@ -448,7 +448,7 @@ fn drawn_rows(drawn: &Drawn, wrong: Wrong, steps: &Steps, random: &mut Random) -
     rows
 }
 
-/// So many files of each kind; a longer setting: STONECHAT_TEST_FILES.
+/// The number of files of each kind; STONECHAT_TEST_FILES sets a larger one.
 fn files() -> u64 {
     std::env::var("STONECHAT_TEST_FILES").ok().and_then(|text| text.parse().ok()).unwrap_or(40)
 }
@@ -523,7 +523,7 @@ fn no_wrong_file_puts_a_row_next_to_held_records_and_right_files_lose_nothing() 
     }
 }
 
-/// Rows of an epoch that is known at all may come; the memory is large enough here.
+/// Rows are accepted for any known epoch; the memory is large enough here.
 fn may_come(drawn: &Drawn, id: &Identity) -> bool {
     drawn.held.iter().any(|held| (held.address, held.epoch) == (id.address, id.epoch))
 }

@@ -106,7 +106,7 @@ fn what_is_adopted_is_marked_gives_way_to_genuine_records_and_can_be_withdrawn()
     let filled = hand::rows(&site.ledger(), "SELECT * FROM reading WHERE source = 'csv'");
     assert!(filled.len() > 20, "{}", filled.len());
     verified(&site.ledger());
-    // The ledger does not take the other one for its own from now on.
+    // After this, the ledger still does not treat the other one as its own.
     ended(&site.output(&line[..4]), 1);
     // Withdrawn: as before.
     let id = adopted[0]["import"].to_string();
@@ -162,7 +162,7 @@ fn the_number_of_a_ledger_is_in_its_backups_what_is_restored_and_what_takes_over
         ended(&output, 0);
     }
     assert_eq!(conflicts(&site.ledger()), 0);
-    // A backup of what goes on takes the place of an older copy.
+    // A backup of the continuing ledger replaces an older copy.
     let young = site.path("young.db");
     backup::make(&site.ledger(), &young, NOW, |_| ()).unwrap();
     for end in ["", "-wal", "-shm"] {
@@ -226,7 +226,7 @@ fn a_ledger_that_was_set_aside_here_and_cannot_say_its_number_any_more_is_still_
     let output = site.output(&["salvage", taken.aside.to_str().unwrap(), "--by", "R. Dale"]);
     ended(&output, 0);
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
-    // Under another name it is any file.
+    // Under another name it is an ordinary file.
     let elsewhere = site.path("found.db");
     std::fs::copy(&taken.aside, &elsewhere).unwrap();
     drop(held);
@@ -275,7 +275,7 @@ fn after_a_card_died_the_old_backup_is_brought_over_by_the_keys_and_one_without_
 
 #[test]
 fn without_keys_neither_nothing_in_common_nor_records_that_differ_show_that_a_backup_is_of_this_site() {
-    // Of this site, and nothing shows it: no record is in both.
+    // It is of this site, but nothing shows it: no record is in both.
     let (plan, run) = field(612);
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let copy = new_and_old(&site, &plan, &run, 0, false);

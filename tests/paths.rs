@@ -148,7 +148,7 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
         assert!(said.contains(&first), "{name}: {said}");
         if name.ends_with("hard.db") {
             assert!(said.contains(ledger.to_str().unwrap()), "{name}: the name that is in use: {said}");
-            // A report through it would lack what only the -wal of the other name has.
+            // A report through this name would lack what only the -wal of the other name has.
             let report = util::daemon::binary().arg("-c").arg(&other).args(["gaps"]).output().unwrap();
             let said = String::from_utf8_lossy(&report.stderr).into_owned();
             assert_eq!(report.status.code(), Some(3), "{name}: {said}");
@@ -160,7 +160,7 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
         }
     }
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
-    // Not even now: what the -wal of the first name holds would be missing.
+    // Not even now, because what the -wal of the first name holds would be missing.
     let other = stage.other(&stage.site.path("hard.db"));
     let (code, said) = ends_by_itself(&other);
     assert_eq!(code, Some(3), "{said}");
@@ -423,7 +423,7 @@ fn what_root_makes_in_the_folder_of_a_user_is_that_users_and_its_daemon_goes_on(
     }
     let mut stage = Stage::new(409, "ledger.db");
     give_all(stage.site.dir.path());
-    // Root makes the ledger, its lock and what must outlive it.
+    // Root makes the ledger, its lock and the files that remain.
     let mut daemon = stage.site.start();
     daemon.wait_listening();
     stage.send_up_to(&mut daemon, 0, 20);
@@ -438,7 +438,7 @@ fn what_root_makes_in_the_folder_of_a_user_is_that_users_and_its_daemon_goes_on(
     let dump = stage.site.path("stick.sealed");
     std::fs::write(&dump, hand::dump(&stage.run.truth, stage.run.truth.records())).unwrap();
     ok(&["import", "--by", "Ada", &path("stick.sealed")]);
-    // The ledger has more by now: nothing is restored, and what it made for that is gone or the user's.
+    // The ledger has more by now: nothing is restored, and temporary files are gone or belong to the user.
     assert_eq!(stage.site.output(&["restore", &path("copy.db")]).status.code(), Some(1));
     ok(&["export", "-o", &path("out.csv")]);
     std::fs::remove_file(&dump).unwrap();

@@ -252,7 +252,7 @@ fn a_part_of_a_gap_is_written_off_shown_with_who_and_why_and_cancelled_by_the_re
     let text = desk.done(&["gaps", "--all"]);
     let apart = text.split("Not counted as missing: written off").nth(1).unwrap();
     assert!(apart.contains("written off 2026-05-05 08:00, by A. Surveyor: the memory was cleared"), "{text}");
-    // All of the rest, and a part that is written off twice is counted once.
+    // The whole rest; a part that is written off twice counts once.
     let printed = desk.done(&write_off(&["--epoch", "1", "--first", "11", "--last", "14"]));
     assert!(
         printed.contains("2 missing records: 11 to 12; 2 records of the range written off before"),
@@ -352,7 +352,7 @@ fn a_logger_that_is_given_up_needs_no_visit_until_it_is_heard_again() {
     let text = desk.done(&["status", "--all"]);
     assert!(text.contains("logger 11: written off 2026-05-05 08:00, by A. Surveyor:"), "{text}");
 
-    // It comes back: what it made until then stays written off, what goes missing from then on is a gap.
+    // The logger returns: what it made until then stays written off; what is missing from then on is a gap.
     desk.append(L, 1, [200], Some(NOW_S + 600));
     assert_eq!(desk.gaps(L), [(1, 31, 199, "written-off".to_owned())]);
     desk.append(L, 1, [204], Some(NOW_S + 3000));
@@ -361,7 +361,7 @@ fn a_logger_that_is_given_up_needs_no_visit_until_it_is_heard_again() {
     assert_eq!(desk.gaps(L)[1], (1, 201, 203, "open".to_owned()));
     let list = desk.done(&["write-off", "list"]);
     assert!(list.contains("heard again with 200: what is missing from there on is a gap"), "{list}");
-    // It is heard now: what it may still hold is not given up without a question.
+    // It is heard now, so what it may still hold is not written off without a question.
     desk.refused(2, &write_off(&["--epoch", "1", "--rest-of-epoch"]), &["is heard now", "--yes"]);
     desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
     desk.verified();
@@ -654,7 +654,7 @@ fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over()
     let mine = &status["loggers"][0];
     assert_eq!((&mine["silent"], &mine["needs_action"]), (&true.into(), &false.into()));
     assert_eq!(mine["expected_quiet"]["by"], "A. Surveyor");
-    // It holds notices back, not coverage.
+    // It suppresses notices, but does not change coverage.
     for name in ["strip", "heard_first_time_7d", "missing"] {
         assert_eq!(mine[name], before["loggers"][0][name], "{name}");
     }
@@ -695,7 +695,7 @@ fn a_held_write_lock_and_a_missing_ledger_are_reported_with_what_to_do() {
             "{args:?}: {told}"
         );
     }
-    // To look, no lock is needed.
+    // Reading needs no lock.
     assert_eq!(desk.gaps(L).len(), 1);
     db.execute_batch("ROLLBACK").unwrap();
     desk.done(&args);

@@ -185,9 +185,9 @@ calibrations.toml | factor = 0.082736 | factor = nan
 calibrations.toml | zero_reading = 8982.736 | zero_reading = 8982.736\n182736 = 5
     calibrations.toml:14: `…` of `conversion` of the calibration of "P-17", serial "S1": unknown, allowed here: kind, reading_unit, difference, factor, zero_reading; remove it
 calibrations.toml | unit = "Cel" | unit = "°C"
-    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is no unit of UCUM that is known here; write "Cel"
+    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is not a known UCUM unit; write "Cel"
 calibrations.toml | unit = "Cel" | unit = "furlong"
-    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is no unit of UCUM that is known here; write a UCUM unit, as in "kPa", "Cel" or "10*-6"
+    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is not a known UCUM unit; write a UCUM unit, as in "kPa", "Cel" or "10*-6"
 calibrations.toml | unit = "Cel" | unit = "kPa"
     calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": cannot be that of a thermistor_beta, which gives Cel; write one of its kind
 calibrations.toml | resistance_at_25_c_ohm = 3082.736 | resistance_at_25_c_ohm = 0

@@ -108,7 +108,7 @@ enum Naming {
     Removed(String),
 }
 
-/// The disk at one instant: what is durable, and what may be.
+/// The disk at one instant: what is durable, and what may be on it.
 #[derive(Clone, Debug, Default)]
 struct Disk {
     nodes: Vec<Node>,
@@ -192,20 +192,20 @@ impl Disk {
     }
 }
 
-/// What becomes of what no sync has made durable.
+/// What happens to writes that no sync has made durable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum How {
     /// None of it is there.
     Nothing,
-    /// All of it is, as after a kill.
+    /// All of it is there, as after a kill.
     Everything,
-    /// The first ones, the last of these torn.
+    /// The first ones are there, the last of these torn.
     FirstOnes,
-    /// The last ones: the disk wrote the other way round.
+    /// The last ones are there: the disk wrote in the opposite order.
     LastOnes,
-    /// Any of them.
+    /// Any of them may be there.
     Any,
-    /// Any sectors.
+    /// Any sectors may be there.
     AnySectors,
     /// The files have their sizes, but of what is new nothing is there.
     SizesOnly,
@@ -328,7 +328,7 @@ fn lay_out(files: &BTreeMap<String, Vec<u8>>) -> (tempfile::TempDir, PathBuf) {
     (dir, ledger)
 }
 
-/// What is held there, after all that must hold of any ledger has been checked.
+/// What is held there, after checking what must be true of any ledger.
 fn held_after_restart(files: &BTreeMap<String, Vec<u8>>, truth: &Truth, shm: Option<Vec<u8>>) -> Held {
     let (dir, path) = lay_out(files);
     if let Some(garbage) = shm {
@@ -339,7 +339,7 @@ fn held_after_restart(files: &BTreeMap<String, Vec<u8>>, truth: &Truth, shm: Opt
     held_equals_truth(&path, truth)
 }
 
-/// How cuts of a record came out.
+/// The results of cuts of a recording.
 #[derive(Debug, Default)]
 struct Found {
     distinct: usize,
@@ -353,7 +353,7 @@ struct Found {
     why: Option<String>,
 }
 
-/// Builds so many distinct disks, and looks at each.
+/// Builds this many distinct disks, and checks each.
 fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
     // What was held whenever the program reported everything committed, built from all writes, lost or not.
     let mut reported: Vec<(usize, Held)> = vec![(0, Held::new())];

@@ -38,7 +38,7 @@ fn half_backed_up(seed: u64) -> (Site, FieldPlan, Run, PathBuf) {
     (site, plan, run, copy)
 }
 
-/// Files in the site's folder whose names begin so.
+/// Files in the site's folder whose names begin with this.
 fn files(site: &Site, prefix: &str) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(site.dir.path()).unwrap().map(|entry| entry.unwrap().path());
     let mut all: Vec<PathBuf> =
@@ -125,7 +125,7 @@ fn it_is_refused_while_a_daemon_or_a_reader_runs_and_for_a_backup_that_is_not_so
     backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
     let whole = whole.to_str().unwrap().to_owned();
     let before = held_equals_truth(&site.ledger(), &run.truth);
-    // Somebody reads.
+    // A reader is open.
     let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     let _: i64 = reader.connection().query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
     let said = ended(&site.output(&["restore", &whole]), 3);
@@ -138,7 +138,7 @@ fn it_is_refused_while_a_daemon_or_a_reader_runs_and_for_a_backup_that_is_not_so
     let said = ended(&site.output(&["restore", &whole]), 3);
     assert!(said.contains("another daemon holds it"), "{said}");
     assert_eq!(daemon.stop().code(), Some(0));
-    // One value of the backup is not what it was.
+    // One value of the backup has changed.
     let db = rusqlite::Connection::open(&old).unwrap();
     let changed =
         db.execute("UPDATE journal SET c0 = c0 + 1 WHERE logger = 12 AND sequence = 5", []).unwrap();
@@ -369,7 +369,7 @@ fn what_root_restores_belongs_to_the_user_whose_folder_it_is() {
         assert_eq!(std::fs::metadata(&path).unwrap().uid(), SERVICE, "{}", path.display());
     }
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), in_copy);
-    // The service's user goes on, and restores by itself.
+    // The service's user continues, and restores without root.
     let as_service = |args: &[&str]| {
         use std::os::unix::process::CommandExt;
         let mut command = site.command(args);

@@ -49,7 +49,7 @@ impl Twins {
         }
     }
 
-    /// Runs a command on both. What both say must be the same; gives its text.
+    /// Runs a command on both. Both must give the same answer; returns its text.
     fn both(&self, args: &[&str]) -> String {
         let [all, retired] = [0, 1].map(|at| {
             let output = self.sites[at].output(args);
@@ -109,7 +109,7 @@ impl Twins {
         }
     }
 
-    /// The second site gives up what it can. Gives how many rows.
+    /// The second site moves what it can to the backup. Returns the number of rows.
     fn retire(&self, name: &str) -> u64 {
         let site = &self.sites[1];
         backup::make(&site.ledger(), &site.path(name), NOW, |_| ()).unwrap();
@@ -306,7 +306,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     let mut ledger = Ledger::open(&site.ledger()).unwrap();
     // Two months later it is not known whether it still exists.
     assert_eq!(ledger.retire(bounds(60), at(60)).unwrap(), 0);
-    // A damaged copy is not seen whole; the whole one is, under another name.
+    // A damaged copy does not count as complete; the complete one does, under another name.
     std::fs::rename(site.path("a.db"), site.path("moved.db")).unwrap();
     let whole = std::fs::read(site.path("moved.db")).unwrap();
     std::fs::write(site.path("cut.db"), &whole[..whole.len() - 1024]).unwrap();
@@ -314,7 +314,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert_eq!(ledger.retire(bounds(60), at(60)).unwrap(), 0);
     let said = site.output(&["verify", site.path("moved.db").to_str().unwrap()]);
     let said = String::from_utf8_lossy(&said.stdout).into_owned();
-    assert!(said.contains("backup of this ledger") && said.contains("is noted"), "{said}");
+    assert!(said.contains("backup of this ledger") && said.contains("this check is recorded"), "{said}");
     let (sha256, _) = backup::digest(&site.path("moved.db")).unwrap();
     assert!(ledger.note_backup_seen(&site.path("moved.db"), &sha256, at(59)).unwrap());
     let gone = ledger.retire(bounds(60), at(60)).unwrap();
@@ -341,7 +341,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert!(ledger.note_backup_seen(&site.path("moved.db"), &sha256, at(100)).unwrap());
     ledger.notice_backups(GatewayTime(FAR + 70 * day), at(100)).unwrap();
     assert_eq!(notices(), "");
-    // And what they hold is there: nothing that was committed is gone for good.
+    // And what they hold is there: nothing that was committed is lost permanently.
     let held = |file: &std::path::Path| -> std::collections::BTreeSet<String> {
         hand::rows(file, "SELECT logger, epoch, sequence FROM reading").into_iter().collect()
     };
@@ -454,7 +454,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     assert_eq!(taken.missing, 0);
     let found = verify::verify(&site.ledger(), |_| ()).unwrap();
     assert!(found.differences.is_empty(), "{:?}", found.differences);
-    // What it brings over is all the rest: nothing that was given up is missing for it.
+    // It brings over all the rest: what was moved to a backup does not count as missing.
     let aside = taken.aside.to_str().unwrap();
     let said = site.output(&["salvage", aside, "--by", "R. Dale"]);
     assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stdout));
@@ -462,7 +462,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     assert_eq!(rows("once_held"), Vec::<String>::new());
     let found = verify::verify(&site.ledger(), |_| ()).unwrap();
     assert!(found.differences.is_empty(), "{:?}", found.differences);
-    // Where what was given up does not fit its digest, it is missing, and the backup brings it back.
+    // If the moved records do not match their digest, they are missing, and the backup brings them back.
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     let changed = db.execute("UPDATE retired_row SET time = time + 1 WHERE rank = 0", []).unwrap();
     assert!(changed > 0);

@@ -112,7 +112,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         let count = case % 4 * 2;
         let mut hit = BTreeSet::new();
         for number in 0..count {
-            // Not the first page: without it there is no way into the file, which the other test shows.
+            // Not the first page: without it the file cannot be opened, which the other test shows.
             let page = 1 + random.below(pages - 1);
             hit.insert(page);
             if number % 2 == 0 {
@@ -149,11 +149,11 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         assert!(taken.records + taken.missing + here.len() as u64 >= held.len() as u64, "case {case}");
         let lost: BTreeSet<Key> =
             keys(&salvaged.unproven).union(&keys(&salvaged.unreadable)).copied().collect();
-        // Each held value is the truth's: `held_equals_truth` compares every one.
+        // Each held value equals the truth: `held_equals_truth` compares every one.
         let now = held_equals_truth(&path, &run.truth);
         assert!(now.is_subset(&held), "case {case}");
         let gone: BTreeSet<Key> = held.difference(&now).copied().collect();
-        // What its own account no longer proved was missing before.
+        // What its own digests no longer proved was missing before.
         assert!(
             gone.len() as u64 - lost.len() as u64 <= taken.missing,
             "case {case}: what is not here is reported"
@@ -240,7 +240,7 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     assert_eq!(ledger.withdraw(import.id, "R. Dale", "a test", NOW).unwrap(), Some(true));
     drop(ledger);
     verified(&path);
-    // The records themselves step over them.
+    // The records themselves replace them.
     hand::receive(&path, &plan, &run.emissions);
     assert_eq!(held_equals_truth(&path, &run.truth), held);
     verified(&path);
@@ -341,7 +341,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let db = rusqlite::Connection::open(&path).unwrap();
     let before = rows_and_notes(&path);
     assert_eq!(before.0.len(), 2 * third);
-    // A table of which the sidecar keeps a copy no longer fits: the file is not believed as a whole.
+    // A table of which the sidecar keeps a copy no longer matches: the whole file is not trusted.
     db.execute("UPDATE slot_use SET first_at = first_at + 1", []).unwrap();
     drop(db);
     let held = held_equals_truth(&path, &run.truth);
@@ -456,7 +456,7 @@ fn records_of_an_unknown_span_are_reported_as_perhaps_in_the_ledger_that_was_set
     assert!(printed["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
     let output = site.output(&["salvage", aside, "--give-up"]);
     assert_eq!(output.status.code(), Some(3));
-    // The loggers bring it.
+    // The loggers' memories bring it.
     hand::receive(&path, &plan, &run.emissions);
     assert!(held.is_subset(&held_equals_truth(&path, &run.truth)));
     verified(&path);

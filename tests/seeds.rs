@@ -45,7 +45,7 @@ use util::random::Random;
 const SEEDS: u64 = 25;
 /// Records of a logger's memory: little, so that rows beyond it occur.
 const MEMORY: u32 = 40;
-/// Slots that a logger can come to.
+/// Slots that a logger can change to.
 const SLOTS: u8 = 3;
 /// Room to wait for a key: little, so that floods fill it.
 const LIMITS: AsideLimits = AsideLimits {
@@ -109,7 +109,7 @@ struct Pending {
 struct Model {
     held: BTreeMap<Identity, Vec<u8>>,
     rows: BTreeMap<Identity, (Row, i64)>,
-    /// Of those held, readings that retention gave up; and rows, with their imports.
+    /// Held readings that retention moved to a backup; and rows, with their imports.
     gone: BTreeSet<Identity>,
     gone_rows: BTreeSet<(Identity, i64)>,
     beside: BTreeSet<(Identity, Vec<u8>)>,
@@ -148,7 +148,7 @@ fn agrees_with_reading(row: &Row, reading: &Reading) -> bool {
 impl Model {
     fn take(&mut self, id: Identity, plaintext: &[u8]) -> Outcome {
         if let Some(held) = self.held.get(&id) {
-            // What was given up is not compared any more.
+            // What was moved to a backup is no longer compared.
             if held == plaintext || self.gone.contains(&id) {
                 return Outcome::Duplicate;
             }
@@ -286,8 +286,8 @@ impl Listener for Quiet {
     }
 }
 
-/// COBS and the check sequence, the slow way (RFC 1662, appendix C.1): whether a run could be a right frame after
-/// all, which one noise in 65,536 is.
+/// COBS and the check sequence, the slow way (RFC 1662, appendix C.1): whether a run is a valid frame by accident,
+/// which happens to one noise in 65,536.
 fn looks_right(run: &[u8]) -> bool {
     let (mut out, mut at) = (Vec::new(), 0);
     while at < run.len() {
@@ -337,7 +337,7 @@ struct World {
     backups: Vec<Kept>,
     lost: BTreeSet<PathBuf>,
     rotated: BTreeSet<PathBuf>,
-    /// Those that were rotated away before an older ledger was restored, and what that one had given up by then.
+    /// Backups that were rotated away before an older ledger was restored, and what that ledger had given up by then.
     let_go: BTreeSet<PathBuf>,
     gone_then: BTreeSet<Identity>,
     figures: Figures,
@@ -629,7 +629,7 @@ impl World {
             if let Some(made) = self.random.pick(&self.truth).cloned()
                 && self.random.percent(50)
             {
-                // The front of a frame, and the next one runs into it.
+                // The beginning of a frame, directly followed by the next one.
                 let mut front = self.line(&made.air);
                 front.truncate(1 + self.random.below(front.len() - 2));
                 run = front;
@@ -651,7 +651,7 @@ impl World {
         match self.random.below(8) {
             0 | 1 => (self.noise(), Expected::Noise),
             2 => {
-                // A bit of what is sealed or of the tag, under a right check sequence.
+                // A bit of the ciphertext or the tag is flipped, and the check sequence is valid.
                 let at = 12 + self.random.below(made.air.len() - 12);
                 made.air[at] ^= 1 << self.random.below(8);
                 (self.line(&made.air), Expected::Forged)
@@ -678,7 +678,7 @@ impl World {
         }
     }
 
-    /// Loggers make records, and some of what they send comes to a radio.
+    /// Loggers make records, and some of what they send reaches a radio.
     fn radio_time(&mut self) {
         let radio = self.random.below(2);
         let loss = [0, 10, 40, 100][self.random.below(4)];
@@ -734,7 +734,7 @@ impl World {
             self.pending.push(Pending { expected, radio, at, opens });
         }
         if cut.is_some() {
-            // The port is gone: what it left unfinished counts nowhere.
+            // The port is gone: an unfinished frame is not counted.
             self.intake.down(radio, self.now());
             self.up[radio] = false;
         }
@@ -760,7 +760,7 @@ impl World {
         let now = self.now();
         self.intake.close_windows(now);
         while self.random.percent(20) {
-            // The disk refuses somewhere within the transaction: it is rolled back, and tried again.
+            // The disk fails somewhere within the transaction: it is rolled back, and tried again.
             let at = self.random.below(self.intake.batch.items.len() + 1);
             let identity = Identity::new(1, 1, 1).unwrap();
             let reception = Some(Reception { radio: RadioId(1), at: now, signal: None });
@@ -852,7 +852,7 @@ impl World {
         self.figures.late_keys += 1;
     }
 
-    /// Somebody loads another site's keyring, and later the right one again.
+    /// Another site's keyring is loaded, and later the right one again.
     fn keyring_fault(&mut self) {
         self.has_wrong_keyring = !self.has_wrong_keyring;
         self.load_keys();
@@ -885,8 +885,8 @@ impl World {
         self.figures.floods += 1;
     }
 
-    /// What waits for its key and is not kept any more: only where its logger's share is full, out of no emptier hour than
-    /// others, and counted. The model forgets it then.
+    /// Frames that waited for their key and are no longer kept: only if their logger's share is full, only from one of
+    /// the fullest hours, and counted. The model then forgets them.
     fn note_dropped(&mut self) {
         let reader = Reader::open(&self.path()).unwrap();
         let mut statement = reader
@@ -911,7 +911,7 @@ impl World {
             *self.model.dropped.entry(logger).or_default() += 1;
             let is_full = |hours: &BTreeMap<i64, usize>| {
                 let frames: usize = hours.values().sum();
-                // Where all hours have as much, each has so many.
+                // If all hours have equally many, each has this many.
                 let even = LIMITS.waiting_share / hours.len();
                 let of_hour = hour.map(|hour| hours.get(&hour).copied().unwrap_or(0));
                 frames >= LIMITS.waiting_share && of_hour.is_none_or(|of_hour| of_hour + 1 >= even)
@@ -1045,7 +1045,7 @@ impl World {
         }
         let (mut files, _, _) = planning.done();
         let file = files.pop().unwrap();
-        // Rows that may not come now are not handed in later either.
+        // Rows that are refused now are not imported later either.
         let mut scratch = Model {
             held: self.model.held.clone(),
             rows: self.model.rows.clone(),
@@ -1059,7 +1059,7 @@ impl World {
         for (id, row) in rows {
             let outcome = scratch.take_row(id, &row, &votes, 0);
             if outcome.is_some() && !scratch.held.contains_key(&id) {
-                // They are compared again with what comes in meanwhile.
+                // They are compared again with what has come in since.
                 compared.push((id, row.clone()));
             }
             if !matches!(outcome, None | Some(Outcome::Duplicate)) {
@@ -1119,7 +1119,7 @@ impl World {
         assert_eq!(stored, new as u64, "what an import brought");
     }
 
-    /// The disk refuses in the middle of an import: nothing of it is there.
+    /// The disk fails in the middle of an import: nothing of it is there.
     fn import_breaks_off(&mut self, file: &FilePlan, withdrawals: i64) {
         let items = self.random.below(file.kept.len() + 1);
         let breaks =
@@ -1195,7 +1195,7 @@ impl World {
         keep.into_iter().map(|keep| PathBuf::from(keep.file)).collect()
     }
 
-    /// The oldest backup is deleted that need not be kept, and is not the newest; now and then any is lost.
+    /// The oldest backup that need not be kept and is not the newest is deleted; sometimes any backup is lost.
     fn rotate(&mut self) {
         let lost = self.random.percent(15);
         let keep = self.to_keep();
@@ -1236,7 +1236,7 @@ impl World {
             .unwrap()
     }
 
-    /// Old readings are given up. No report is another one; and what was given up is in a backup that is named.
+    /// Old readings are moved to a backup. No report changes, and what was moved is in a backup that is named.
     fn retire(&mut self) {
         let before = self.reports();
         let now = self.now();
@@ -1286,8 +1286,8 @@ impl World {
         }
     }
 
-    /// A backup takes the ledger's place: refused while that has more in it; done where it was lost, whatever of it
-    /// is left.
+    /// A backup replaces the ledger: refused while the ledger has more in it; done if the ledger was lost, whatever is
+    /// left of it.
     fn restore(&mut self) {
         let Some(at) = (!self.backups.is_empty()).then(|| self.random.below(self.backups.len())) else {
             return;
@@ -1299,7 +1299,7 @@ impl World {
         };
         (self.daemon, self.other) = (None, None);
         if !has_more && self.random.percent(50) {
-            // The ledger is there, and a command writes while its place is taken.
+            // The ledger is there, and a command writes while it is replaced.
             self.restore_during_a_write(at);
         }
         if has_more {
@@ -1343,7 +1343,7 @@ impl World {
     /// The ledger is the backup now.
     fn is_as_in(&mut self, at: usize) {
         self.model = self.backups[at].model.clone();
-        // What a younger ledger let go of, this one may still name: for what it had given up before.
+        // This older ledger may still name backups that a newer one no longer needed.
         self.let_go.append(&mut self.rotated);
         self.gone_then.extend(self.model.gone.iter().copied());
         self.figures.restores += 1;
@@ -1540,7 +1540,7 @@ impl World {
         }
         assert!(found == values, "the ledger's readings are not the model's");
         util::truth::verified(&self.path());
-        // What a process has in memory is what a fresh one reads.
+        // A process has the same in memory as a new process reads.
         for ledger in [&mut self.daemon, &mut self.other] {
             let ledger = ledger.as_mut().unwrap();
             let now = Stamp { unix_s: self.steady + self.offset, synchronised: true };
@@ -1561,7 +1561,7 @@ impl World {
         }
     }
 
-    /// All keys come, everybody's memory is fetched: the ledger is the truth.
+    /// All keys arrive and all memories are fetched: the ledger equals the truth.
     fn end(&mut self) {
         while !self.pending.is_empty() {
             self.commit();
@@ -1661,7 +1661,7 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
     }
     println!("{count} seeds in {:.0} s: {all:?}", began.elapsed().as_secs_f64());
     assert!(failed.is_empty(), "seeds that fail: {failed:?}");
-    // A run in which something never happened would prove nothing of it.
+    // A run in which an event never happened proves nothing about it.
     if count >= SEEDS {
         let promise = "nothing lost, nothing invented, nothing doubled";
         let result = format!(

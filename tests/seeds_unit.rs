@@ -21,11 +21,11 @@ use util::random::Random;
 use util::truth::ledger_equals_truth;
 use util::unit::{Holder, Unit};
 
-/// Seeds of an ordinary run.
+/// The number of seeds of an ordinary run.
 const SEEDS: u64 = 2;
-/// What happens in one.
+/// What can happen in one.
 const STEPS: usize = 16;
-/// Far above what a step takes here, far below the unit's.
+/// Much longer than a step takes here, much shorter than the unit's.
 const WATCHDOG: Duration = Duration::from_secs(30);
 /// Seconds between commits.
 const COMMIT_EVERY_S: f64 = 0.5;
@@ -91,7 +91,7 @@ struct World {
     server: TcpListener,
     daemon: Option<Daemon>,
     stream: Option<TcpStream>,
-    /// Frames that this daemon was sent whole.
+    /// Frames that were sent to this daemon completely.
     frames: u64,
     /// Commits of the daemons before, and what may have caused one.
     commits: u64,
@@ -220,7 +220,7 @@ impl World {
         let in_a_frame = self.random.percent(50);
         if in_a_frame && let Some(emission) = torn.first() {
             bytes = emission.bytes[..1 + self.random.below(emission.bytes.len() - 1)].to_vec();
-            // Without its end it is none.
+            // Without its end it is not a frame.
             bytes.retain(|&byte| byte != 0);
         }
         self.unheard.extend(torn);
@@ -228,7 +228,7 @@ impl World {
         stream.write_all(&bytes).unwrap();
         stream.shutdown(Shutdown::Both).unwrap();
         self.stream = None;
-        // That it calls again shows that it found the port lost; its state may not be written yet.
+        // The new connection shows that the daemon noticed the lost port; its state may not be written yet.
         self.stream();
         self.flaps += 1;
         self.causes += 2;
@@ -424,9 +424,9 @@ impl World {
         }
     }
 
-    /// Somebody makes the link to the ledger lead to an empty folder of another disk. The daemon says so and goes on in the
-    /// ledger that it has. Then the link is set right; or the daemon is restarted, says which ledger it has left, and what
-    /// that one holds is brought over.
+    /// The link to the ledger is changed to an empty folder of another disk. The daemon reports it and continues with
+    /// the ledger that it has. Then the link is set right; or the daemon is restarted, says which ledger it has left,
+    /// and what that one holds is brought over.
     fn switch_link(&mut self) {
         // What follows needs frames in the new ledger, or nothing shows that both are of one site.
         if self.run.emissions.len() - self.next < 40 {
@@ -622,7 +622,7 @@ impl World {
         println!("{what}: {:.1} s", began.elapsed().as_secs_f64());
     }
 
-    /// All that was not heard is sent once more: the ledger is the truth, and what was written is bounded.
+    /// Everything that was not heard is sent again: the ledger equals the truth, and the amount written is limited.
     fn end(&mut self) {
         while self.next < self.run.emissions.len() {
             let taken = self.take();

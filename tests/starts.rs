@@ -68,8 +68,8 @@ impl Stage {
         }
     }
 
-    /// Starts while another process holds the lock: it hears, says who is in the way, gives signs of life; and once
-    /// the lock is free all of it is in, with the times at which it was heard.
+    /// Starts while another process holds the lock: the daemon hears, names the process that blocks it, and gives signs
+    /// of life. Once the lock is free, everything is stored with the times at which it was heard.
     fn starts_under_a_lock(&self) {
         let unit = Unit::new(&self.site);
         let holder = Holder::take(&self.site.ledger());
@@ -172,7 +172,7 @@ fn a_daemon_that_waits_for_another_processs_lock_lives_and_its_notice_names_the_
     });
     assert!(fault.trouble.unwrap().contains(&Holder::name()), "{}", daemon.log());
     assert!(unit.await_message("end that process").contains(&Holder::name()));
-    // As long again as it had waited already: the service manager goes on hearing it.
+    // Again for as long as it has already waited: the service manager still gets signs of life.
     assert!(unit.watches(watchdog(), watchdog() * 2) >= 2);
     let status = stage.site.output(&["status", "--all"]);
     let status = String::from_utf8_lossy(&status.stdout).into_owned();
@@ -181,7 +181,7 @@ fn a_daemon_that_waits_for_another_processs_lock_lives_and_its_notice_names_the_
     daemon.wait_frames(frames);
     assert_eq!(daemon.stop().code(), Some(0));
     ledger_equals_truth(&stage.site.ledger(), &stage.run.truth, &stage.plan.to_roster());
-    // It could not be written while it held; it is there afterwards, and over.
+    // It could not be written while the lock was held; afterwards it is there, and marked as over.
     let notices = notices(&stage.site.ledger(), "lock");
     assert_eq!(notices.len(), 1, "{notices:?}");
     assert!(notices[0].0.contains(&Holder::name()) && notices[0].1, "{notices:?}");

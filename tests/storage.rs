@@ -375,7 +375,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
     let mut ledger = Ledger::open(&path).unwrap();
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
     let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
-    // Boots with the time that was saved two days ago, and is set right after a minute.
+    // Boots with the time that was saved two days ago, and is corrected after a minute.
     intake.up(0, at(1_780_000_000));
     intake.clock_changed(GatewayTime(1_780_000_060), at(1_780_172_860));
     intake.close_windows(at(1_780_172_920));
@@ -400,7 +400,7 @@ fn the_wal_stays_short_with_a_reader_that_stays_open() {
     let roster = plan.to_roster();
     let mut ledger = Ledger::open(&path).unwrap();
     let radio = ledger.radios(&["mast"]).unwrap()[0];
-    // A page or a report that stays open for days: it reads now and then, and lets go each time.
+    // A page or a report that stays open for days: it reads from time to time, and releases its lock each time.
     let reader = Reader::open(&path).unwrap();
     let (mut longest, mut sequence) = (0, 0);
     for commit in 0..440 {
@@ -467,7 +467,7 @@ fn a_backup_that_was_killed_can_be_made_again_under_the_same_name_and_a_stranger
         .filter(|name| name.starts_with("copy.db") && name != "copy.db")
         .collect();
     assert!(left.is_empty(), "{left:?}");
-    // What is not ours stays.
+    // A file that is not ours stays.
     let other = site.path("other.db.part");
     std::fs::write(&other, "a stranger's").unwrap();
     let output = site.output(&["backup", site.path("other.db").to_str().unwrap()]);
@@ -586,7 +586,7 @@ fn a_settle_that_meets_a_taken_place_keeps_the_row_as_a_conflict_reports_it_and_
     let (path, ..) = filled(dir.path(), 70, 2);
     let mut ledger = Ledger::open(&path).unwrap();
     ledger.settle(u32::MAX, 2).unwrap();
-    // A row whose place is taken, however that came about: it is in the journal and settled, with other counts.
+    // A row whose place is taken for any reason: it is in the journal and settled, with other counts.
     let db = rusqlite::Connection::open(&path).unwrap();
     let held: (i64, i64) = db
         .query_row(
@@ -664,13 +664,13 @@ fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_not
             .unwrap();
         rows.collect::<Result<Vec<_>, _>>().unwrap()
     };
-    // A radio on a bad plug, once a minute.
+    // A radio with a loose plug, which fails once a minute.
     for minute in 0..100 {
         ledger.raise_notice("radio", "mast", &format!("gone, {minute}"), at(minute * 60)).unwrap();
         ledger.clear_notice("radio", "mast", at(minute * 60 + 30)).unwrap();
     }
     assert_eq!(all(), [(0, Some(99 * 60 + 30), 99, "gone, 99".to_owned())]);
-    // Later it is another time of trouble.
+    // Later, this is a new period of trouble.
     ledger.raise_notice("radio", "mast", "gone again", at(20_000)).unwrap();
     ledger.raise_notice("radio", "mast", "still gone", at(20_010)).unwrap();
     assert_eq!(all()[1..], [(20_000, None, 0, "gone again".to_owned())]);

@@ -73,7 +73,7 @@ fn columns(db: &Connection, table: &str) -> Vec<String> {
     statement.query_map([table], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap()
 }
 
-/// The backup with a table exchanged for a view of the same columns, made of rows that have no end.
+/// The backup with a table replaced by a view of the same columns with endless rows.
 fn with_an_endless_view(copy: &Path, hostile: &Path, table: &str, cell: &str) {
     fs::copy(copy, hostile).unwrap();
     let db = Connection::open(hostile).unwrap();
@@ -220,7 +220,7 @@ const PROGRAMS: &[&str] = &[
     "CREATE VIRTUAL TABLE odd USING rtree(id, a, b)",
 ];
 
-/// Harm done to a copy of a ledger: through SQLite, or to its bytes. Gives what was done.
+/// Damages a copy of a ledger, through SQLite or in its bytes. Returns what was done.
 fn harm(file: &Path, random: &mut Random) -> String {
     let bytes = |change: &mut dyn FnMut(&mut Vec<u8>)| {
         let mut all = fs::read(file).unwrap();

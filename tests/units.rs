@@ -1063,14 +1063,11 @@ fn an_unknown_unit_is_refused_with_what_is_meant() {
     ] {
         let unknown = Unit::from_code(code).unwrap_err();
         assert_eq!(unknown.suggestion, Some(meant), "{code}");
-        assert_eq!(
-            unknown.to_string(),
-            format!("`{code}` is no unit of UCUM that is known here; write `{meant}`")
-        );
+        assert_eq!(unknown.to_string(), format!("`{code}` is not a known UCUM unit; write `{meant}`"));
     }
     let unknown = Unit::from_code("furlong\n").unwrap_err();
     assert_eq!(unknown.suggestion, None);
-    assert!(unknown.to_string().starts_with("`furlong\\n` is no unit of UCUM that is known here; known are"));
+    assert!(unknown.to_string().starts_with("`furlong\\n` is not a known UCUM unit; known are"));
 }
 
 // ── Steps ──

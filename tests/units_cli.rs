@@ -242,7 +242,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
 
 #[test]
 fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_2000() {
-    // Three weeks with everything that happens, a clock in the year 2000 for five hours among it.
+    // Three weeks with all kinds of events, including a clock in the year 2000 for five hours.
     let plan = FieldPlan::harrow_tarn(1, 12, TrueTime(FROM), 21);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 5000");
     let mut field = Field::new(plan.clone());
@@ -250,7 +250,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     std::fs::write(&clock, FROM.to_string()).unwrap();
     let mut daemon = site.start_with(|command| _ = command.arg("--simulated-clock").arg(&clock));
     daemon.wait_listening();
-    // Hour by hour; the clock goes first, so that nothing is received before it was made.
+    // Hour by hour; the clock advances first, so that nothing is received before it was made.
     let (mut now, mut next) = (FROM, field.next());
     while next.is_some() {
         now += 3_600;
@@ -304,7 +304,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     }
 }
 
-/// An export has the very values that are shown, and says what is to be said of each.
+/// An export has the same values that are shown, with the same notes.
 fn exported(site: &Site, units: &str) {
     let (from, to) = ("2026-05-29T00:00:00Z", "2026-05-30T00:00:00Z");
     for (name, shape) in [("long.csv", "long"), ("wide.csv", "wide")] {

@@ -54,7 +54,7 @@ impl Half {
         self.site.path("held/ledger.db")
     }
 
-    /// The rest comes in; the daemon stops in good order.
+    /// The rest comes in; the daemon stops normally.
     fn finish(&mut self) {
         self.pty.write_within(&self.rest, PATIENCE).unwrap();
         let frames = self.run.tally.frames();

@@ -51,7 +51,7 @@ fn stamp(unix_s: i64) -> Stamp {
 
 // --------------------------------------------------------------------------------------------- rules, without SQL
 
-/// There, until so many days from now.
+/// In the memory, until this many days from now.
 fn memory(days: Option<i64>) -> InMemory {
     let at = days.map(|days| GatewayTime(NOW + days * DAY));
     let in_logger = if days.is_some_and(|days| days > 0) { InLogger::Yes } else { InLogger::Perhaps };
@@ -177,7 +177,7 @@ fn loggers_come_in_the_order_in_which_their_memories_overwrite_what_is_oldest() 
     scene.gap(14, 10, 20, [None, None, None]);
     scene.gap(15, 10, 10, [Some(1), Some(1), Some(1)]);
     scene.gap(16, 10, 20, [None; 3]).in_memory = InMemory { gone: 11, ..GONE };
-    // All of it may be gone: after those that certainly hold something.
+    // All of it may be gone: this comes after loggers that certainly hold something.
     scene.gap(17, 10, 20, [Some(-4), Some(7), Some(8)]);
     // The oldest may be gone, the rest is there: now.
     scene.gap(18, 10, 20, [Some(-1), Some(7), Some(8)]).in_memory.certain = 5;
@@ -225,7 +225,7 @@ fn a_visit_is_needed_to_the_first_logger_of_the_order_that_is_a_reason_to_go() {
     // If no logger is heard at all, its silence alone is not a reason.
     assert_eq!(scene.verdict(&[Fault::NothingHeard]), Verdict::NotYetKnown);
 
-    // What is missing is one, whatever the gateway does.
+    // Missing records are a reason, whatever the gateway does.
     scene.gap(11, 20, 30, [Some(9), Some(20), Some(21)]);
     for faults in [&[][..], &stopped, &[Fault::NothingHeard]] {
         let trip = scene.verdict(faults).trip().unwrap();
@@ -698,7 +698,7 @@ fn a_sheet_is_written_whole_and_never_over_another_file_unless_asked() {
     assert_eq!(run(&["visits"]).0, 0);
     let parts = std::fs::read_dir(site.dir.path()).unwrap();
     assert!(parts.flatten().all(|entry| !entry.file_name().to_string_lossy().ends_with(".part")));
-    // The ledger is never taken for a file to be replaced.
+    // The ledger is never accepted as a file to be replaced.
     let ledger = site.path("ledger.html");
     std::os::unix::fs::symlink(site.ledger(), &ledger).unwrap();
     let (code, text) = run(&["visits", "--sheet", ledger.to_str().unwrap(), "--force"]);

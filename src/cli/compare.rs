@@ -5,10 +5,10 @@
 
 mod sides;
 
-use super::args::{open, resolved};
+use super::args::{open_for_report, resolved};
 use super::exit::{DONE, Exit, NO};
 use super::logger_word::LoggerWord;
-use super::print::{Progress, print, print_json};
+use super::print::{Progress, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::care::compare::{RecordsCompared, compare};
 use crate::ledger::care::site::SitesCompared;
@@ -62,7 +62,7 @@ enum Answer {
 
 /// Compares and prints.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let numbers = args.logger.iter().map(|word| word.number(&config.roster));
     let only = numbers.collect::<Result<Vec<u16>, _>>().map_err(Exit::usage)?;
     let b = args.b.as_deref().map_or_else(|| config.ledger.path.clone(), resolved);
@@ -85,9 +85,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         }
     };
     if args.json {
-        return Ok(print_json(out, &value, code));
+        return Ok(print_report_json(out, &config, &value, code));
     }
-    Ok(print(out, &text, code))
+    Ok(print_report(out, &config, &text, code))
 }
 
 fn answer(

@@ -11,7 +11,7 @@
 use super::loggers::{self, Least};
 use super::problem::{Problem, Problems};
 use super::{Config, Environment, config, hand_in, load_in, site};
-use crate::record::in_force::{ConfigurationFile, InForce, TextInForce};
+use crate::record::in_force::{ConfigurationFile, InForce, NotUsed, TextInForce};
 use std::path::Path;
 
 /// [`super::load`] for a report. `taken` gives the text that the daemon took last, from the ledger at a path.
@@ -40,17 +40,17 @@ fn instead(
     taken: impl Fn(&Path, ConfigurationFile) -> Option<TextInForce>,
 ) -> Option<Config> {
     let mut in_force = Vec::new();
-    let mut used = |ledger: &Path, what: ConfigurationFile, file: &Path| {
+    let mut used = |ledger: &Path, what: ConfigurationFile, file: &Path, why: NotUsed| {
         let TextInForce { text, since } = taken(ledger, what)?;
         let file = file.file_name().unwrap_or(file.as_os_str()).to_string_lossy().into_owned();
-        in_force.push(InForce { what, file, since });
+        in_force.push(InForce { what, file, why, since });
         Some(text)
     };
     let mut mistakes = Vec::new();
     let mut found = site::read(path, &mut mistakes);
     let ledger = found.ledger.as_ref()?.path.clone();
     if !mistakes.is_empty() {
-        let text = used(&ledger, ConfigurationFile::Site, path)?;
+        let text = used(&ledger, ConfigurationFile::Site, path, NotUsed::Mistakes)?;
         found = clean(|mistakes| site::of_text(path, &text, mistakes))?;
         // The text of one ledger says nothing about another one.
         if found.ledger.as_ref()?.path != ledger {
@@ -58,10 +58,13 @@ fn instead(
         }
     }
     let (file, offset_s) = (found.roster_file.clone()?, found.site.as_ref()?.utc_offset_s);
-    let roster = match clean(|mistakes| loggers::read(&file, offset_s, Least::OneLogger, mistakes)) {
+    let mut mistakes = Vec::new();
+    let read = loggers::read(&file, offset_s, Least::OneLogger, &mut mistakes);
+    let why = if read.is_some() { NotUsed::Mistakes } else { NotUsed::NotReadable };
+    let roster = match read.filter(|_| mistakes.is_empty()) {
         Some(roster) => roster,
         None => {
-            let text = used(&ledger, ConfigurationFile::Roster, &file)?;
+            let text = used(&ledger, ConfigurationFile::Roster, &file, why)?;
             let of_text =
                 |mistakes: &mut _| loggers::of_text(&file, &text, offset_s, Least::OneLogger, mistakes);
             (clean(of_text)?, text)

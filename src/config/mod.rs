@@ -96,7 +96,7 @@ pub struct Config {
     pub site_text: String,
     /// The roster's file as it was read.
     pub roster_text: String,
-    /// The files that have mistakes, instead of which their text in force is used; empty except for a report.
+    /// The files that cannot be used, instead of which their text in force is used; empty except for a report.
     pub in_force: Vec<InForce>,
 }
 
@@ -330,7 +330,7 @@ fn read_site(
     let keys_are_handed_in = hand_in(environment, &mut found);
     let utc_offset_s = found.site.as_ref().map_or(0, |site| site.utc_offset_s);
     let roster =
-        found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, least, &mut mistakes));
+        found.roster_file.as_ref().and_then(|file| loggers::read(file, utc_offset_s, least, &mut mistakes));
     let complete = mistakes.is_empty();
     problems.add(mistakes);
     let keys_file = found.keys_file.clone();

@@ -31,13 +31,23 @@ pub struct TextInForce {
     pub since: GatewayTime,
 }
 
-/// A file that has mistakes, and instead of which the text in force is used.
+/// Why a file is not used.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NotUsed {
+    Mistakes,
+    /// It is not there, or may not be read by this user.
+    NotReadable,
+}
+
+/// A file that cannot be used, and instead of which the text in force is used.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct InForce {
     #[serde(skip)]
     pub what: ConfigurationFile,
     /// What the file is called in its folder.
     pub file: String,
+    pub why: NotUsed,
     /// Since when the text is in force.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub since: GatewayTime,

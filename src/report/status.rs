@@ -40,7 +40,7 @@ pub struct Surroundings {
     pub site: String,
     /// Its fixed offset, in seconds east of UTC.
     pub utc_offset_s: i32,
-    /// The files that have mistakes, instead of which their text in force is used.
+    /// The files that cannot be used, instead of which their text in force is used.
     pub in_force: Vec<InForce>,
     pub ledger_path: PathBuf,
     /// Size of the ledger with its -wal.

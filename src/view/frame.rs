@@ -1,6 +1,6 @@
 //! What every report names: the site, its time, its loggers, and the present.
 
-use crate::record::in_force::{ConfigurationFile, InForce};
+use crate::record::in_force::{ConfigurationFile, InForce, NotUsed};
 use crate::record::roster::Roster;
 use crate::text::{local, offset_label};
 use crate::time::GatewayTime;
@@ -14,7 +14,7 @@ pub struct Frame<'a> {
     pub utc_offset_s: i32,
     pub roster: &'a Roster,
     pub now: GatewayTime,
-    /// The files that have mistakes, instead of which their text in force is used.
+    /// The files that cannot be used, instead of which their text in force is used.
     pub in_force: &'a [InForce],
 }
 
@@ -42,15 +42,17 @@ impl<'a> Frame<'a> {
 
 /// Says that a report does not use these files, in one sentence for each.
 pub fn in_force(in_force: &[InForce], utc_offset_s: i32) -> impl Iterator<Item = String> {
-    in_force.iter().map(move |InForce { what, file, since }| {
+    in_force.iter().map(move |InForce { what, file, why, since }| {
         let what = match what {
             ConfigurationFile::Site => "settings of the site",
             ConfigurationFile::Roster => "roster",
         };
         let since = format!("{} {}", local(*since, utc_offset_s), offset_label(utc_offset_s));
-        format!(
-            "{file} has mistakes: this report uses the {what} in force since {since}; `stonechat check` lists them"
-        )
+        let (why, check) = match why {
+            NotUsed::Mistakes => ("has mistakes", "lists them"),
+            NotUsed::NotReadable => ("cannot be read", "says why"),
+        };
+        format!("{file} {why}: this report uses the {what} in force since {since}; `stonechat check` {check}")
     })
 }
 

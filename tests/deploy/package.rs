@@ -69,7 +69,7 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
     for (name, mode) in &files {
         let wanted = if name == "usr/bin/stonechat" { 0o755 } else { 0o644 };
         assert_eq!(*mode, wanted, "{name}: {mode:o}");
-        // The ledger and the configuration are nothing that dpkg may ever take away.
+        // dpkg must never remove the ledger or the configuration.
         assert!(!name.starts_with("var/") && !name.starts_with("etc/stonechat"), "{name}");
     }
     for name in [

@@ -89,7 +89,7 @@ fn each_step_says_as_whom_its_commands_run() {
     }
 }
 
-/// What happens before a command: its section, how it begins, and what people or fate do then, as root in a shell.
+/// What happens before a command: its section, how it begins, and what is done then, as root in a shell.
 const BETWEEN: &[(&str, &str, &str)] = &[
     (
         "Install",
@@ -170,7 +170,7 @@ const OTHER_CODES: &[(&str, u8)] = &[
     ("stonechat gaps --fail-if-open", 1),
 ];
 
-/// What stands for the system: users, the service, its journal.
+/// What replaces the system: users, the service, its journal.
 const AROUND: &str = r#"
 set -eu
 export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin LC_ALL=C DEBIAN_FRONTEND=noninteractive PAGER=cat

@@ -97,14 +97,14 @@ impl Bench {
         command.output().unwrap()
     }
 
-    /// What it writes, where it succeeds.
+    /// Its output, if it succeeds.
     pub fn text(&self, args: &[&str]) -> String {
         let output = self.output(args);
         assert!(output.status.success(), "{args:?}: {}", String::from_utf8_lossy(&output.stderr));
         String::from_utf8(output.stdout).unwrap()
     }
 
-    /// What it says, where it refuses with a code.
+    /// Its message, if it refuses with this code.
     pub fn refused(&self, code: i32, args: &[&str]) -> String {
         let output = self.output(args);
         let said = String::from_utf8_lossy(&output.stderr).into_owned();

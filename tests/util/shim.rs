@@ -22,7 +22,7 @@ pub fn library() -> &'static Path {
     })
 }
 
-/// Preloads it under a command, for the files whose paths begin so.
+/// Preloads it under a command, for the files whose paths begin with this.
 pub fn under(command: &mut Command, files: &[&Path], settings: &[(&str, &str)]) {
     let files: Vec<&str> = files.iter().map(|file| file.to_str().unwrap()).collect();
     command.env("LD_PRELOAD", library()).env("SHIM_FILES", files.join(":"));
