@@ -1,4 +1,4 @@
-//! What files cover of what was to be fetched, in words and as JSON.
+//! How much of what must be fetched is in the files, in words and as JSON.
 
 use super::words::{not_taken, prose, sequences};
 use crate::hand::cover::{Found, Want, Wanted};
@@ -8,14 +8,14 @@ use crate::text::{counted, thousands};
 use crate::view::term::Table;
 use serde::Serialize;
 
-const UNSURE: &str = "Told from the numbers that stand in clear in the files, which nobody has authenticated here: \
-                      the gateway's import decides.";
+const UNSURE: &str = "This uses the unencrypted numbers in the files, which are not authenticated here: the gateway's \
+                      import decides.";
 
-/// What files cover of what was to be fetched.
+/// How much of what must be fetched is in the files.
 pub fn against(wanted: &Wanted, found: &Found, not_taken_files: &[NotTaken], columns: usize) -> String {
     let mut text = match &wanted.site {
-        Some(site) => format!("{site}: what was to be fetched, and what is in these files.\n\n"),
-        None => "What was to be fetched, and what is in these files.\n\n".to_owned(),
+        Some(site) => format!("{site}: what must be fetched, and what is in these files.\n\n"),
+        None => "What must be fetched, and what is in these files.\n\n".to_owned(),
     };
     let mut table =
         Table::new(&[">logger", "name", ">epoch", "sequences", ">missing", ">in the files", "not there"]);
@@ -58,7 +58,7 @@ pub fn against(wanted: &Wanted, found: &Found, not_taken_files: &[NotTaken], col
         thousands(found.unreadable)
     ));
     text.push_str(if found_of_them < all || open_ended_absent > 0 {
-        "Next: fetch what is not there before you leave, if the logger still has it.\n"
+        "Next: fetch what is missing from the files before you leave, if the logger still has it.\n"
     } else {
         "Next: take the files to the gateway and import them.\n"
     });
