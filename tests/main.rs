@@ -1,6 +1,7 @@
 //! Every test but those of what a gateway gets (`tests/deploy`), in one binary: one file a subject, linked once.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod ask;
 mod causes;
 mod cli;
 mod clock;

@@ -2,6 +2,8 @@
 //!
 //! Each file next to this one contains one part of what the loop does with it.
 
+use super::ask::Planning;
+use super::asker::Asker;
 use super::intake::Intake;
 use super::keys;
 use super::opening::Opened;
@@ -46,6 +48,12 @@ pub(super) struct Daemon {
     /// The last status line that was sent to it.
     pub(super) status_sent: String,
     pub(super) intake: Intake,
+    /// What loggers are asked for.
+    pub(super) asker: Asker,
+    /// What is missing, while it is read for the asker.
+    pub(super) planning: Option<Planning>,
+    /// When this process began: asking counts milliseconds from it.
+    pub(super) started: std::time::Instant,
     pub(super) tally: Tally,
     pub(super) state: DaemonState,
     /// Loggers and versions of the format that have been logged.
