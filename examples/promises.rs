@@ -1,10 +1,10 @@
-//! Writes `docs/promises.md` to standard output: the table of what is promised, which faults were injected, how often,
-//! what came of it, and at which commit that was. Input: the lines of JSON that fault tests leave in
-//! `target/promises/*.json`, and those of earlier runs in `tests/data/promises.jsonl`, which it writes anew: a run of
-//! hours need not be repeated in one go with all others. An earlier line stays until its fault is measured again;
-//! `--only-new` drops them all.
+//! Writes `docs/promises.md` to standard output: a table of what is promised, which faults were injected, how often,
+//! with which result, and at which commit. Input: the lines of JSON that fault tests leave in `target/promises/*.json`,
+//! and those of earlier runs in `tests/data/promises.jsonl`, which it rewrites: so a test that takes hours need not run
+//! again together with all others. An earlier line stays until its fault is measured again; `--only-new` drops them
+//! all.
 //!
-//! What this is not: a test. It shows what the tests have measured, and marks nothing as passed by itself.
+//! What this is not: a test. It shows what the tests have measured, and decides itself about no result.
 
 use std::collections::BTreeMap;
 use std::io::{Error, ErrorKind};

@@ -104,8 +104,8 @@ fn no_file(what: &str) -> io::Error {
     io::Error::new(kind, format!("it is {what} and no file; name a file"))
 }
 
-/// Refuses a name that leads to something other than a plain file. Nothing is opened; a free name is no error.
-pub fn refuse_what_is_no_file(path: &Path) -> io::Result<()> {
+/// Refuses a name that leads to something other than a plain file. Nothing is opened; a free name is not an error.
+pub fn refuse_unless_a_file(path: &Path) -> io::Result<()> {
     match std::fs::metadata(path) {
         Ok(found) => what_else(&found).map_or(Ok(()), |what| Err(no_file(what))),
         Err(_) => Ok(()),
@@ -118,7 +118,7 @@ pub fn refuse_what_is_no_file(path: &Path) -> io::Result<()> {
 /// device is touched.
 pub fn open(path: &Path) -> io::Result<File> {
     // Opening alone may affect a device; between the two checks, the name may change to lead elsewhere.
-    refuse_what_is_no_file(path)?;
+    refuse_unless_a_file(path)?;
     let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits();
     let file = OpenOptions::new().read(true).custom_flags(flags as i32).open(path)?;
     match what_else(&file.metadata()?) {

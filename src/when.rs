@@ -16,7 +16,7 @@
 //!
 //! // An instant must have its offset, and a date must be in the calendar.
 //! assert_eq!(when::instant("2026-05-04T08:15", utc_offset_s), Err("has no offset from UTC"));
-//! assert_eq!(when::day("2026-02-29"), Err("is no day of the calendar"));
+//! assert_eq!(when::day("2026-02-29"), Err("is not a day in the calendar"));
 //! # Ok::<(), &str>(())
 //! ```
 
@@ -36,15 +36,15 @@ pub fn offset_s(text: &str) -> Result<i32, &'static str> {
     let (sign, rest) = match text.split_at_checked(1) {
         Some(("+", rest)) => (1, rest),
         Some(("-", rest)) => (-1, rest),
-        _ => return Err("is no offset"),
+        _ => return Err("is not an offset"),
     };
     let two_digits = |part: &str| match part.as_bytes() {
         [a, b] if a.is_ascii_digit() && b.is_ascii_digit() => part.parse::<i32>().ok(),
         _ => None,
     };
-    let (hours, minutes) = rest.split_once(':').ok_or("is no offset")?;
+    let (hours, minutes) = rest.split_once(':').ok_or("is not an offset")?;
     let (Some(hours), Some(minutes)) = (two_digits(hours), two_digits(minutes)) else {
-        return Err("is no offset");
+        return Err("is not an offset");
     };
     let all_minutes = hours * 60 + minutes;
     if minutes > 59 || all_minutes > OFFSET_MAX_MINUTES {
@@ -61,9 +61,9 @@ pub fn date(text: &str) -> Result<NaiveDate, &'static str> {
             _ => byte.is_ascii_digit(),
         });
     if !in_form {
-        return Err("is no date");
+        return Err("is not a date");
     }
-    let date = NaiveDate::parse_from_str(text, "%Y-%m-%d").map_err(|_| "is no day of the calendar")?;
+    let date = NaiveDate::parse_from_str(text, "%Y-%m-%d").map_err(|_| "is not a day in the calendar")?;
     in_range(date.and_time(NaiveTime::MIN).and_utc().timestamp())?;
     Ok(date)
 }
@@ -95,7 +95,7 @@ pub fn instant(text: &str, site_offset_s: i32) -> Result<GatewayTime, &'static s
         Ok(date) => {
             return in_range(date.and_time(NaiveTime::MIN).and_utc().timestamp() - i64::from(site_offset_s));
         }
-        Err("is no date") => {}
+        Err("is not a date") => {}
         Err(why) => return Err(why),
     }
     if let Ok(instant) = DateTime::parse_from_rfc3339(text) {
@@ -151,7 +151,7 @@ pub fn typed(text: &str, utc_offset_s: i32, now: GatewayTime) -> Result<TypedTim
             let first = date.and_time(NaiveTime::MIN).and_utc().timestamp();
             return day(GatewayTime(first - i64::from(utc_offset_s)));
         }
-        Err("is no date") => {}
+        Err("is not a date") => {}
         Err(why) => return Err(why),
     }
     let at = ago(text)
@@ -160,7 +160,7 @@ pub fn typed(text: &str, utc_offset_s: i32, now: GatewayTime) -> Result<TypedTim
         .or_else(|| by_clock(&text.replacen('T', " ", 1), utc_offset_s))
         .or_else(|| as_printed(text))
         .ok_or(
-            "is no time; write it as 2026-05-04, '2026-05-04 08:15', 2026-05-04T15:15:00Z, 2d (two days ago), today or \
+            "is not a time; write it as 2026-05-04, '2026-05-04 08:15', 2026-05-04T15:15:00Z, 2d (two days ago), today or \
              yesterday",
         )?;
     Ok(TypedTime::Instant(plausible(at)?))
@@ -249,7 +249,7 @@ mod tests {
             assert_eq!(offset_s(text), Ok(seconds), "{text}");
         }
         for text in ["", "Z", "07:00", "-7:00", "-0700", "+1:000", "-07:00 ", "+\u{661}1:00", "−07:00"] {
-            assert_eq!(offset_s(text), Err("is no offset"), "{text}");
+            assert_eq!(offset_s(text), Err("is not an offset"), "{text}");
         }
         for text in ["+14:01", "-15:00", "+00:60"] {
             assert_eq!(offset_s(text), Err("is out of range, allowed -14:00 to +14:00"), "{text}");
@@ -325,9 +325,9 @@ mod tests {
             "\u{662}d",
         ] {
             let why = typed(text, offset, now).unwrap_err();
-            assert!(why.starts_with("is no time; write it as 2026-05-04, "), "{text}: {why}");
+            assert!(why.starts_with("is not a time; write it as 2026-05-04, "), "{text}: {why}");
         }
-        assert_eq!(typed("2026-02-29", offset, now), Err("is no day of the calendar"));
+        assert_eq!(typed("2026-02-29", offset, now), Err("is not a day in the calendar"));
         for text in ["0001-01-01T00:00:00Z", "0026-05-04 08:15", "4294967295w"] {
             assert!(typed(text, offset, now).unwrap_err().starts_with("is not a plausible time"), "{text}");
         }

@@ -1,7 +1,7 @@
-//! Why records are missing: what a report says of an outage is what happened, whatever was brought by hand later, and
-//! whatever part of the report is asked for. Simulated fields know what happened to each record.
+//! Why records are missing: a report must give the true cause of an outage, independent of what was brought by hand
+//! later, and of the part of the report that is requested. Simulated fields know what happened to each record.
 //!
-//! `STONECHAT_TEST_FIELDS=N` runs so many fields; a field that fails is named.
+//! `STONECHAT_TEST_FIELDS=N` sets the number of fields; a field that fails is named.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -20,7 +20,7 @@ use util::{hand, shim};
 
 const HOUR: i64 = 3600;
 const DAY: i64 = 86_400;
-/// Fields of an ordinary run: some, and some in which a cause was once wrong.
+/// The fields of an ordinary run: the first ones, and some in which a cause was once wrong.
 const FIELDS: [u64; 8] = [0, 2, 3, 62, 173, 210, 213, 308];
 
 const GATEWAY: &str = "gateway not running";
@@ -63,7 +63,7 @@ fn sender(what: What) -> Option<Address> {
 }
 
 /// A site, what happened there, and what its ledger was given by radio.
-struct Told {
+struct Scene {
     site: Site,
     truth: Truth,
     plan: FieldPlan,
@@ -75,7 +75,7 @@ struct Told {
     heard: BTreeSet<(u16, u32, u32)>,
 }
 
-impl Told {
+impl Scene {
     /// Runs a field past a gateway that is off in some spans.
     fn new(plan: FieldPlan, off: Vec<Span>) -> Self {
         Self::with_clock(plan, off, None, Hut::default())
@@ -197,7 +197,7 @@ impl Told {
         Ledger::open(&self.site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
     }
 
-    /// What happened and what a report made of it, in hours since the field began: for whoever looks at a failure.
+    /// What happened and what a report made of it, in hours since the field began: to analyse a failure.
     fn happened(&self, json: &Value) -> String {
         let hours = |unix_s: i64| (unix_s - FROM.unix_s()) as f64 / HOUR as f64;
         let span =
@@ -241,7 +241,7 @@ impl Told {
         lines.join("\n")
     }
 
-    /// What kept a record from being heard; several things may have at once, and nothing in particular.
+    /// What kept a record from being heard: possibly several things at once, or nothing in particular.
     fn causes(&self, record: &TruthRecord) -> Vec<&'static str> {
         let at = record.made_at.unix_s();
         let logger = record.identity.address;
@@ -271,7 +271,7 @@ fn typed(time: &Value) -> i64 {
 }
 
 fn number(value: &Value) -> u64 {
-    value.as_u64().unwrap_or_else(|| panic!("{value} is no number"))
+    value.as_u64().unwrap_or_else(|| panic!("{value} is not a number"))
 }
 
 /// What an outage was, whatever has been brought since.
@@ -280,8 +280,8 @@ fn story(json: &Value) -> Vec<Value> {
     outages(json).iter().map(|outage| keys.iter().map(|key| outage[key].clone()).collect()).collect()
 }
 
-/// Asserts that two reports give outages the same story. A clock event that came by hand may show better when something
-/// was; without one, not even that changes.
+/// Asserts that two reports give the same causes. A clock event that came by hand may give better times; without one,
+/// the times do not change either.
 fn same_story(one: &Value, other: &Value, context: &str) {
     let key = |outage: &Value| (outage["parts"][0]["logger"].to_string(), outage["from"].to_string());
     let sorted = |json: &Value| {
@@ -302,19 +302,19 @@ fn an_import_leaves_the_cause_of_an_outage_and_marks_it_repaired() {
     let mut plan = quiet_plan(4, 5, 4);
     let storm = FROM.unix_s() + DAY;
     plan.radio_outages.push(Span::new(TrueTime(storm), TrueTime(storm + 9 * HOUR)));
-    let told = Told::new(plan, Vec::new());
-    let before = told.gaps(&[]);
+    let scene = Scene::new(plan, Vec::new());
+    let before = scene.gaps(&[]);
     let [outage] = &outages(&before)[..] else { panic!("{}", before["outages"]) };
     assert_eq!(outage["cause"], STORM);
 
     for (at, number) in [11, 12, 13, 14].into_iter().enumerate() {
-        told.import(address(number));
+        scene.import(address(number));
         if at == 1 {
-            told.settle();
+            scene.settle();
         }
     }
-    let after = told.gaps(&[]);
-    let text = told.text(&[]);
+    let after = scene.gaps(&[]);
+    let text = scene.text(&[]);
     assert!(!text.contains("alone was not heard"), "{text}");
     assert_eq!(story(&after), story(&before), "logger 15 alone is missing now, and was not alone then");
     assert_eq!(outage["missing"], outage["records"]);
@@ -325,13 +325,13 @@ fn an_import_leaves_the_cause_of_an_outage_and_marks_it_repaired() {
     assert!(text.contains("the gateway listened for") && text.contains("and heard no logger"), "{text}");
     assert!(text.contains("brought by hand"), "{text}");
 
-    told.import(address(15));
-    told.settle();
-    let after = told.gaps(&[]);
+    scene.import(address(15));
+    scene.settle();
+    let after = scene.gaps(&[]);
     assert_eq!(after["totals"]["records"], 0);
     assert_eq!(story(&after), story(&before));
     assert_eq!(outages(&after)[0]["repaired"], true);
-    let text = told.text(&[]);
+    let text = scene.text(&[]);
     assert!(text.contains("Complete: every record that must exist is held"), "{text}");
     assert!(text.contains("repaired"), "{text}");
 }
@@ -341,8 +341,8 @@ fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing(
     let mut plan = quiet_plan(4, 6, 6);
     plan.radio_outages.push(Span::new(FROM.later(DAY), FROM.later(DAY + 20 * HOUR)));
     plan.logger_outages.push((address(14), Span::new(FROM.later(3 * DAY), FROM.later(3 * DAY + 9 * HOUR))));
-    let told = Told::new(plan, Vec::new());
-    let whole = told.gaps(&[]);
+    let scene = Scene::new(plan, Vec::new());
+    let whole = scene.gaps(&[]);
     let middle = time(FROM.unix_s() + DAY + 10 * HOUR);
     let later = time(FROM.unix_s() + 2 * DAY);
     for filter in [
@@ -351,7 +351,7 @@ fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing(
         &["--from", &later],
         &["--logger", "14", "--to", &middle],
     ] {
-        let text = told.text(filter);
+        let text = scene.text(filter);
         for (at, _) in text.match_indices(" missing records fell in it") {
             let words: Vec<&str> = text[..at].rsplitn(4, ' ').collect();
             let number = |word: &str| word.replace(',', "").parse::<u64>().unwrap();
@@ -359,7 +359,7 @@ fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing(
         }
         let says = ["missing records fell in it", "The worst: "];
         assert!(says.iter().any(|words| text.contains(words)), "{filter:?}: {text}");
-        let part = told.gaps(filter);
+        let part = scene.gaps(filter);
         let missing: u64 = outages(&part).iter().map(|outage| number(&outage["missing"])).sum();
         assert_eq!(missing, number(&part["totals"]["records"]), "{filter:?}: {}", part["outages"]);
         assert!(missing > 0, "{filter:?}");
@@ -376,21 +376,21 @@ fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing(
 fn that_loggers_are_heard_again_is_said_only_of_those_that_are() {
     let mut plan = quiet_plan(4, 5, 4);
     plan.radio_outages.push(Span::new(FROM.later(DAY), FROM.later(DAY + 9 * HOUR)));
-    let told = Told::new(plan.clone(), Vec::new());
+    let scene = Scene::new(plan.clone(), Vec::new());
     let over = "All outages are over: every logger is being heard again.";
-    assert!(told.text(&[]).contains(over));
-    let part = told.text(&["--logger", "12"]);
+    assert!(scene.text(&[]).contains(over));
+    let part = scene.text(&["--logger", "12"]);
     assert!(!part.contains("every logger") && part.contains("no logger of this part is silent"), "{part}");
-    // The daemon has just stopped: nobody is silent yet, and nobody is heard.
-    std::fs::remove_dir_all(told.site.path("run")).unwrap();
-    let text = told.text(&[]);
+    // The daemon has just stopped: no logger is silent yet, and none is heard.
+    std::fs::remove_dir_all(scene.site.path("run")).unwrap();
+    let text = scene.text(&[]);
     assert!(!text.contains("All outages are over"), "{text}");
     assert!(text.contains("Whether it is over is known only when the gateway works again"), "{text}");
-    // One is silent since the storm: what is asked of another does not say that all are heard.
+    // One logger is silent since the storm: a report about another one must not say that all are heard.
     plan.logger_outages.push((address(14), Span::new(FROM.later(DAY), FROM.later(4 * DAY))));
-    let told = Told::new(plan, Vec::new());
-    assert!(told.text(&[]).contains("1 logger is still not heard"), "{}", told.text(&[]));
-    let part = told.text(&["--logger", "12"]);
+    let scene = Scene::new(plan, Vec::new());
+    assert!(scene.text(&[]).contains("1 logger is still not heard"), "{}", scene.text(&[]));
+    let part = scene.text(&["--logger", "12"]);
     assert!(!part.contains("every logger"), "{part}");
 }
 
@@ -400,17 +400,17 @@ fn what_no_logger_could_get_through_is_not_counted_against_its_path() {
     let day = |n: i64| FROM.unix_s() + n * DAY;
     plan.radio_outages.push(Span::new(TrueTime(day(5)), TrueTime(day(5) + 20 * HOUR)));
     plan.logger_outages.push((address(13), Span::new(TrueTime(day(7)), TrueTime(day(7) + 22 * HOUR))));
-    let told = Told::new(plan, vec![Span::new(TrueTime(day(3)), TrueTime(day(4) + 12 * HOUR))]);
+    let scene = Scene::new(plan, vec![Span::new(TrueTime(day(3)), TrueTime(day(4) + 12 * HOUR))]);
     let check = |when: &str| {
-        let status = told.site.json(&["status", "--json", "--now", &told.now()]);
+        let status = scene.site.json(&["status", "--json", "--now", &scene.now()]);
         for logger in status["loggers"].as_array().unwrap() {
             let (share, is_13) = (logger["heard_first_time_7d"].as_f64().unwrap(), logger["logger"] == 13);
             assert!(if is_13 { share < 0.8 } else { share > 0.98 }, "{when}: {share}: {logger}");
-            assert_eq!(logger["needs_somebody"] == true, is_13, "{when}: {logger}");
+            assert_eq!(logger["needs_attention"] == true, is_13, "{when}: {logger}");
         }
     };
     check("before an import");
-    [11, 12, 13, 14].into_iter().for_each(|number| told.import(address(number)));
+    [11, 12, 13, 14].into_iter().for_each(|number| scene.import(address(number)));
     check("after an import");
 }
 
@@ -424,8 +424,8 @@ fn a_time_in_which_the_gateways_clock_was_wrong_changes_no_cause_of_another_time
     // What it stamps then lies where it was off two days before, or nowhere near, or in the time after.
     for by in [-2 * DAY, -FROM.unix_s(), 20 * HOUR] {
         let wrong = Span::new(TrueTime(day(3) + 2 * HOUR), TrueTime(day(3) + 20 * HOUR));
-        let told = Told::with_clock(plan.clone(), vec![off], Some((wrong, by)), Hut::default());
-        let json = told.gaps(&[]);
+        let scene = Scene::with_clock(plan.clone(), vec![off], Some((wrong, by)), Hut::default());
+        let json = scene.gaps(&[]);
         let mut said = outages(&json).clone();
         said.sort_by_key(|outage| outage["from"].as_str().unwrap().to_owned());
         let [first, second] = &said[..] else { panic!("{by}: {}", json["outages"]) };
@@ -453,15 +453,15 @@ fn a_storm_in_which_loggers_lost_their_epoch_stays_a_storm() {
             names_previous: false,
         });
     }
-    let told = Told::new(plan, Vec::new());
-    let json = told.gaps(&[]);
+    let scene = Scene::new(plan, Vec::new());
+    let json = scene.gaps(&[]);
     assert!(!json["unclosed"].as_array().unwrap().is_empty());
     let causes: Vec<&Value> = outages(&json).iter().map(|outage| &outage["cause"]).collect();
     assert!(!causes.is_empty() && causes.iter().all(|cause| **cause == STORM), "{causes:?}");
 }
 
 /// Every outage of a report against what happened to each of its records.
-fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'static str, u64>) {
+fn compare(scene: &Scene, json: &Value, context: &str, seen: &mut BTreeMap<&'static str, u64>) {
     let mut said: BTreeMap<(u16, u32, u32), String> = BTreeMap::new();
     for outage in outages(json) {
         let cause = outage["cause"].as_str().unwrap();
@@ -473,17 +473,17 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
             for sequence in first..=last {
                 let id = stonechat::wire::seq::Identity::new(logger, epoch, sequence).unwrap();
                 let record =
-                    told.truth.record(id).unwrap_or_else(|| panic!("{context}: {id} was never made"));
+                    scene.truth.record(id).unwrap_or_else(|| panic!("{context}: {id} was never made"));
                 assert!(
-                    !told.heard.contains(&(logger, epoch, sequence)),
+                    !scene.heard.contains(&(logger, epoch, sequence)),
                     "{context}: {id} came by radio: {part}"
                 );
-                let mut causes = told.causes(record);
+                let mut causes = scene.causes(record);
                 if causes.is_empty() {
                     // Three frames in a row that its path lost at random.
                     causes.push(ALONE);
                 }
-                // Where nothing shows it, a report says so; below, that this is seldom.
+                // If nothing shows the cause, the report says so; a check below ensures that this is rare.
                 if causes.contains(&cause) || cause == NOT_KNOWN {
                     fits += 1
                 } else {
@@ -495,22 +495,23 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
             total += u64::from(last - first) + 1;
             for (key, sequence) in [("from", first), ("to", last)] {
                 let id = stonechat::wire::seq::Identity::new(logger, epoch, sequence).unwrap();
-                let made = told.truth.record(id).unwrap().made_at.unix_s();
+                let made = scene.truth.record(id).unwrap().made_at.unix_s();
                 let said = typed(&part[key]);
-                let interval = i64::from(told.plan.logger(Address::new(logger).unwrap()).unwrap().interval_s);
+                let interval =
+                    i64::from(scene.plan.logger(Address::new(logger).unwrap()).unwrap().interval_s);
                 // Some records of an epoch's beginning, a setting and a day's profile may share a moment.
                 assert!(
                     (said - made).abs() <= 5 * interval,
                     "{context}: {key} is {} s off: {part}\n{}",
                     said - made,
-                    told.happened(json)
+                    scene.happened(json)
                 );
             }
             // At an edge a record or two may be attributed to what came before or after.
             assert!(
                 misfits <= 4 && (fits > misfits || last - first < 2),
                 "{context}: {cause}: {misfits} of {part}\n{}",
-                told.happened(json)
+                scene.happened(json)
             );
             let sum: u64 = ["missing", "brought", "written_off"].iter().map(|key| number(&part[key])).sum();
             assert_eq!(sum, u64::from(last - first) + 1, "{context}: {part}");
@@ -518,8 +519,8 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
         assert_eq!(total, number(&outage["records"]), "{context}: {outage}");
         assert_eq!(outage["repaired"], number(&outage["missing"]) == 0, "{context}: {outage}");
     }
-    // The other way round: what something certainly kept from being heard is said to be so, as far as anything says that
-    // it was made. Where a record with its epoch's end is missing too, it is only presumed.
+    // The other way round: if something certainly kept a record from being heard, the report says so, as far as it is
+    // known that the record was made. If the record with the end of its epoch is missing too, it is only presumed.
     let ends: BTreeMap<(u16, u32), u32> = json["unclosed"]
         .as_array()
         .unwrap()
@@ -530,11 +531,11 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
         })
         .collect();
     let mut kept: BTreeMap<(u16, &'static str), (u64, u64)> = BTreeMap::new();
-    for record in told.truth.records() {
+    for record in scene.truth.records() {
         let id = record.identity;
         let key = (id.address.number(), id.epoch.number(), id.sequence.number());
-        let [cause] = told.causes(record)[..] else { continue };
-        if told.heard.contains(&key) || ends.get(&(key.0, key.1)).is_some_and(|&last| key.2 > last) {
+        let [cause] = scene.causes(record)[..] else { continue };
+        if scene.heard.contains(&key) || ends.get(&(key.0, key.1)).is_some_and(|&last| key.2 > last) {
             continue;
         }
         let count = kept.entry((key.0, cause)).or_default();
@@ -546,7 +547,7 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
         assert!(
             right + 18 >= all,
             "{context}: logger {logger}: {right} of {all} by {cause}\n{}",
-            told.happened(json)
+            scene.happened(json)
         );
         if all >= 24 {
             *seen.entry(cause).or_default() += 1;
@@ -555,13 +556,13 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
 }
 
 /// Every other report says of the missing records what `gaps` says, in JSON and in words, with the daemon up and down.
-fn reports_agree(told: &Told, gaps: &Value, context: &str) {
-    let now = told.now();
-    let report = |command: &str| told.site.json(&[command, "--json", "--now", &now]);
+fn reports_agree(scene: &Scene, gaps: &Value, context: &str) {
+    let now = scene.now();
+    let report = |command: &str| scene.site.json(&[command, "--json", "--now", &now]);
     let sum = |all: &[&Value], key: &str| all.iter().map(|one| one[key].as_u64().unwrap_or(0)).sum::<u64>();
     let (status, visits) = (report("status"), report("visits"));
     let check = |gaps: &Value, completeness: &Value, context: &str| {
-        for logger in &told.plan.loggers {
+        for logger in &scene.plan.loggers {
             let context = format!("{context}: logger {}", logger.address);
             let of = |all: &Value| -> Vec<Value> {
                 let mine = all.as_array().unwrap().iter();
@@ -609,7 +610,7 @@ fn reports_agree(told: &Told, gaps: &Value, context: &str) {
     }
     assert_eq!(status["totals"]["records"], gaps["totals"]["records"], "{context}");
 
-    let text = told.text(&[]);
+    let text = scene.text(&[]);
     let open: Vec<&Value> =
         gaps["gaps"].as_array().unwrap().iter().filter(|gap| gap["state"] == "open").collect();
     let (records, loggers) =
@@ -631,15 +632,15 @@ fn reports_agree(told: &Told, gaps: &Value, context: &str) {
     }
 
     // No daemon: what was received stays the same, and no logger counts as silent for what is not heard now.
-    std::fs::remove_dir_all(told.site.path("run")).unwrap();
-    let down = told.gaps(&[]);
+    std::fs::remove_dir_all(scene.site.path("run")).unwrap();
+    let down = scene.gaps(&[]);
     assert_eq!(down["outages"], gaps["outages"], "{context}, daemon down");
     assert_eq!(down["gaps"], gaps["gaps"], "{context}, daemon down");
     check(&down, &report("completeness"), &format!("{context}, daemon down"));
-    util::daemon::seems_to_run(&told.site.path("run"), told.plan.end().unix_s());
+    util::daemon::seems_to_run(&scene.site.path("run"), scene.plan.end().unix_s());
 }
 
-/// What happens in a field, by a number.
+/// What happens in a field, decided by a number.
 fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     let mut random = Random(seed ^ 0x5ca1_ab1e);
     let loggers = 4 + random.below(4);
@@ -686,7 +687,7 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     (plan, off)
 }
 
-/// Clocks of some loggers were wrong until they were set, or stand in the year 2000 after a new cell; `true` if there are
+/// Clocks of some loggers were wrong until they were set, or are in the year 2000 after a new cell; `true` if there are
 /// new cells.
 fn wrong_clocks(plan: &mut FieldPlan, random: &mut Random) -> bool {
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
@@ -733,7 +734,7 @@ fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
     let seeds: Vec<u64> = only.map_or(some, |seed| vec![seed]);
     let fields = seeds.len() as u64;
     shim::in_threads(2, &seeds, |&seed| {
-        // Every field that fails is to be named, not only the first one.
+        // Every field that fails must be named, not only the first one.
         let run = std::panic::AssertUnwindSafe(|| {
             let mut counts = BTreeMap::new();
             run_field(seed, &mut counts);
@@ -785,44 +786,44 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
             .then(|| (Span::new(TrueTime(day(from)), TrueTime(day(from + 1 + random.below(2)))), by));
     }
     let hut = if random.percent(40) { hut(&plan, &mut random) } else { Hut::default() };
-    let told = Told::with_clock(plan, off, wrong, hut);
-    let before = told.gaps(&[]);
-    compare(&told, &before, &context, seen);
-    filtered(&told, &before, &mut random, &context);
-    reports_agree(&told, &before, &context);
+    let scene = Scene::with_clock(plan, off, wrong, hut);
+    let before = scene.gaps(&[]);
+    compare(&scene, &before, &context, seen);
+    filtered(&scene, &before, &mut random, &context);
+    reports_agree(&scene, &before, &context);
     if random.percent(50) {
-        told.settle();
-        assert_eq!(told.gaps(&[])["outages"], before["outages"], "{context}: settled");
+        scene.settle();
+        assert_eq!(scene.gaps(&[])["outages"], before["outages"], "{context}: settled");
     }
-    let loggers: Vec<Address> = told.plan.loggers.iter().map(|logger| logger.address).collect();
+    let loggers: Vec<Address> = scene.plan.loggers.iter().map(|logger| logger.address).collect();
     let some = random.below(loggers.len());
     for &logger in &loggers[..some] {
         if random.percent(30) {
-            told.import_csv(logger);
+            scene.import_csv(logger);
             *seen.entry("imports of CSV").or_default() += 1;
         }
         // Sometimes no dump follows yet.
         if random.percent(90) {
-            told.import(logger);
+            scene.import(logger);
         }
     }
     let given_up = random.percent(50);
-    let left = told.gaps(&[]);
+    let left = scene.gaps(&[]);
     if let Some(gap) = left["gaps"].as_array().unwrap().iter().find(|_| given_up) {
-        told.write_off(gap);
+        scene.write_off(gap);
         *seen.entry("write-offs").or_default() += 1;
     }
-    let half = told.gaps(&[]);
-    compare(&told, &half, &context, seen);
-    filtered(&told, &half, &mut random, &context);
-    reports_agree(&told, &half, &format!("{context}: after some imports"));
+    let half = scene.gaps(&[]);
+    compare(&scene, &half, &context, seen);
+    filtered(&scene, &half, &mut random, &context);
+    reports_agree(&scene, &half, &format!("{context}: after some imports"));
     if random.percent(50) {
-        told.settle();
-        assert_eq!(told.gaps(&[])["outages"], half["outages"], "{context}: settled after an import");
+        scene.settle();
+        assert_eq!(scene.gaps(&[])["outages"], half["outages"], "{context}: settled after an import");
     }
-    loggers.iter().for_each(|&logger| told.import(logger));
-    let after = told.gaps(&[]);
-    compare(&told, &after, &context, seen);
+    loggers.iter().for_each(|&logger| scene.import(logger));
+    let after = scene.gaps(&[]);
+    compare(&scene, &after, &context, seen);
     assert_eq!(after["totals"]["records"], 0, "{context}");
     assert!(outages(&after).iter().all(|outage| outage["repaired"] == true), "{context}: {after}");
     if !has_restarts {
@@ -830,21 +831,21 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
             same_story(
                 &before,
                 later,
-                &format!("{context}: after {when} imports\n{}", told.happened(&before)),
+                &format!("{context}: after {when} imports\n{}", scene.happened(&before)),
             );
         }
     }
 }
 
 /// A part of the report says of each outage what the whole says of it, and counts what it selects.
-fn filtered(told: &Told, whole: &Value, random: &mut Random, context: &str) {
-    let logger = told.plan.loggers[random.below(told.plan.loggers.len())].address;
+fn filtered(scene: &Scene, whole: &Value, random: &mut Random, context: &str) {
+    let logger = scene.plan.loggers[random.below(scene.plan.loggers.len())].address;
     let from = FROM.unix_s() + random.below(8 * DAY as usize) as i64;
     let to = from + random.below(4 * DAY as usize) as i64;
     let (logger_text, from_text, to_text) = (logger.to_string(), time(from), time(to));
     let by_time = ["--from", from_text.as_str(), "--to", to_text.as_str()];
     for filter in [&["--logger", logger_text.as_str()][..], &by_time] {
-        let part = told.gaps(filter);
+        let part = scene.gaps(filter);
         let context = format!("{context}: {filter:?}");
         let open = number(&part["totals"]["records"]);
         let in_outages: u64 = outages(&part).iter().map(|outage| number(&outage["missing"])).sum();

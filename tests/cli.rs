@@ -1,5 +1,5 @@
-//! The commands as a person meets them: help with examples, exit codes, bad input with the message it gives,
-//! reports in text and JSON.
+//! The commands as a person uses them: help with examples, exit codes, messages for bad input, reports as text and
+//! JSON.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -38,9 +38,9 @@ fn a_key_file_that_others_may_read_is_refused() {
 }
 
 #[test]
-fn a_key_file_that_the_daemon_may_not_read_is_told() {
+fn a_key_file_that_the_daemon_may_not_read_is_reported() {
     let site = site();
-    // Root may read everything: have somebody else start it.
+    // Root may read everything, so another user starts it.
     std::fs::set_permissions(site.dir.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
     std::fs::set_permissions(site.path("keys.toml"), std::fs::Permissions::from_mode(0o000)).unwrap();
     let mut command = site.command(&["run"]);
@@ -55,7 +55,7 @@ fn a_key_file_that_the_daemon_may_not_read_is_told() {
 }
 
 #[test]
-fn a_key_of_the_wrong_length_is_told_without_a_digit_of_it() {
+fn a_key_of_the_wrong_length_is_reported_without_a_digit_of_it() {
     let mut site = site();
     let keys = std::fs::read_to_string(site.path("keys.toml")).unwrap();
     let hex = keys.split('"').nth(1).unwrap().to_owned();
@@ -74,7 +74,7 @@ fn two_loggers_with_one_address_and_an_unknown_key_come_out_together() {
 }
 
 #[test]
-fn a_port_that_is_no_terminal_is_told_by_check_and_by_run() {
+fn a_port_that_is_not_a_terminal_is_reported_by_check_and_by_run() {
     let mut site = site();
     let file = site.path("not-a-port");
     std::fs::write(&file, "text").unwrap();
@@ -90,7 +90,7 @@ fn a_port_that_is_no_terminal_is_told_by_check_and_by_run() {
 }
 
 #[test]
-fn a_file_that_is_no_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
+fn a_file_that_is_not_a_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
     let site = site();
     std::fs::write(site.ledger(), "not SQLite at all\n".repeat(100)).unwrap();
     run_refuses(&site, 3, &["ledger.db", "not a stonechat ledger", "not changed"]);
@@ -106,7 +106,7 @@ fn a_file_that_is_no_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as
 }
 
 #[test]
-fn a_folder_that_may_not_be_written_is_told() {
+fn a_folder_that_may_not_be_written_is_reported() {
     let site = site();
     std::fs::set_permissions(site.dir.path(), std::fs::Permissions::from_mode(0o555)).unwrap();
     let mut command = site.command(&["run"]);
@@ -150,7 +150,7 @@ fn every_command_explains_itself_with_an_example() {
     let help = binary().arg("--help").output().unwrap();
     let text = String::from_utf8_lossy(&help.stdout);
     assert_eq!(help.status.code(), Some(0));
-    assert!(text.contains("no warning or alarm system for life safety"), "{text}");
+    assert!(text.contains("not a warning or alarm system for life safety"), "{text}");
     for command in [
         "init",
         "run",

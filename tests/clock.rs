@@ -1,5 +1,5 @@
 //! Corrected logger times against the simulator's truth: records go through the daemon's core into a real ledger, and
-//! what it makes of their times is compared with when they were made.
+//! their corrected times are compared with the times at which they were made.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::BTreeMap;
@@ -20,7 +20,7 @@ use stonechat::wire::seq::{Address, Epoch, Identity};
 
 const DAY: i64 = 86_400;
 const HOUR: i64 = 3_600;
-/// A frame is under way for so long at most, where none is late.
+/// The longest time that a frame is under way, if none is late.
 const UNDER_WAY_S: i64 = 30;
 
 fn address(number: u16) -> Address {
@@ -123,7 +123,7 @@ impl Heard {
         worst
     }
 
-    /// Without any reception, as after hand downloads only: what the events held of each epoch say.
+    /// Without any reception, as after hand downloads only: the correction by the held events of each epoch.
     fn worst_by_hand(&self) -> Worst {
         let mut worst = Worst::default();
         let mut clocks: BTreeMap<(Address, Epoch), Events> = BTreeMap::new();
@@ -212,7 +212,7 @@ fn a_clock_that_stays_in_the_year_2000_gives_way_to_receptions() {
     let worst = heard.worst();
     println!("2000 and never set: {worst:?}");
     assert!(worst.corrected <= UNDER_WAY_S && worst.worse_by <= 0, "{worst:?}");
-    // The event of the setting is lost: the same.
+    // The event of the setting is lost; the result is the same.
     let battery_swaps = vec![new_cell(11, 3, Some(5 * 3_600)), new_cell(12, 4, Some(30 * 3_600))];
     let heard = Heard::new(
         FieldPlan { battery_swaps, ..plan },
@@ -231,7 +231,7 @@ fn a_gateway_that_does_not_know_the_time_bounds_nothing() {
     plan.battery_swaps = vec![new_cell(11, 3, None)];
     let heard = Heard::new(plan, all, |_| false, true);
     let worst = heard.worst();
-    // What is left is that the epoch began when the one before was last heard: within an interval.
+    // The remaining error: the epoch began when the previous one was last heard, within one interval.
     println!("2000, never set, gateway not synchronised: {worst:?}");
     assert!(worst.corrected <= HOUR && worst.worse_by <= 0, "{worst:?}");
 }
@@ -275,7 +275,8 @@ fn a_drift_of_minutes_a_month_is_spread_between_settings() {
             assert!(worst.corrected <= open && worst.worse_by <= between, "{worst:?}");
         }
     }
-    // Where every stretch ends with a setting, what is left is that cold months lose more than warm ones.
+    // If every stretch ends with a setting, the remaining error is that clocks lose more in cold months than in warm
+    // ones.
     let mut plan = quiet(66);
     drifting(&mut plan, 23.0);
     plan.clock_sets = [11, 12, 13].iter().flat_map(|&of| [set(of, 20, 0), set(of, 65, 0)]).collect();
@@ -306,6 +307,6 @@ fn gaps_of_a_whole_season_lie_where_the_truth_has_them() {
     let (worst, (times, worst_of_gaps)) = (heard.worst(), heard.worst_of_gaps());
     println!("a season: {worst:?}; {times} times of gaps, worst {worst_of_gaps} s");
     assert!(worst.corrected <= 180 && worst.worse_by <= 120, "{worst:?}");
-    // A profile or an event may stand first: then the estimate is an interval off.
+    // A profile or an event may come first: then the estimate is one interval off.
     assert!(times > 20 && worst_of_gaps <= intervals + 180, "{times} {worst_of_gaps}");
 }

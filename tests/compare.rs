@@ -1,5 +1,5 @@
-//! Copies of a record compared by digests: against plain sets of what each holds, settled or not; with dumps; and
-//! through the command.
+//! Copies of a record, compared by digests: the result must agree with plain sets of what each copy holds, settled or
+//! not. Also with dumps, and through the command.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -43,7 +43,7 @@ fn field(seed: u64, days: u32) -> (FieldPlan, Run) {
     (plan, run)
 }
 
-/// A part of what came in, as another gateway with other luck would have it.
+/// A part of what came in, as another gateway might have received it.
 fn part(run: &Run, random: &mut Random, lost_one_in: u64) -> Vec<Emission> {
     run.emissions.iter().filter(|_| !random.one_in(lost_one_in)).cloned().collect()
 }
@@ -52,13 +52,13 @@ fn copy_of(path: &Path) -> ComparedSide {
     ComparedSide::ledger(path, false, |_| ()).unwrap()
 }
 
-/// The keys that differ in one way, out of the ranges that are told.
+/// The keys that differ in one way, from the ranges that are listed.
 fn keys(found: &RecordsCompared, kind: DifferenceKind) -> BTreeSet<Key> {
     let mut keys = BTreeSet::new();
     for (address, logger) in &found.loggers {
         for difference in logger.differences.iter().filter(|difference| difference.kind == kind) {
             for sequence in difference.first..=difference.last {
-                assert!(keys.insert((address.number(), difference.epoch.number(), sequence)), "told twice");
+                assert!(keys.insert((address.number(), difference.epoch.number(), sequence)), "listed twice");
             }
         }
     }
@@ -69,7 +69,7 @@ fn same(found: &RecordsCompared) -> u64 {
     found.loggers.values().map(|logger| logger.same).sum()
 }
 
-/// Puts an event of our own under an identity, held as radio brought it.
+/// Stores an invented event under an identity, as if it had come by radio.
 fn hold(ledger: &mut Ledger, plan: &FieldPlan, id: Identity, value: i64) {
     let mut batch = Batch::default();
     let mut plaintext = Vec::new();
@@ -119,7 +119,7 @@ fn differences_are_those_of_the_sets_of_records_whatever_is_settled_on_either_si
         assert_eq!(keys(&found, DifferenceKind::Different), others, "case {case}");
         assert!(keys(&found, DifferenceKind::NotComparable).is_empty());
         assert_eq!(same(&found), in_a.intersection(&in_b).count() as u64);
-        // Worked out from every row it is the same.
+        // Calculated from every row, it is the same.
         let anew = |path: &Path| ComparedSide::ledger(path, true, |_| ()).unwrap();
         let full = compare(&anew(&a), &anew(&b), |_| true).unwrap();
         assert_eq!(full.loggers, found.loggers);
@@ -169,7 +169,7 @@ fn what_a_copy_gave_up_to_a_backup_is_the_same_by_digest_and_not_comparable_wher
             > 0
     );
     assert!(compare(&copy_of(&path), &copy_of(&whole), |_| true).unwrap().is_same());
-    // A third copy lacks some of what was given up: which of the others are the same, nobody can say any more.
+    // A third copy lacks some of what was given up: it is no longer known which of the others are the same.
     let fewer: Vec<Emission> =
         run.emissions.iter().enumerate().filter(|(at, _)| at % 50 != 7).map(|(_, e)| e.clone()).collect();
     hand::receive(&less, &plan, &fewer);
@@ -201,7 +201,7 @@ fn a_folder_of_dumps_against_the_sites_ledger_says_which_records_it_lacks_and_ex
     let held = held_equals_truth(&site.ledger(), &run.truth);
     let mut lacked: BTreeMap<u16, u64> = BTreeMap::new();
     for address in run.truth.addresses().take(2) {
-        // The memory has overwritten the oldest: of those the dump says nothing.
+        // The memory has overwritten the oldest records, so the dump says nothing about them.
         let kept = &run.truth.records_of(address)[100..];
         std::fs::write(stick.join(format!("{address}.sealed")), hand::dump(&run.truth, kept)).unwrap();
         let keys = kept
@@ -214,9 +214,9 @@ fn a_folder_of_dumps_against_the_sites_ledger_says_which_records_it_lacks_and_ex
     let stick = stick.to_str().unwrap();
     let output = site.output(&["compare", stick, "--json"]);
     assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
-    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(told["is_same"], false);
-    let loggers = told["loggers"].as_array().unwrap();
+    let printed: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(printed["is_same"], false);
+    let loggers = printed["loggers"].as_array().unwrap();
     assert_eq!(loggers.len(), 2);
     for logger in loggers {
         let differences = logger["differences"].as_array().unwrap();
@@ -254,7 +254,7 @@ fn a_backup_is_the_same_and_files_that_are_neither_ledger_nor_dump_are_refused_a
         assert_eq!(output.status.code(), Some(3), "{text}");
         assert!(text.contains(says), "{text}");
     }
-    // A dump of which no key opens anything is no empty difference.
+    // A dump of which no key opens anything is not an empty difference.
     let noise = stick.join("noise.sealed");
     std::fs::write(&noise, vec![0x55; 4000]).unwrap();
     assert_eq!(site.output(&["compare", noise.to_str().unwrap()]).status.code(), Some(3));
@@ -278,10 +278,10 @@ fn a_damaged_copy_is_named_with_a_remedy_for_a_copy_and_nothing_is_changed() {
         (["restore", copy.to_str().unwrap()], "nothing was changed: restore another backup"),
     ] {
         let output = site.output(&line);
-        let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert_eq!(output.status.code(), Some(3), "{told}");
-        assert!(told.contains("copy.db") && told.contains(remedy), "{told}");
-        assert!(!told.contains("the daemon sets it aside"), "{told}");
+        let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(3), "{printed}");
+        assert!(printed.contains("copy.db") && printed.contains(remedy), "{printed}");
+        assert!(!printed.contains("the daemon sets it aside"), "{printed}");
     }
     assert_eq!(std::fs::read(site.ledger()).unwrap(), held);
 }

@@ -1,5 +1,5 @@
-//! What `completeness` counts: its arithmetic by itself, random histories of a ledger against sets of integers, and
-//! what was known at each of several times against what was told then.
+//! The counts of `completeness`: its arithmetic alone, random histories of a ledger against sets of integers, and
+//! `--as-of` reports of several earlier times against the reports that were made at those times.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -165,7 +165,7 @@ struct Naive {
     /// By import.
     csv: BTreeMap<i64, BTreeSet<u32>>,
     off: BTreeSet<u32>,
-    /// The end that a profile of the next epoch told.
+    /// The end that a profile of the next epoch states.
     named: u32,
     first: u32,
 }
@@ -199,7 +199,7 @@ fn row_of(counts: &Counts) -> [u64; 6] {
     [counts.expected(), counts.radio, counts.sealed, counts.csv, counts.written_off, counts.missing]
 }
 
-/// A ledger with one logger, in which step follows step at a time of its own.
+/// A ledger with one logger, in which each step has its own time.
 struct History {
     dir: tempfile::TempDir,
     ledger: Ledger,
@@ -318,7 +318,7 @@ impl History {
             }
             Step::Withdraw => {
                 let Some(import) = self.rows_import.take() else { return };
-                // As the developers' page says: mark the import, write the ranges anew, raise the generation.
+                // As DEVELOPERS.md says: mark the import, rewrite the ranges, raise the generation.
                 self.sql(
                     "UPDATE import SET withdrawn_at = ?, withdrawn_by = 'N. N.', withdrawn_reason = 'wrong' WHERE id = ?",
                     (self.now, import),
@@ -345,7 +345,7 @@ impl History {
                 self.ledger.settle(20, self.now / DAY).unwrap();
             }
             Step::Profile => {
-                // The next epoch's, which tells that the first ended at 710.
+                // The next epoch's, which states that the first ended at 710.
                 let fields = ProfileFields {
                     time: (T0 + 710 * EVERY) as u32,
                     unit: 5,
@@ -396,7 +396,7 @@ proptest! {
             .windows(2)
             .map(|pair| Span { from: GatewayTime(pair[0]), to: GatewayTime(pair[1]) })
             .collect();
-        let mut told = Vec::new();
+        let mut printed = Vec::new();
         for step in steps {
             history.step(step);
             let counts = history.counts(&spans, None);
@@ -416,11 +416,11 @@ proptest! {
                 prop_assert_eq!(counts.spans[at].radio, mine(&history.naive.radio) + extra);
                 prop_assert_eq!(counts.spans[at].sealed, mine(&history.naive.sealed));
             }
-            told.push((history.now, counts));
+            printed.push((history.now, counts));
         }
-        // Whatever came later, what was known at each of those times is what was told then.
+        // Independent of what came later, what was known at each of those times is what was reported then.
         history.ledger.settle(u32::MAX, history.now / DAY).unwrap();
-        for (at, then) in told {
+        for (at, then) in printed {
             let counts = history.counts(&spans, Some(at));
             prop_assert_eq!(row_of(&counts.all), row_of(&then.all), "as of {}", at);
         }
@@ -482,7 +482,7 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
             .map(|epoch| (epoch, truth.missing_ranges(of.logger, epoch)))
             .collect();
         let expected_from = |epoch: u32, sequence: u32| {
-            // Of what the roster excludes the truth says nothing: it starts with what is held.
+            // The truth does not contain what the roster excludes: it starts with what is held.
             ranges.get(&epoch).is_some_and(|ranges| ranges.iter().any(|range| range.contains(&sequence)))
         };
         let missing: u64 =
@@ -494,7 +494,7 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
             assert_eq!(of.all.radio, heard.len() as u64, "logger {}", of.logger);
         }
         assert_eq!(of.all.by_hand() + of.all.written_off + of.all.given_up, 0);
-        // Clocks are off by minutes, and set right as far as can be told: a few records at a month's border.
+        // Clocks are off by minutes, and are corrected as far as possible: a few records at a month's border.
         for (span, counts) in wanted.spans.iter().zip(&of.spans) {
             let naive = heard
                 .iter()
@@ -586,7 +586,7 @@ fn the_command_takes_spans_and_times_and_says_what_is_wrong_with_them() {
 fn records_of_which_nothing_says_when_they_came_count_as_held_at_any_time_as_in_an_export() {
     let (_dir, config, _, now) = embankment(3_000);
     let path = config.ledger.path.clone();
-    // As a ledger has them that took over from a damaged one.
+    // As in a ledger that took over from a damaged one.
     let db = rusqlite::Connection::open(&path).unwrap();
     for table in ["settled", "journal"] {
         let sql = format!("UPDATE {table} SET stored_at = NULL, lag = NULL, import = NULL WHERE rank = 0");

@@ -1,6 +1,6 @@
-//! Configuration files with something wrong in them: what is said of each, and that no key is ever said.
+//! Configuration files with mistakes: the message for each, and that no message contains a key.
 //!
-//! Boundary: `config` and the commands `check` and `init`, on real files in a fresh folder a test.
+//! Boundary: `config` and the commands `check` and `init`, on real files, with a fresh folder for each test.
 
 #![allow(
     clippy::unwrap_used,
@@ -60,7 +60,7 @@ slot = 0
 last = { epoch = 1, sequence = 90000 }
 "#;
 
-/// Invented keys. No six digits of them stand in any expected message.
+/// Invented keys. No six digits of them are in any expected message.
 const KEY64: &str = "8d1f4ac07be26395d0f8315c9e7a46b2f35e90c817da64b1428c6f0e39d5a7b3";
 const KEY32: &str = "c6e05b93d14f7a28e9b3607d52fc18a4";
 
@@ -126,7 +126,7 @@ site.toml | "Harrow Tarn embankment" | 5
 site.toml | "Harrow Tarn embankment" | "NAME101"
     site.toml:2: `[site] name`: 101 characters are too many, allowed 1 to 100; write the site's name
 site.toml | "-07:00" | "-7"
-    site.toml:3: `[site] utc_offset`: "-7" is no offset; write the site's hours and minutes from UTC, as in "-07:00"
+    site.toml:3: `[site] utc_offset`: "-7" is not an offset; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "-14:30"
     site.toml:3: `[site] utc_offset`: "-14:30" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "-07:10"
@@ -218,9 +218,9 @@ site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[[radio]]\nna
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[[radio]]\nname = "hut"\nport = "/dev/serial/by-id/radio"
     site.toml:15: `port` of radio "hut": the radio at line 12 has this port; give each its own
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nlisten = "localhost:8420"
-    site.toml:14: `[page] listen`: "localhost:8420" is no address and port; write an address and a port, as in "127.0.0.1:8420"
+    site.toml:14: `[page] listen`: "localhost:8420" is not an address and port; write an address and a port, as in "127.0.0.1:8420"
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nlisten = "127.0.0.1:84200"
-    site.toml:14: `[page] listen`: "127.0.0.1:84200" is no address and port; write an address and a port, as in "127.0.0.1:8420"
+    site.toml:14: `[page] listen`: "127.0.0.1:84200" is not an address and port; write an address and a port, as in "127.0.0.1:8420"
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[pages]\nlisten = "127.0.0.1:8420"
     site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, points, radio, page; write `page`
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio
@@ -274,7 +274,7 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nsilent_after_s = 0
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "May 2026"
     loggers.toml:6: `in_service_from` of logger 17: "May 2026" is neither a date nor an instant; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-02-30"
-    loggers.toml:6: `in_service_from` of logger 17: "2026-02-30" is no day of the calendar; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
+    loggers.toml:6: `in_service_from` of logger 17: "2026-02-30" is not a day in the calendar; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = 2026-02-30
     loggers.toml:6: not TOML at column 19: invalid date, expected day between 01 and 28
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04T08:30:00"
@@ -298,15 +298,15 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 0
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 1\nstart_sequence = 4294967296
     loggers.toml:7: `start_sequence` of logger 17: 4294967296 is out of range, allowed 1 to 4294967295; write the first sequence that is expected in it
 loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed = "4.5.2026"
-    loggers.toml:6: `battery_installed` of logger 17: "4.5.2026" is no date; write the day as in "2026-05-04"
+    loggers.toml:6: `battery_installed` of logger 17: "4.5.2026" is not a date; write the day as in "2026-05-04"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed = "2026-05-04T08:30:00Z"
-    loggers.toml:6: `battery_installed` of logger 17: "2026-05-04T08:30:00Z" is no date; write the day as in "2026-05-04"
+    loggers.toml:6: `battery_installed` of logger 17: "2026-05-04T08:30:00Z" is not a date; write the day as in "2026-05-04"
 loggers.toml | memory_records = 4000 | memory_records = 4000\narea = [ "crest" ]
     loggers.toml:6: `area` of logger 17: found an array, expected text in quotes; write where it is
 loggers.toml | memory_records = 4000 | memory_records = 4000\nlatitude = 46.5
     loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
 loggers.toml | "milli_hertz" | "millihertz"
-    loggers.toml:6: `raw_unit` of channel 0 of logger 17: "millihertz" is no raw unit; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
+    loggers.toml:6: `raw_unit` of channel 0 of logger 17: "millihertz" is not a raw unit; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
 loggers.toml | , raw_unit = "milli_hertz" | (nothing)
     loggers.toml:6: `raw_unit` of channel 0 of logger 17: missing; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
 loggers.toml | raw_unit = "milli_hertz" | raw_unit = "milli_hertz", unit = "kPa"
@@ -324,7 +324,7 @@ loggers.toml | interval_s = 900 | interval_s = 900\ninterval_s = 901
 keys.toml | KEY64 | KEY62
     keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | KEYBAD
-    keys.toml:2: `[site_key] hex`: character 41 of 64 is no hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
+    keys.toml:2: `[site_key] hex`: character 41 of 64 is not a hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | 0000000000000000000000000000000000000000000000000000000000000000
     keys.toml:2: `[site_key] hex`: one byte over and over is a placeholder; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | (nothing)
@@ -334,7 +334,7 @@ keys.toml | hex = "KEY64"\n | (nothing)
 keys.toml | "KEY64" | KEY64
     keys.toml:2: `[site_key] hex`: found a whole number, expected 64 hex digits in quotes; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | '''KEY64'''
-    keys.toml:2: `[site_key] hex`: character 1 of 68 is no hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
+    keys.toml:2: `[site_key] hex`: character 1 of 68 is not a hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | [ "KEY64" ]
     keys.toml:2: `[site_key] hex`: found an array, expected 64 hex digits in quotes; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | "KEY64
@@ -384,7 +384,7 @@ keys.toml | KEY32 | KEY30
 keys.toml | KEY32 | KEY48
     keys.toml:7: `hex` of the key of logger 17, slot 2: 48 hex digits found, expected 32 or 64; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | "KEY32" | "KEY32 "
-    keys.toml:7: `hex` of the key of logger 17, slot 2: character 33 of 33 is no hex digit, expected 32 or 64 of them; write the key of this logger and slot, as `stonechat key new` makes one
+    keys.toml:7: `hex` of the key of logger 17, slot 2: character 33 of 33 is not a hex digit, expected 32 or 64 of them; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | KEY32 | abababababababababababababababab
     keys.toml:7: `hex` of the key of logger 17, slot 2: one byte over and over is a placeholder; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | hex = "KEY32"\n | (nothing)
@@ -409,7 +409,7 @@ keys.toml | [site_key] | [sitekey]
 keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
     keys.toml:8: `…` at column 3 is here a second time; keep one of the two
 "##;
-/// How many there are: so that a slip in the table cannot pass for success.
+/// The number of cases, so that a mistake in the table cannot look like success.
 const COUNT: usize = 143;
 
 /// One case: the file, what to replace in it, by what, and every message.
@@ -491,7 +491,7 @@ fn mistakes_of_all_files_come_out_together_by_file_and_line() {
             "loggers.toml:4: `interval_s` of logger 17: 0 is out of range, allowed 1 to 604800; write the \
              seconds between two readings",
             "loggers.toml:8: `address` of logger 17: the logger at line 1 has this address; give each its own",
-            "site.toml:3: `[site] utc_offset`: \"UTC-7\" is no offset; write the site's hours and minutes from \
+            "site.toml:3: `[site] utc_offset`: \"UTC-7\" is not an offset; write the site's hours and minutes from \
              UTC, as in \"-07:00\"",
             "site.toml:5: `[ledger] path`: \"\" is empty; write the path of the ledger, as in \"ledger.db\"",
         ]
@@ -522,7 +522,7 @@ fn a_syntax_error_in_the_site_file_does_not_hide_the_other_files() {
 fn syntax_errors_and_mistakes_are_bounded() {
     let dir = folder(SITE, &"x\n".repeat(1000), KEYS);
     assert!(survey(&dir).problems.len() <= 22);
-    // A long file tells its first syntax error.
+    // The first syntax error of a long file is reported.
     let dir = folder(SITE, &"x\n".repeat(1_000_000), KEYS);
     assert_eq!(
         said(&dir, &survey(&dir).problems),
@@ -536,7 +536,7 @@ fn syntax_errors_and_mistakes_are_bounded() {
         said(&dir, &problems)
             .contains(&"loggers.toml: 1000 more mistakes are not listed; correct these first".into())
     );
-    // Neither depth nor a name as long as the file overflows anything.
+    // Neither deep nesting nor a name as long as the file overflows anything.
     for text in
         ["a = ".to_string() + &"[".repeat(1_000_000), "a.".repeat(1_000_000), "a".repeat(4_000_000) + " = 1"]
     {
@@ -576,8 +576,8 @@ fn a_site_has_bounds_for_loggers_and_radios() {
 }
 
 #[test]
-fn what_is_no_readable_file_is_refused() {
-    /// What stands in place of the roster, and what is said of it.
+fn what_is_not_a_readable_file_is_refused() {
+    /// What is in the place of the roster, and the message for it.
     type Standing<'a> = (&'a dyn Fn(&Path), &'a str);
     let fifo = |path: &Path| rustix::fs::mkfifoat(rustix::fs::CWD, path, rustix::fs::Mode::RUSR).unwrap();
     let cases: [Standing; 7] = [
@@ -956,7 +956,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
     let dir = folder(&site, &loggers, &keys.replace(&"0".repeat(64), "KEY64"));
     let checked = survey(&dir);
     assert!(checked.problems.is_empty(), "{}", checked.problems);
-    // What is commented out is right, and is the default where there is one.
+    // The commented lines are valid, and show the default if there is one.
     let uncommented = |text: &str| {
         let is_key = |rest: &&str| {
             rest.split_once(" = ").is_some_and(|(key, _)| !key.contains(' ') && !key.contains('`'))
@@ -1039,7 +1039,7 @@ fn check_by_root_answers_for_the_user_that_the_service_runs_as() {
     assert!(ok, "{text}");
     let (ok, text) = ledger(user(dir.path(), Path::new("/var/lib/stonechat")));
     assert!(!ok && text.contains("may write only below /var/lib/stonechat"), "{text}");
-    // What a command of root's left.
+    // What a command of root left.
     let left = record.join("ledger.db.lock");
     fs::write(&left, "").unwrap();
     set_mode(&left, 0o600);
@@ -1074,7 +1074,7 @@ fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
     assert_eq!((&report["problems"], &report["warnings"]), (&serde_json::json!([]), &serde_json::json!([])));
     assert_eq!((&report["ports"][0]["ok"], &report["ledger"]["ok"]), (&false.into(), &true.into()));
     assert_eq!(report["config"]["loggers_with_key"], 3);
-    // Nothing is overwritten, and nothing is written beside what is there.
+    // Nothing is overwritten, and nothing is written next to existing files.
     let before = fs::read(&keys).unwrap();
     let mut out = Vec::new();
     assert_eq!(init::run(&target, &mut out), 3);
@@ -1090,7 +1090,7 @@ fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
     assert_eq!(init::run(&target, &mut Vec::new()), 3);
     assert_eq!(fs::read_dir(&target).unwrap().count(), 1);
     assert_eq!(fs::read(&keys).unwrap(), before);
-    // A name that points nowhere is there too, and is not written through.
+    // A link without a target also exists, and nothing is written through it.
     let other = dir.path().join("other");
     fs::create_dir(&other).unwrap();
     symlink(dir.path().join("elsewhere"), other.join("keys.toml")).unwrap();

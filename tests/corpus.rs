@@ -1,7 +1,7 @@
 //! The fuzz targets as an ordinary test: every file of the committed corpus, and mutations of each under a seed, go
-//! through the very functions that the fuzzer runs. What the fuzzer once found is a file of the corpus.
+//! through the same functions that the fuzzer runs. Each finding of the fuzzer is a file of the corpus.
 //!
-//! `STONECHAT_TEST_MUTATIONS=N` makes so many mutations of each file (default 60; a quarter of them for ledgers).
+//! `STONECHAT_TEST_MUTATIONS=N` sets the number of mutations of each file (default 60; a quarter of that for ledgers).
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 #[path = "../fuzz/src/lib.rs"]

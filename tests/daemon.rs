@@ -1,5 +1,5 @@
-//! The real binary from end to end: bytes through a pseudo-terminal or TCP into a ledger, against the truth;
-//! killed at random instants; beside other processes; without its port; told to stop.
+//! The real binary from end to end: bytes through a pseudo-terminal or TCP into a ledger, against the truth; killed at
+//! random instants; together with other processes; without its port; asked to stop.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -18,7 +18,7 @@ use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 
-/// 255 loggers in a hurry: a fifth lost, a twentieth doubled, noise, forgeries, replays.
+/// 255 loggers at high speed: a fifth lost, a twentieth doubled, noise, forgeries, replays.
 fn harsh(seed: u64, readings: u32) -> FieldPlan {
     FieldPlan::dense(seed, 255, readings, 0.2, 0.05, 0.03)
 }
@@ -80,13 +80,13 @@ fn through_tcp_the_ledger_equals_the_truth_minus_the_losses() {
     });
 }
 
-/// What must hold after any kill: each held value is the truth's, held and gaps together are everything from 1
-/// to the largest held, and nothing that was told committed is gone.
-fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, told: u64) -> usize {
+/// What must be true after any kill: each held value equals the truth, held records and gaps together are everything
+/// from 1 to the largest held, and nothing that was reported committed is gone.
+fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, reported: u64) -> usize {
     let held = held_equals_truth(&site.ledger(), field.truth());
     assert!(
-        held.len() as u64 >= before as u64 + told,
-        "{} held, {before} before, {told} told committed since",
+        held.len() as u64 >= before as u64 + reported,
+        "{} held, {before} before, {reported} reported committed since",
         held.len()
     );
     verified(&site.ledger());
@@ -124,7 +124,7 @@ fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, tol
 }
 
 #[test]
-fn killed_at_any_instant_it_keeps_what_it_told_committed() {
+fn killed_at_any_instant_it_keeps_what_it_reported_as_committed() {
     const KILLS: usize = 20;
     const KILLS_IN_SETTLE: usize = 5;
     let seed = std::env::var("STONECHAT_TEST_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(7_u64);
@@ -143,7 +143,7 @@ fn killed_at_any_instant_it_keeps_what_it_told_committed() {
         while bytes.len() < 24_000 {
             match field.next() {
                 Some(emission) => bytes.extend(emission.bytes),
-                // Run out: the same field once more gives duplicates, and fills what kills have lost.
+                // The field has ended: sending it again gives duplicates, and fills what kills have lost.
                 None => field = Field::new(plan.clone()),
             }
         }
@@ -156,16 +156,16 @@ fn killed_at_any_instant_it_keeps_what_it_told_committed() {
         }
         daemon.kill();
         let state = daemon.state();
-        let told = state.as_ref().and_then(|state| state.commit).map_or(0, |commit| commit.records);
+        let reported = state.as_ref().and_then(|state| state.commit).map_or(0, |commit| commit.records);
         let log = daemon.log();
         let inside = log.matches("settle begins").count() > log.matches("settle ends").count();
         kills += 1;
         in_settle += usize::from(inside);
-        held = after_a_kill(&site, &field, &plan, held, told);
+        held = after_a_kill(&site, &field, &plan, held, reported);
     }
     println!("{kills} kills, {in_settle} of them inside a settle, {held} records held in the end");
     assert!(held > 1000);
-    // Whatever happened, the last one stops in good order and still has it all.
+    // After everything that happened, the last daemon stops normally and still has everything.
     let mut daemon = site.start();
     daemon.wait_listening();
     assert_eq!(daemon.stop().code(), Some(0));
@@ -182,7 +182,7 @@ fn await_settle(daemon: &mut Daemon) {
 }
 
 #[test]
-fn a_second_daemon_is_refused_and_told_who_has_the_ledger() {
+fn a_second_daemon_is_refused_and_reported_who_has_the_ledger() {
     let plan = FieldPlan::harrow_tarn(3, 2, TrueTime(1_780_000_000), 1);
     let (site, _pty) = Site::with_pty(&plan, 0.1, "");
     let mut first = site.start();
@@ -207,7 +207,7 @@ fn another_user_with_group_read_opens_the_ledger_with_the_daemon_up_stopped_and_
         for args in [&["gaps", "--json"][..], &["status"][..], &["verify"][..]] {
             let mut command = site.command(args);
             if is_root() {
-                // Nobody, in the group of the ledger.
+                // The user `nobody`, in the group of the ledger.
                 command.uid(65_534).gid(rustix::process::getegid().as_raw());
             }
             let output = command.output().unwrap();
@@ -234,13 +234,13 @@ fn another_user_with_group_read_opens_the_ledger_with_the_daemon_up_stopped_and_
 }
 
 #[test]
-fn told_to_stop_it_commits_at_once_and_says_so() {
+fn when_stopped_it_commits_at_once_and_says_so() {
     let plan = FieldPlan::harrow_tarn(5, 12, TrueTime(1_780_000_000), 1).without_incidents();
     let (site, mut pty) = Site::with_pty(&plan, 3600.0, "");
     let socket_path = site.path("notify");
     let socket = UnixDatagram::bind(&socket_path).unwrap();
     socket.set_read_timeout(Some(PATIENCE)).unwrap();
-    let told = || {
+    let reported = || {
         let mut buffer = [0; 256];
         let len = socket.recv(&mut buffer).unwrap();
         String::from_utf8_lossy(&buffer[..len]).into_owned()
@@ -248,20 +248,20 @@ fn told_to_stop_it_commits_at_once_and_says_so() {
     let mut daemon = site.start_with(|command| {
         command.env("NOTIFY_SOCKET", &socket_path);
     });
-    assert!(told().starts_with("READY=1"));
+    assert!(reported().starts_with("READY=1"));
     daemon.wait_listening();
     let run = Field::new(plan.clone().with_faults(FaultRates::none())).run_out();
     send(&mut pty, &run.line());
     assert_eq!(daemon.state().unwrap().commits, 0, "an hour's window is not over");
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
-    assert!(told().starts_with("STOPPING=1"));
+    assert!(reported().starts_with("STOPPING=1"));
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
     let state = stonechat::state::DaemonState::read(&site.path("run")).unwrap();
     assert_eq!((state.phase, state.waiting), (Phase::Stopped, 0));
 }
 
 #[test]
-fn a_port_that_vanishes_is_told_once_tried_again_and_heard_again() {
+fn a_port_that_vanishes_is_reported_once_tried_again_and_heard_again() {
     let plan = FieldPlan::harrow_tarn(6, 4, TrueTime(1_780_000_000), 2).without_incidents();
     let plan = plan.with_faults(FaultRates::none());
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
@@ -271,7 +271,7 @@ fn a_port_that_vanishes_is_told_once_tried_again_and_heard_again() {
     let half: usize = run.emissions[..half].iter().map(|emission| emission.bytes.len()).sum();
     let mut daemon = site.start();
     daemon.wait_listening();
-    // Half a frame more than half of them: what a closing port leaves unfinished is not counted.
+    // Half of the frames, plus half a frame: an unfinished frame of a closing port is not counted.
     send(&mut pty, &line[..half + 5]);
     let frames = run.emissions.len() as u64 / 2;
     daemon.wait_frames(frames);
@@ -306,7 +306,7 @@ fn a_new_key_opens_what_was_set_aside_when_the_configuration_is_read_again() {
     assert_eq!(state.aside_over_limit, 0);
     assert!(!held_equals_truth(&site.ledger(), &run.truth).iter().any(|_| true));
 
-    // A broken file changes nothing and is told.
+    // A broken file changes nothing and is reported.
     site.edit("keys.toml", "slots = [200]", "slots = 200");
     daemon.signal(rustix::process::Signal::HUP);
     await_log(&daemon, "not reloaded");

@@ -1,5 +1,5 @@
-//! A damaged ledger under the real binary and through the library: set aside whole, intake goes on, the gap report
-//! stays the one it was, and there is never a crash loop.
+//! A damaged ledger under the real binary and through the library: it is set aside whole, intake continues, the gap
+//! report stays the same, and there is never a crash loop.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -24,7 +24,7 @@ use util::truth::{held_equals_truth, verified};
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const PROMISE: &str = "a damaged ledger is set aside, intake goes on, no false gap appears, and no record is gone without a gap";
 
-/// A ledger of some days with gaps of every kind, settled but for its end, and what is known of it beside it.
+/// A ledger of some days with gaps of every kind, settled but for its end, and the file next to it that describes it.
 fn filled(dir: &Path, seed: u64) -> (PathBuf, FieldPlan, Run) {
     let path = dir.join("ledger.db");
     let plan = FieldPlan::harrow_tarn(seed, 6, TrueTime(1_780_000_000), 6);
@@ -131,7 +131,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         let damaged = std::fs::read(&path).ok();
         let take_over::Opened { mut ledger, taken, .. } = take_over::open(&path, NOW).unwrap();
         let taken = taken.unwrap_or_else(|| panic!("{how}: not noticed"));
-        // Cut off, its pages can be salvaged; else no SQLite reads it, and what it held is missing.
+        // If it is cut off, its pages can be salvaged; otherwise SQLite cannot read it, and what it held is missing.
         let is_readable = how.starts_with("cut");
         assert_eq!(taken.records, if is_readable { held.len() as u64 } else { 0 }, "{how}");
         // The old one is there to the byte.
@@ -141,7 +141,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
             "ledger.db.damaged-20260604T190640Z",
             "{how}: the name has the time"
         );
-        // The report is the one it was: gaps, times, overwriting, silences. Or what was held stands among the gaps.
+        // The report is the same as before: gaps, times, overwriting, silences. Or what was held is among the gaps.
         let after = report(&path, &plan, &run);
         if is_readable {
             assert_eq!(after.gaps, before.gaps, "{how}");
@@ -156,7 +156,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         assert_eq!(after.silent, before.silent, "{how}");
         assert!(!is_readable || after.outages == before.outages, "{how}");
         verified(&path);
-        // What comes again is stored again, since it is not here; and is the truth.
+        // What comes again is stored again, because it is not here; and it equals the truth.
         let again = receive_again(&mut ledger, &plan, &run);
         assert!(again > 0, "{how}");
         assert_eq!(held_equals_truth(&path, &run.truth), held, "{how}");
@@ -217,7 +217,7 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
     ledger.write_sidecar(NOW).unwrap();
     let known = Sidecar::read(&path).unwrap().unwrap();
-    // More comes in, and nobody writes down that it did.
+    // More comes in, and this is not written down.
     drop(ledger);
     hand::receive(&path, &plan, second);
     let held = held_equals_truth(&path, &run.truth);
@@ -242,7 +242,7 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     verified(&path);
 }
 
-/// What `damage::open` does with a file of which nobody may think that it is damaged.
+/// What `damage::open` does with a file that must not be taken as damaged.
 fn is_left_alone(path: &Path, why: &str) {
     let opened = take_over::open(path, NOW).unwrap();
     assert_eq!(opened.taken, None, "{why}");
@@ -251,7 +251,7 @@ fn is_left_alone(path: &Path, why: &str) {
 }
 
 #[test]
-fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it() {
+fn a_sound_ledger_is_never_set_aside_whatever_is_next_to_it_or_was_done_to_it() {
     let dir = tempfile::tempdir().unwrap();
     let (path, plan, run) = filled(dir.path(), 97);
     let mut ledger = Ledger::open(&path).unwrap();
@@ -275,7 +275,7 @@ fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it
         cases += 1;
     }
     drop(ledger);
-    // Somebody looked into it with SQLite's own shell, and folded the -wal in; took a view away; added a table.
+    // It was opened with SQLite's own shell, which merged the -wal; a view was removed; a table was added.
     for sql in [
         "PRAGMA wal_checkpoint(TRUNCATE)",
         "DROP VIEW reading",
@@ -291,7 +291,7 @@ fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it
         cases += 1;
     }
     assert_eq!(held_equals_truth(&path, &run.truth), held);
-    // What stands beside it is of another site's ledger, which has come further.
+    // The file next to it is of another site's ledger, which is further on.
     let other = tempfile::tempdir().unwrap();
     let (theirs, ..) = filled(other.path(), 98);
     let mut ledger = Ledger::open(&theirs).unwrap();
@@ -369,7 +369,8 @@ fn a_second_look_tells_a_sound_ledger_from_a_damaged_one_and_from_one_that_lacks
 
 #[test]
 fn a_take_over_that_is_cut_short_anywhere_is_finished_by_the_next_start() {
-    // How far it had come: the file renamed, its -wal too, the new one half made, the new one whole but for its name.
+    // The stages of an interrupted take-over: the file renamed, its -wal too, the new one half made, the new one
+    // complete except for its name.
     for step in 0..4 {
         let dir = tempfile::tempdir().unwrap();
         let (path, plan, run) = filled(dir.path(), 90);
@@ -430,7 +431,7 @@ fn a_value_that_no_longer_fits_its_digest_is_not_carried_into_the_new_ledger() {
         .unwrap();
         drop(db);
         if sidecar {
-            // A day passes, and nobody has noticed.
+            // A day passes, and it is not noticed.
             Ledger::open(&path).unwrap().write_sidecar(NOW).unwrap();
         }
         let (ledger, taken) =
@@ -476,7 +477,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
         assert!(Sidecar::read(&path).is_err(), "cut at {at}");
     }
     assert_eq!(refused, u32::try_from(whole.len().div_ceil(step)).unwrap());
-    // With it damaged and the ledger sound, nothing is lost and it is written anew.
+    // If it is damaged and the ledger is sound, nothing is lost and it is written again.
     let take_over::Opened { mut ledger, taken, is_known, unused } = take_over::open(&path, NOW).unwrap();
     assert!(taken.is_none() && !is_known);
     assert!(unused.unwrap().contains("is not used, and is written again"));
@@ -487,7 +488,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
         "what is known beside the ledger is used only if it is whole",
         "a flipped byte, a cut",
         u64::from(refused) * 2,
-        "not used, told, written anew",
+        "not used, reported, written again",
     );
 }
 
@@ -544,8 +545,8 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
     pty.write_within(&line[third..two], PATIENCE).unwrap();
     daemon.wait_frames((run.emissions.len() * 2 / 3 - run.emissions.len() / 3) as u64);
     assert!(daemon.log().contains("the ledger was damaged"), "{}", daemon.log());
-    // Under it: every page but the first is noise, behind SQLite's back; and another process commits, so that the
-    // daemon reads pages again that it has in memory.
+    // While the daemon runs: every page except the first is overwritten with noise without SQLite's knowledge; and
+    // another process commits, so that the daemon reads pages again that it has in memory.
     let raw = rusqlite::Connection::open(site.ledger()).unwrap();
     raw.busy_timeout(PATIENCE).unwrap();
     let busy: i64 = raw.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0)).unwrap();

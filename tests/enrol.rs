@@ -1,5 +1,5 @@
-//! A logger onto the roster, as a person at a terminal adds it and as a script does: what is asked, what is refused, what is
-//! written and what never is.
+//! Adding a logger to the roster, as a person at a terminal and as a script: what is asked, what is refused, what is
+//! written and what is never written.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -18,16 +18,16 @@ use util::terminal::Terminal;
 use util::{hand, read_data};
 
 const FROM: TrueTime = TrueTime(1_780_000_000);
-/// What a new logger needs where nothing can be asked.
+/// What a new logger needs if nothing can be asked.
 const GIVEN: [&str; 6] = ["--name", "P-21 toe", "--interval-s", "3600", "--memory-records", "4000"];
 
 fn plan(seed: u64, loggers: usize) -> FieldPlan {
     FieldPlan::harrow_tarn(seed, loggers, FROM, 2).without_incidents().with_faults(FaultRates::none())
 }
 
-/// Somebody at a terminal in which a command runs.
+/// A person at a terminal in which a command runs.
 struct Person {
-    /// Gone once it is waited for.
+    /// `None` once it has been waited for.
     child: Option<Child>,
     terminal: Terminal,
     screen: String,
@@ -138,7 +138,7 @@ fn mode(path: &Path) -> u32 {
     fs::metadata(path).unwrap().permissions().mode() & 0o7777
 }
 
-/// Files that a run left which it had not finished.
+/// Unfinished files that a run left.
 fn parts(site: &Site) -> usize {
     let names = fs::read_dir(site.dir.path()).unwrap().map(|entry| entry.unwrap().file_name());
     names.filter(|name| name.to_string_lossy().contains(".part-")).count()
@@ -161,16 +161,16 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     let mut person = Person::starts(enrol(&site, &[]));
     person
         .reads("A new logger of Harrow Tarn embankment.")
-        .reads("Heard, and not on the roster")
+        .reads("Heard but not on the roster")
         .reads("\n       13 ");
     // What is taken or makes no sense is asked for again, with what is allowed.
-    person.reads("Address [13]: ").types("11").reads("address 11 is on the roster already: it is P-11 ");
+    person.reads("Address [13]: ").types("11").reads("address 11 is already on the roster: it is P-11 ");
     person
         .reads("Address [13]: ")
         .types("thirteen")
         .reads("expected a whole number from")
         .reads("1 to 65534");
-    person.reads("Address [13]: ").types("").reads("of logger 13 came.").reads("counted and not kept");
+    person.reads("Address [13]: ").types("").reads("of logger 13 came in.").reads("counted but not kept");
     person.reads("Name [logger 13]: ").types(&"x".repeat(101)).reads("allowed 1 to 100");
     person.reads("Name [logger 13]: ").types("P-13 \"core\"");
     person.reads("Interval in seconds [").types("0").reads("0 is out of range, allowed 1 to 604800");
@@ -183,14 +183,14 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     person
         .reads("Channel 0 [-]: ")
         .types("pore pressure=volt")
-        .reads("\"volt\" is no raw unit; write count,");
+        .reads("\"volt\" is not a raw unit; write count,");
     person.reads("Channel 0 [-]: ").types("pore pressure=milli_hertz");
     person.reads("Channel 1 [-]: ").types("");
     person.reads("Key file [logger-13.toml]: ").types("site.toml").reads("site.toml is there already");
     person.reads("Key file [logger-13.toml]: ").types("");
     person
-        .reads("This goes to the end of")
-        .reads("Key of slot 0, derived from the site key, into the new file");
+        .reads("This is added to the end of")
+        .reads("The key of slot 0, derived from the site key, is written to the new file");
     person.reads("Write it? [Y/n] ").types("perhaps").reads("type y or n");
     assert_eq!(roster(&site), before, "nothing is written before the last answer");
     assert!(!site.path("logger-13.toml").exists());
@@ -215,7 +215,7 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     assert_eq!((tool["key"].as_str(), tool["interval_s"].as_integer()), (Some(key.as_str()), Some(3600)));
     assert_eq!(tool["channels"][0]["raw_unit"].as_str(), Some("milli_hertz"));
     assert!(screen.contains(&format!("\n  epoch      {} ", tool["epoch"])), "{screen}");
-    // The very key that `key derive` gives.
+    // The same key that `key derive` gives.
     let sheet = site.path("sheet.txt");
     let output = site.output(&["key", "derive", "--logger", "13", "-o", sheet.to_str().unwrap()]);
     assert_eq!(output.status.code(), Some(0));
@@ -237,7 +237,7 @@ fn a_person_adds_a_logger_that_was_heard_and_its_next_frame_is_stored() {
     let (code, text) =
         said(&unasked(&site, &[&["--address", "13", "--yes", "--no-key-file"], &GIVEN[..]].concat()));
     assert_eq!(code, Some(2), "{text}");
-    assert!(text.contains("address 13 is on the roster already: it is P-13 \"core\", at "), "{text}");
+    assert!(text.contains("address 13 is already on the roster: it is P-13 \"core\", at "), "{text}");
     assert_eq!(roster(&site), format!("{before}{entry}"));
 }
 
@@ -247,8 +247,8 @@ fn an_answer_of_no_and_an_input_that_ends_write_nothing() {
     let before = roster(&site);
     let args = [&["--address", "21"], &GIVEN[..], &["--area", "toe", "--channel", "head=nano_amp"]].concat();
     let mut person = Person::starts(enrol(&site, &args));
-    person.reads("Nothing of logger 21 can be read yet.").reads("Key file [logger-21.toml]: ").types("-");
-    person.reads("into no file.").reads("Write it? [Y/n] ").types("n");
+    person.reads("No record of logger 21 can be read yet.").reads("Key file [logger-21.toml]: ").types("-");
+    person.reads("is written to no file.").reads("Write it? [Y/n] ").types("n");
     let (code, screen) = person.ends();
     assert!(code == Some(1) && screen.ends_with("nothing is written\n"), "{screen}");
     assert!(!screen.contains(&derived(&plan(82, 2), 21, 0)));
@@ -288,14 +288,14 @@ fn what_waited_for_a_key_says_what_the_logger_is_and_is_stored_once_it_is_enroll
     let (code, text) = said(&output);
     let waiting = String::from_utf8(site.output(&["set-aside", "list"]).stdout).unwrap();
     assert_eq!(code, Some(0), "{text}\n{waiting}");
-    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let printed: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let logger = plan.logger(Address::new(12).unwrap()).unwrap();
-    assert_eq!(told["logger"]["interval_s"], logger.interval_s, "{told}");
-    assert_eq!(told["logger"]["channels"].as_array().unwrap().len(), logger.channels.len());
-    assert_eq!(told["logger"]["channels"][1]["name"], "channel 1");
-    let memory = told["logger"]["memory_records"].to_string();
+    assert_eq!(printed["logger"]["interval_s"], logger.interval_s, "{printed}");
+    assert_eq!(printed["logger"]["channels"].as_array().unwrap().len(), logger.channels.len());
+    assert_eq!(printed["logger"]["channels"][1]["name"], "channel 1");
+    let memory = printed["logger"]["memory_records"].to_string();
     assert!(entry.contains(&format!("\nmemory_records = {memory}\n")), "{memory}: {entry}");
-    assert_eq!(told["key_file"], serde_json::Value::Null);
+    assert_eq!(printed["key_file"], serde_json::Value::Null);
     assert!(!text.contains(&derived(&plan, 12, 0)));
 
     let mut daemon = site.start();
@@ -325,7 +325,13 @@ fn another_unit_at_an_address_that_was_used_gets_a_slot_above_and_the_same_one_k
     for (answer, slot, advised) in [("", 1, "(has opened no frame yet)"), ("n", 0, "(in use since ")] {
         fs::write(site.path("loggers.toml"), &before).unwrap();
         let mut person = Person::starts(enrol(&site, &["--address", "12", "--no-key-file"]));
-        person.reads("Is it another unit? [Y/n] ").types(answer).reads("says of itself what is in");
+        person
+            .reads(
+                "Is it a different unit? \
+                      [Y/n] ",
+            )
+            .types(answer)
+            .reads("The values in [brackets] are from the profile");
         person.reads("Name [logger 12]: ").types("").reads("Interval").types("").reads("Memory").types("");
         person.reads("Area [-]: ").types("");
         let channels = plan.logger(Address::new(12).unwrap()).unwrap().channels.len();
@@ -361,7 +367,7 @@ fn where_nothing_can_be_asked_all_that_is_missing_is_named_at_once() {
     for (option, value, expected) in [
         ("--address", "70000", "`address`: 70000 is out of range, allowed 1 to 65534"),
         ("--interval-s", "1.5", "expected a whole number from 1 to 604800"),
-        ("--channel", "head=volt", "\"volt\" is no raw unit; write count, milli_hertz"),
+        ("--channel", "head=volt", "\"volt\" is not a raw unit; write count, milli_hertz"),
         ("--channel", "head", "--channel \"head\" has no raw unit; write NAME=UNIT"),
     ] {
         let mut args = [&["--address", "21", "--yes", "--no-key-file"], &GIVEN[..]].concat();
@@ -409,7 +415,7 @@ fn the_first_logger_of_a_site_and_a_key_of_its_own() {
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let own = "4be07113c9a65d28f00d3a9e62b4178c4be07113c9a65d28f00d3a9e62b41700";
     fs::write(site.path("keys.toml"), format!("[[key]]\naddress = 21\nslot = 3\nhex = \"{own}\"\n")).unwrap();
-    // Without a line's end, through a link, and not for everybody.
+    // Without a line end, through a link, and not readable by everyone.
     fs::remove_file(site.path("loggers.toml")).unwrap();
     fs::write(site.path("real.toml"), "# none yet").unwrap();
     fs::set_permissions(site.path("real.toml"), fs::Permissions::from_mode(0o640)).unwrap();
@@ -463,7 +469,7 @@ fn a_roster_that_the_check_would_refuse_is_not_written() {
         assert!(code == Some(2) && text.contains(expected), "{text}");
         assert!(roster(&site) == before && !site.path("key.toml").exists());
     }
-    // One that is broken already is reported as everywhere.
+    // A roster that is already broken is reported in the usual way.
     fs::write(site.path("loggers.toml"), "[[logger]]\naddress = 0\n").unwrap();
     let (code, text) = said(&unasked(&site, &args));
     assert!(
@@ -488,7 +494,7 @@ fn a_roster_that_changed_meanwhile_is_left_as_it_is() {
     assert!(roster(&site) == changed && !site.path("key.toml").exists() && parts(&site) == 0);
 }
 
-/// A file size limit stands in for a full disk where its signal is ignored, and for a kill in the middle where it is not.
+/// A file size limit acts as a full disk if its signal is ignored, and as a kill in the middle if it is not.
 #[test]
 fn a_full_disk_and_a_kill_leave_the_old_roster_whole() {
     let site = Site::new(&plan(90, 2), "/nowhere/radio", 1.0, "");
@@ -509,7 +515,7 @@ fn a_full_disk_and_a_kill_leave_the_old_roster_whole() {
     let killed = limited("", "second.toml");
     assert!(killed.status.signal().is_some(), "{:?}", said(&killed));
     assert!(roster(&site) == before && parts(&site) == 1);
-    // The next one goes through, and takes away what the killed one left.
+    // The next run succeeds, and removes what the killed one left.
     let args = [&["--address", "21", "--yes", "--key-file", "third.toml"], &GIVEN[..]].concat();
     let (code, text) = said(&unasked(&site, &args));
     assert_eq!(code, Some(0), "{text}");

@@ -1,5 +1,5 @@
-//! Exports: opened by readers that share no code with this program, equal to the ledger's views value by value; read
-//! back; as of an earlier time against a model; beside a daemon; onto a full disk.
+//! Exports: readers that share no code with this program open them, and each value equals the ledger's views. Also:
+//! read back, as of an earlier time against a model, next to a running daemon, and onto a full disk.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -226,7 +226,7 @@ fn an_export_read_into_an_empty_ledger_gives_the_same_rows() {
     let (a, plan, run) = site(83, 8, 6);
     let file = export(&a, &[], "all.csv");
     let b = Site::new(&plan, "tcp://127.0.0.1:9", 1.0, "");
-    // An epoch is only believed with authentic records of it: its first and its last one heard.
+    // An epoch only counts with authentic records of it: here its first and its last one, heard.
     let mut ends: BTreeMap<(u16, u32), (Identity, Identity)> = BTreeMap::new();
     for made in run.truth.heard() {
         let id = made.identity;
@@ -270,7 +270,7 @@ fn push(batch: &mut Batch, radio: stonechat::ledger::RadioId, id: Identity, reco
 }
 
 #[test]
-fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_told() {
+fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_reported() {
     let (site, plan, _) = site(84, 6, 6);
     let (from, to) = (1_780_000_000 + 86_400, 1_780_000_000 + 3 * 86_400);
     let logger = plan.to_roster().loggers().next().unwrap().address.number();
@@ -282,7 +282,7 @@ fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_told()
     let Some(python) = python("csv") else { return };
     assert_eq!(values_of(&run_python(&python, WIDE_CSV, &[&path])), held);
 
-    // A clock that began in 1970: not in the span, and told all the same.
+    // A clock that began in 1970: not in the span, but still reported.
     let mut ledger = Ledger::open(&site.ledger()).unwrap();
     let radio = ledger.radios(&["mast"]).unwrap()[0];
     let mut batch = Batch::default();
@@ -295,8 +295,8 @@ fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_told()
     let mut all = vec!["export", "--json", "--no-descriptor", "-o", file.to_str().unwrap(), "--now", NOW];
     all.extend(args);
     let output = site.output(&all);
-    let told = stderr(&output);
-    assert!(told.contains("1 reading with an impossible recorded time"), "{told}");
+    let printed = stderr(&output);
+    assert!(printed.contains("1 reading with an impossible recorded time"), "{printed}");
     let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(
         (summary["impossible_times"].as_i64(), summary["impossible_times_left_out"].as_i64()),
@@ -423,7 +423,7 @@ fn as_of_gives_what_would_have_been_delivered_then() {
             match draw(10) {
                 0..=4 => append(&mut ledger, &mut model, 1 + draw(40) as u32, at),
                 5..=7 => {
-                    // Rows that agree with nothing held on purpose: only where nothing stands now.
+                    // Rows that deliberately agree with nothing held: only where nothing is held now.
                     let free: BTreeSet<u32> = (0..8)
                         .map(|_| 1 + draw(40) as u32)
                         .filter(|sequence| {
@@ -591,17 +591,17 @@ fn what_cannot_be_done_is_said_and_leaves_everything_as_it_was() {
         ),
         (vec!["-o", free, "--logger", "4711"], 2, "neither on the roster"),
         (vec!["-o", free, "--logger", "0"], 2, "no logger has this address"),
-        (vec!["-o", free, "--from", "last week"], 2, "--from \"last week\" is no time"),
+        (vec!["-o", free, "--from", "last week"], 2, "--from \"last week\" is not a time"),
         (
             vec!["-o", free, "--from", "2026-02-01T00:00:00Z", "--to", "2026-01-01T00:00:00Z"],
             2,
             "is not before --to",
         ),
-        (vec!["-o", free, "--offset", "7"], 2, "--offset \"7\" is no offset; write it as -07:00"),
+        (vec!["-o", free, "--offset", "7"], 2, "--offset \"7\" is not an offset; write it as -07:00"),
         (vec!["-o", free, "--offset=-14:15"], 2, "is out of range, allowed -14:00 to +14:00; write it as"),
         (vec!["-o", free, "--format", "xlsx"], 2, "write csv, jsonl or parquet"),
         (vec!["-o", free, "--gaps", "--as-of", "2026-01-01T00:00:00Z"], 2, "give one of them"),
-        (vec!["-o", "/nowhere/at/all.csv"], 3, "its folder is not there"),
+        (vec!["-o", "/nowhere/at/all.csv"], 3, "its folder does not exist"),
         (vec!["-o", free, "--descriptor", "../x.json"], 2, "give a bare name"),
     ] {
         let mut all = vec!["export", "--now", NOW];
@@ -707,7 +707,7 @@ fn beside_a_running_daemon_the_wal_stays_small_and_commits_go_on() {
 }
 
 #[test]
-fn commits_do_not_wait_for_an_export_that_stands_still_in_the_middle() {
+fn commits_do_not_wait_for_an_export_that_stops_in_the_middle() {
     let plan = FieldPlan::dense(97, 120, 150, 0.02, 0.02, 0.0);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 3000");
     let run = Field::new(plan.clone()).run_out();
@@ -719,7 +719,7 @@ fn commits_do_not_wait_for_an_export_that_stands_still_in_the_middle() {
     pty.wait_drained(PATIENCE).unwrap();
     let before = daemon.wait_for("first part", |state| state.commits > 0 && state.waiting == 0);
     let held = raw_values(&site.ledger(), "true");
-    // A pipe that nobody empties.
+    // A pipe that is not read.
     let mut child = site
         .command(&["export", "--shape", "long", "-o", "-", "--now", NOW])
         .stdout(std::process::Stdio::piped())
@@ -775,11 +775,11 @@ fn calibrations_that_cannot_be_read_end_an_export_before_a_file_is_there() {
         let units = site.path(name);
         let output =
             site.output(&["export", "--calibrations", units.to_str().unwrap(), "-o", file.to_str().unwrap()]);
-        let told = stderr(&output);
-        println!("{name}: {told}");
-        assert_eq!(output.status.code(), Some(code), "{name}: {told}");
-        assert!(told.starts_with("stonechat: ") && told.contains(says), "{name}: {told}");
-        assert!(!told.contains("31337"), "a calibration's value is told: {told}");
+        let printed = stderr(&output);
+        println!("{name}: {printed}");
+        assert_eq!(output.status.code(), Some(code), "{name}: {printed}");
+        assert!(printed.starts_with("stonechat: ") && printed.contains(says), "{name}: {printed}");
+        assert!(!printed.contains("31337"), "a calibration's value is printed: {printed}");
         assert!(!file.exists() && !site.path("datapackage.json").exists(), "{name}");
     }
 }
@@ -787,7 +787,7 @@ fn calibrations_that_cannot_be_read_end_an_export_before_a_file_is_there() {
 #[test]
 fn a_reader_that_takes_its_time_holds_no_transaction_open() {
     let (site, plan, _) = site(93, 6, 10);
-    // Standard output is a pipe that nobody empties yet: the export waits in the middle of its writing.
+    // Standard output is a pipe that is not read yet: the export waits in the middle of its writing.
     let mut child = site
         .command(&["export", "--shape", "long", "-o", "-", "--now", NOW])
         .stdout(std::process::Stdio::piped())
@@ -968,7 +968,7 @@ fn no_command_writes_over_a_file_of_the_site_even_where_it_is_asked_to() {
     refused(&["backup", &path("ledger.db-wal")]);
     assert!(bytes() == before);
     assert!(!site.path("readings.csv").exists());
-    // A name of one's own is taken as before.
+    // An explicitly given name is used as before.
     let done = site.output(&["export", "--raw", "--format", "csv", "-o", &path("out/readings.csv")]);
     assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
 }

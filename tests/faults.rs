@@ -1,7 +1,8 @@
-//! A disk that fails, is full or slow, and a stopped process, under the real binary.
+//! The real binary with a disk that fails, is full or slow, and with a stopped process.
 //!
-//! Writes and syncs of the ledger's files fail one by one; the default takes every so many-th, `STONECHAT_TEST_EVERY=1`
-//! each. Whatever fails: nothing that was told committed is missing, nothing is there twice, and `verify` is content.
+//! Writes and syncs of the ledger's files fail one by one: by default only some of them, with `STONECHAT_TEST_EVERY=1`
+//! each. Whatever fails, nothing that was reported committed is missing, nothing is there twice, and `verify` finds no
+//! fault.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -25,7 +26,7 @@ use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 use util::{hand, read_data};
 
 #[test]
-fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_told_committed() {
+fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_reported_committed() {
     let plan = FieldPlan::harrow_tarn(31, 6, TrueTime(1_780_000_000), 4).without_incidents();
     let plan = plan.with_faults(FaultRates::none());
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
@@ -39,7 +40,7 @@ fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_told_commit
     });
     daemon.wait_listening();
     pty.write_within(&line[..half], PATIENCE).unwrap();
-    let told = daemon.wait_frames(run.emissions.len() as u64 / 2).commit.unwrap().records;
+    let reported = daemon.wait_frames(run.emissions.len() as u64 / 2).commit.unwrap().records;
     std::fs::write(&trigger, "").unwrap();
     // No more than the terminal itself holds: the daemon ends in the middle of it.
     pty.write_within(&line[half..half + 1500], PATIENCE).unwrap();
@@ -47,9 +48,9 @@ fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_told_commit
     assert_eq!(status.code(), Some(3), "{}", daemon.log());
     assert!(daemon.log().contains("a sync to the disk failed"), "{}", daemon.log());
 
-    // The disk is well again: what was told committed is there, and the rest comes again.
+    // The disk works again: what was reported committed is there, and the rest comes again.
     let held = held_equals_truth(&site.ledger(), &run.truth).len() as u64;
-    assert!(held >= told, "{held} held, {told} told");
+    assert!(held >= reported, "{held} held, {reported} reported");
     std::fs::remove_file(&trigger).unwrap();
     let mut daemon = site.start();
     daemon.wait_listening();
@@ -89,7 +90,7 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
     daemon.wait_listening();
     let seen =
         PathBuf::from(format!("/proc/{}/root", daemon.child.id())).join(disk.strip_prefix("/").unwrap());
-    // Somebody fills the disk.
+    // The disk is filled.
     let filler = seen.join("filler");
     let mut chunk = vec![0; 64 << 10];
     let mut file = std::fs::File::create(&filler).unwrap();
@@ -103,12 +104,12 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
     let full = daemon.wait_for("trouble", |state| state.trouble.is_some());
     assert!(full.trouble.unwrap().contains("the disk is full"), "{}", daemon.log());
     pty.wait_drained(PATIENCE).unwrap();
-    // Room again, and nothing was lost.
+    // There is room again, and nothing was lost.
     std::fs::remove_file(&filler).unwrap();
     let state = daemon.wait_frames(run.tally.frames());
     assert_eq!(state.trouble, None);
     assert_eq!(daemon.log().matches("cannot commit").count(), 1, "said once");
-    // The small disk lives as long as somebody holds its folder: take the ledger from there once it is stopped.
+    // The small disk exists as long as its folder is in use: take the ledger from there once it is stopped.
     let folder = std::fs::File::open(&seen).unwrap();
     assert_eq!(daemon.stop().code(), Some(0));
     let folder = PathBuf::from(format!("/proc/self/fd/{}", std::os::fd::AsRawFd::as_raw_fd(&folder)));
@@ -120,7 +121,7 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
 
 // ---- each write and each sync ----------------------------------------------------------------------------------
 
-/// A fault as the shim takes it, and whether the disk becomes well again.
+/// A fault as the shim takes it, and whether the disk works again afterwards.
 #[derive(Clone, Debug)]
 struct Rule {
     what: &'static str,
@@ -173,7 +174,7 @@ impl Ends {
         self.0.lock().unwrap().iter().filter(|((.., this), _)| *this == end).map(|(_, count)| count).sum()
     }
 
-    fn told(&self, scenario: &str, promise: &str) {
+    fn reported(&self, scenario: &str, promise: &str) {
         let ends = self.0.lock().unwrap();
         let text: Vec<String> =
             ends.iter().map(|((what, error, end), count)| format!("{what} {error}: {count} {end}")).collect();
@@ -269,7 +270,7 @@ impl Case {
     }
 }
 
-/// What a wait came to.
+/// The result of a wait.
 enum Came {
     ItDid,
     Trouble(String),
@@ -296,12 +297,12 @@ fn await_daemon(daemon: &mut Daemon, wanted: impl Fn(&Daemon) -> bool) -> Came {
 
 const PARTS: usize = 3;
 
-/// Start, intake, commits, settles, checkpoints, stop. Returns how it ended, and what it had told committed.
+/// Start, intake, commits, settles, checkpoints, stop. Returns how it ended, and what it had reported committed.
 fn daemon_life(stage: &Stage, case: &Case, rule: Option<&Rule>) -> (ExitStatus, u64, String) {
     let mut daemon = case.start(rule);
     let status = live(stage, case, &mut daemon, rule).unwrap_or_else(|| daemon.stop());
-    let told = daemon.state().and_then(|state| state.commit).map_or(0, |commit| commit.records);
-    (status, told, daemon.log())
+    let reported = daemon.state().and_then(|state| state.commit).map_or(0, |commit| commit.records);
+    (status, reported, daemon.log())
 }
 
 /// Until it has ended by itself, or is to be stopped.
@@ -326,7 +327,7 @@ fn live(stage: &Stage, case: &Case, daemon: &mut Daemon, rule: Option<&Rule>) ->
                 Came::Trouble(text) => {
                     let rule = rule.expect("no trouble without a fault");
                     assert!(text.contains("the disk is full"), "{rule:?}: {text}");
-                    // Somebody makes room.
+                    // Room is made.
                     let _ = std::fs::remove_file(case.site.path("bad"));
                 }
             }
@@ -348,10 +349,10 @@ fn live(stage: &Stage, case: &Case, daemon: &mut Daemon, rule: Option<&Rule>) ->
 /// What must hold in a ledger after any fault; and the restart takes the rest.
 fn sound_and_goes_on(stage: &Stage, case: &Case, at_least: u64, why: &str) {
     let path = case.site.ledger();
-    // As the restart does: it makes a ledger where none came to be.
+    // As the restart does: it makes a ledger if there is none yet.
     drop(Ledger::open(&path).unwrap_or_else(|error| panic!("{why}: {error}")));
     let held = held_equals_truth(&path, &stage.run.truth).len() as u64;
-    assert!(held >= at_least, "{why}: {held} held, {at_least} told committed");
+    assert!(held >= at_least, "{why}: {held} held, {at_least} reported committed");
     verified(&path);
     hand::receive(&path, &stage.plan, &stage.run.emissions);
     ledger_equals_truth(&path, &stage.run.truth, &stage.plan.to_roster());
@@ -359,13 +360,13 @@ fn sound_and_goes_on(stage: &Stage, case: &Case, at_least: u64, why: &str) {
 
 fn daemon_cases(scenario: &str, stage: &Stage, promise: &str) {
     let case = Case::new(stage);
-    let (status, told, log) = daemon_life(stage, &case, None);
+    let (status, reported, log) = daemon_life(stage, &case, None);
     assert_eq!(status.code(), Some(0), "{log}");
-    assert_eq!(told as usize, stage.run.emissions.len() - stage.received);
+    assert_eq!(reported as usize, stage.run.emissions.len() - stage.received);
     let ends = Ends::default();
     in_threads(16, &rules(scenario, case.notes().counts), |rule| {
         let case = Case::new(stage);
-        let (status, told, log) = daemon_life(stage, &case, Some(rule));
+        let (status, reported, log) = daemon_life(stage, &case, Some(rule));
         let (notes, code) = (case.notes(), status.code());
         let why = format!("{scenario}, {rule:?}, {:?}, ended with {code:?}:\n{log}", notes.faults);
         assert!(matches!(code, Some(0 | 3)), "{why}");
@@ -376,31 +377,31 @@ fn daemon_cases(scenario: &str, stage: &Stage, promise: &str) {
         };
         if rule.what == "sync" && notes.matter() {
             assert_eq!(code, Some(3), "{why}");
-            // SQLite takes back a file in the making, and syncs that; nothing was told of it.
+            // SQLite removes an unfinished file, and syncs that; it was never reported.
             assert!(notes.again.is_empty() || !log.contains("started"), "{why}: {:?}", notes.again);
         }
         if rule.error == "none" || notes.faults.is_empty() {
             assert_eq!(code, Some(0), "{why}");
         }
-        // Of a full disk it ends only where it could not even open the ledger; told to stop, it says what is lost.
+        // On a full disk it ends only if it could not even open the ledger; if it is stopped, it says what is lost.
         let lost_nothing = log.contains("stopped with 0 records that could not be written");
         if rule.what != "sync" && rule.error == "ENOSPC" && log.contains("started") && !lost_nothing {
             assert_eq!(code, Some(0), "{why}");
         }
         ends.count(rule, end);
-        sound_and_goes_on(stage, &case, stage.received as u64 + told, &why);
+        sound_and_goes_on(stage, &case, stage.received as u64 + reported, &why);
     });
     assert!(ends.of("ended with 3") > 0, "{ends:?}");
-    ends.told(scenario, promise);
+    ends.reported(scenario, promise);
 }
 
 #[test]
-fn whichever_write_or_sync_of_a_daemons_life_fails_what_it_told_committed_is_there() {
+fn whichever_write_or_sync_of_a_daemons_life_fails_what_it_reported_committed_is_there() {
     let stage = stage(41, 24, 60);
     daemon_cases(
         "daemon",
         &stage,
-        "nothing told committed is missing; after a failed sync exit 3 and never the same sync again; on a full disk \
+        "nothing reported committed is missing; after a failed sync exit 3 and never the same sync again; on a full disk \
          it holds, says so and resumes",
     );
 }
@@ -458,7 +459,7 @@ fn command_cases(
         check(&case, rule, code, &notes, &why);
     });
     assert!(ends.of("ended with 3") > 0, "{ends:?}");
-    ends.told(scenario, promise);
+    ends.reported(scenario, promise);
 }
 
 fn ended(mut command: Command) -> (Option<i32>, String) {
@@ -496,7 +497,7 @@ fn whichever_write_or_sync_of_an_import_fails_a_file_is_in_whole_or_not_at_all()
 }
 
 #[test]
-fn a_failed_sync_of_the_checkpoint_that_follows_a_large_commit_is_told() {
+fn a_failed_sync_of_the_checkpoint_that_follows_a_large_commit_is_reported() {
     // So much that the commit itself moves the -wal into the ledger.
     let plan = FieldPlan::dense(49, 255, 350, 0.0, 0.0, 0.0).without_incidents();
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
@@ -669,7 +670,7 @@ fn on_a_full_disk_what_waits_is_bounded_then_the_line_waits_and_all_of_it_comes_
         }
         stream
     });
-    // From one try to the next nothing more is taken.
+    // From one try to the next, memory does not grow.
     let last = std::cell::Cell::new((GatewayTime(0), 0));
     daemon.wait_for("full hold", |state| {
         let now = (state.written_at, state.frames_in);
@@ -705,7 +706,7 @@ fn on_a_full_disk_what_waits_is_bounded_then_the_line_waits_and_all_of_it_comes_
 
 // ---- a stopped process ----------------------------------------------------------------------------
 
-/// The service manager's ear.
+/// The notify socket of the service manager.
 struct Ear {
     socket: UnixDatagram,
     path: PathBuf,
@@ -721,7 +722,7 @@ impl Ear {
         command.env("NOTIFY_SOCKET", &self.path).env("WATCHDOG_USEC", watchdog.as_micros().to_string());
     }
 
-    /// What comes next within so long.
+    /// The next message within this time.
     fn next(&self, within: Duration) -> Option<String> {
         self.socket.set_read_timeout(Some(within)).unwrap();
         let mut buffer = [0; 512];

@@ -1,20 +1,22 @@
 //! All reports of many simulated fields, against the truth and against each other.
 //!
-//! Clocks of loggers are wrong, drift, and are lost with the cell; the gateway's clock is not synchronised for hours and is
-//! wrong then by up to decades. Units are replaced, memories cleared, dumps imported, the daemon is up or down. At several
-//! instants of each field `gaps`, `visits`, `status` and `completeness` are read as JSON, of the whole site and of each
-//! logger, before and after an import, settled or not:
+//! Clocks of loggers are wrong, drift, and are lost when the cell is changed; the gateway's clock is not synchronised
+//! for hours, and is then wrong by up to decades. Units are replaced, memories cleared, dumps imported, the daemon is
+//! up or down. At several instants of each field, the test reads `gaps`, `visits`, `status` and `completeness` as JSON,
+//! for the whole site and for each logger, before and after an import, settled or not:
 //!
-//! - what is missing, held, unclosed and counted is what the truth says, record by record;
-//! - what is said to be in a logger is in its memory, and stays there until the date; what is said to be gone is gone;
-//! - where nothing is uncertain, both dates are to the second those that `docs/wire-format.md`, section 13, gives;
-//! - one logger has one deadline, one verdict and one number of missing records in every report, and all reports go to the
-//!   loggers in one order;
-//! - shares are of what was asked for: numerator and denominator through the same filter.
+//! - what is missing, held, unclosed and counted agrees with the truth, record by record;
+//! - records that are reported to be in a logger are in its memory, and stay there until the date; records that are
+//!   reported to be gone are gone;
+//! - if nothing is uncertain, both dates are to the second those of `docs/wire-format.md`, section 13;
+//! - a logger has the same deadline, verdict and number of missing records in every report, and all reports visit the
+//!   loggers in the same order;
+//! - numerator and denominator of a share go through the same filter.
 //!
-//! `STONECHAT_TEST_FIELDS=N` runs so many fields, `STONECHAT_TEST_FIELD=N` only that one. A field that fails is named.
+//! `STONECHAT_TEST_FIELDS=N` sets the number of fields, `STONECHAT_TEST_FIELD=N` runs only that one. A field that fails
+//! is named.
 //!
-//! What it does not do: why something is missing, and what text says.
+//! What it does not test: why something is missing, and the words of the reports.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -425,7 +427,7 @@ fn of(all: &Value, logger: Address) -> Vec<&Value> {
 }
 
 fn integer(value: &Value) -> u64 {
-    value.as_u64().unwrap_or_else(|| panic!("{value} is no count"))
+    value.as_u64().unwrap_or_else(|| panic!("{value} is not a count"))
 }
 
 fn time(value: &Value) -> Option<i64> {
@@ -455,8 +457,8 @@ struct Seen {
     exact: u64,
     rests: u64,
     one_reason: u64,
-    needs_nobody: u64,
-    foretold: u64,
+    needs_no_attention: u64,
+    predicted: u64,
     more_than_any: u64,
     perhaps_there: u64,
     perhaps_gone: u64,
@@ -601,7 +603,7 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
                     left_at => assert_eq!(left_at, None, "{context}: {id} went before its date"),
                 }
                 seen.there += 1;
-                seen.foretold += u64::from(site.left_at(id).is_some());
+                seen.predicted += u64::from(site.left_at(id).is_some());
             }
         }
         // The logger went on measuring at its interval: by the latest date the oldest that was there had gone.
@@ -709,9 +711,9 @@ fn heard_first_time(logger: &Value) -> (u64, u64) {
     (radio, due.saturating_sub(sum(&["unheard_by_gateway"])).max(radio))
 }
 
-/// A logger needs somebody if it is silent, if its path loses a tenth and more, or if what is worth a drive goes within a
-/// week.
-fn who_needs_somebody(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
+/// A logger needs attention if it is silent, if its path loses a tenth and more, or if what is worth a drive goes
+/// within a week.
+fn who_needs_attention(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
     for logger in list(&reports.status["loggers"]) {
         let address = Address::new(integer(&logger["logger"]) as u16).unwrap();
         let visit = of(&reports.visits["visits"], address).first().copied();
@@ -724,7 +726,7 @@ fn who_needs_somebody(site: &Site, reports: &Reports, context: &str, seen: &mut 
         let (radio, due) = heard_first_time(logger);
         let is_bad = !quiet && due >= 20 && 10 * radio < 9 * due;
         let needs = is_silent || is_urgent || is_bad;
-        assert_eq!(logger["needs_somebody"], needs, "{context}: {logger}: {visit:?}");
+        assert_eq!(logger["needs_attention"], needs, "{context}: {logger}: {visit:?}");
         for (reason, others) in [
             (is_silent, is_urgent || is_bad),
             (is_urgent, is_silent || is_bad),
@@ -732,7 +734,7 @@ fn who_needs_somebody(site: &Site, reports: &Reports, context: &str, seen: &mut 
         ] {
             seen.one_reason += u64::from(reason && !others);
         }
-        seen.needs_nobody += u64::from(!needs);
+        seen.needs_no_attention += u64::from(!needs);
     }
 }
 
@@ -869,7 +871,7 @@ fn check(site: &Site, context: &str, seen: &mut Seen) -> Reports {
     what_is_said_of_memories_is_so(site, &reports, context, seen);
     what_is_said_of_the_rest_is_so(site, &reports, context, seen);
     shares_are_of_what_was_asked_for(&reports, context);
-    who_needs_somebody(site, &reports, context, seen);
+    who_needs_attention(site, &reports, context, seen);
     reports_agree(site, &reports, context, seen);
     reports
 }
@@ -938,8 +940,8 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             there,
             exact,
             rests,
-            needs_nobody,
-            foretold,
+            needs_no_attention,
+            predicted,
             perhaps_there,
             perhaps_gone,
             elsewhere,
@@ -956,8 +958,8 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             ("there", there),
             ("exact dates", exact),
             ("rests that are there", rests),
-            ("loggers that need nobody", needs_nobody),
-            ("foretold", foretold),
+            ("loggers that need no attention", needs_no_attention),
+            ("predicted", predicted),
             ("perhaps there", perhaps_there),
             ("perhaps, and gone", perhaps_gone),
             ("in another unit", elsewhere),
@@ -981,8 +983,8 @@ impl Seen {
             (&mut self.exact, other.exact),
             (&mut self.rests, other.rests),
             (&mut self.one_reason, other.one_reason),
-            (&mut self.needs_nobody, other.needs_nobody),
-            (&mut self.foretold, other.foretold),
+            (&mut self.needs_no_attention, other.needs_no_attention),
+            (&mut self.predicted, other.predicted),
             (&mut self.more_than_any, other.more_than_any),
             (&mut self.perhaps_there, other.perhaps_there),
             (&mut self.perhaps_gone, other.perhaps_gone),

@@ -1,7 +1,7 @@
-//! The gap report, rule by rule, against models that are plainly right. A [`Model`] is a list of the records that
-//! loggers made and of which are held; every scene is reported from it without SQL, and again through a real
-//! ledger before, half-way through and after settling, and all those reports are the same. Random histories are
-//! compared with sets of integers, and deadlines with the ring memories of the simulated field.
+//! The gap report, rule by rule, against simple models. A [`Model`] is a list of the records that loggers made, with
+//! those that are held. Every scene is reported from it without SQL, and again through a real ledger before, half-way
+//! through and after settling; all these reports must be the same. Random histories are compared with sets of integers,
+//! and deadlines with the ring memories of the simulated field.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -62,7 +62,7 @@ struct Made {
     /// By radio; `None`: by hand.
     received_at: Option<i64>,
     held: bool,
-    /// Whether the gateway's clock was, when it came.
+    /// Whether the gateway's clock was synchronised when it came.
     synchronised: bool,
 }
 
@@ -83,7 +83,7 @@ impl Made {
         !matches!(self.what, Kind::Row { .. })
     }
 
-    /// Its time on the logger's clock; of an opaque record nobody can tell.
+    /// Its time on the logger's clock; not known for an opaque record.
     fn time(&self) -> Option<i64> {
         match &self.what {
             Kind::Record(record) => Some(i64::from(record.time())),
@@ -164,7 +164,7 @@ impl Facts for Model {
     type Error = Infallible;
 
     fn seen(&self, id: Identity) -> Result<Option<Seen>, Infallible> {
-        // Of several, the record; else the row that came first.
+        // If there are several: the record, otherwise the row that came first.
         let found = self.held().filter(|made| made.id == id).min_by_key(|made| !made.is_authentic());
         Ok(found.and_then(|made| {
             let time = made.time().or(made.received_at)?;
@@ -475,7 +475,7 @@ impl Scene {
         self.model.made.iter_mut().find(|made| made.id == id).unwrap_or_else(|| panic!("{id} was not made"))
     }
 
-    /// Puts another record in the place of one.
+    /// Replaces a record by another one.
     fn instead(&mut self, id: Identity, record: Record) {
         self.made(id).what = Kind::Record(record);
     }
@@ -498,7 +498,7 @@ impl Scene {
         roster
     }
 
-    /// The report of the model, after a real ledger has given the very same in each of its states.
+    /// The report of the model; a real ledger must give the same report in each of its states.
     fn report(&self) -> Report {
         let report = self.model.report(&self.roster(), self.now);
         let held: Vec<&Made> = self.model.held().collect();
@@ -544,7 +544,7 @@ impl Gateway {
         Self { _dir: dir, ledger, radios }
     }
 
-    /// Appends in one batch, and sees that nothing of it is refused or doubled.
+    /// Appends in one batch, and checks that nothing is refused or doubled.
     fn append(&mut self, scene: &Scene, made: &[&Made], listening: &[(u8, i64, i64)]) {
         let mut batch = Batch::default();
         for made in made {
@@ -665,7 +665,7 @@ fn a_complete_record_gives_an_empty_report() {
 }
 
 #[test]
-fn a_gap_lies_within_the_two_records_beside_it() {
+fn a_gap_lies_between_the_two_records_around_it() {
     let mut scene = Scene::new();
     scene.live(LIFE);
     scene.lose(L, 1, 5..=7);
@@ -756,7 +756,7 @@ fn the_first_expected_sequences_of_the_check_values_come_out() {
 
 #[test]
 fn what_was_lost_between_the_service_date_and_the_first_record_held_is_missing() {
-    // A kill took the first four of a logger that was put in on its date.
+    // A kill of the daemon lost the first four records of a logger that was installed on its date.
     let mut scene = Scene::new();
     scene.live(LIFE);
     scene.lose(L, 1, 1..=4);
@@ -773,7 +773,8 @@ fn what_was_lost_between_the_service_date_and_the_first_record_held_is_missing()
 
 #[test]
 fn a_clock_at_1970_until_it_was_set_hides_nothing_that_was_lost_since_the_date() {
-    // Set at sequence 80; first held 61, received two hours after the date: 15 at most were made between.
+    // The clock is set at sequence 80. The first held record is 61, received two hours after the date: at most 15 were
+    // made in between.
     let mut scene = Scene::new();
     scene.logger().interval_s = 900;
     for sequence in 61..=90 {
@@ -799,9 +800,9 @@ fn by_hand_a_record_is_before_the_date_by_its_own_time_only_where_nothing_below_
         scene
     };
     assert_eq!(ranges(&scene(at(2)).report()), []);
-    // One below them is timed after the date, so that their times prove nothing.
+    // An earlier record has a time after the date, so their times prove nothing.
     assert_eq!(ranges(&scene(at(25)).report()), [(1, 6, 10)]);
-    // A time of 1970 proves nothing either, but those above it do.
+    // A time of 1970 proves nothing either, but later records do.
     assert_eq!(ranges(&scene(5).report()), []);
 }
 
@@ -855,7 +856,7 @@ fn an_epoch_began_before_the_first_record_that_is_held_of_it() {
     scene.live(life);
     scene.instead(id(L, 7, 600), life.profile_at(at(600)));
     scene.lose(L, 7, 1..=580);
-    // What is known of the previous epoch by name only ended before all that is missing of this one.
+    // The previous epoch, known by name only, ended before everything that is missing of this one.
     let report = scene.report();
     assert_eq!(ranges(&report), [(6, 1, 40), (7, 1, 580)]);
     assert_eq!(report.gaps[1].from, Some(GatewayTime(T0)));
@@ -890,7 +891,7 @@ fn a_named_end_extends_what_must_exist() {
     scene.live(Life { epoch: 2, from: T0 + 5 * DAY, previous: (1, 33), ..LIFE });
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 31, 33)]);
-    // Extrapolated with the interval that the epoch's own profile told.
+    // Extrapolated with the interval of the epoch's own profile.
     assert_eq!(span(&report.gaps[0]), (Some(T0 + 30 * 900), Some(T0 + 32 * 900)));
     assert_eq!(report.gaps[0].readings, None, "nothing of this epoch is held on its other side");
 }
@@ -905,7 +906,7 @@ fn a_previous_last_of_0_closes_an_epoch_and_expects_nothing() {
     let report = scene.report();
     assert_eq!(ranges(&report), [(2, 3, 3)], "what is held counts all the same");
     assert_eq!(report.unclosed, []);
-    // A previous epoch of 0 names none, whatever it says of its last.
+    // A previous epoch of 0 names no epoch, whatever last sequence it gives.
     let mut scene = Scene::new();
     scene.live(Life { previous: (0, 90), ..LIFE });
     assert_eq!(scene.report(), Report::default());
@@ -933,10 +934,10 @@ fn csv_rows_fill_and_do_not_extend() {
     }
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 5, 5), (1, 7, 8)]);
-    // Rows stand beside a gap like any reading.
+    // Rows limit a gap like any reading.
     assert_eq!((report.gaps[0].readings, report.gaps[1].readings), (Some(1), Some(2)));
     assert_eq!(span(&report.gaps[1]), (Some(at(7)), Some(at(8))));
-    // They fill up to an end that a profile has named, too.
+    // They also fill up to an end that a profile has named.
     scene.live(Life { epoch: 2, from: at(60), previous: (1, 35), ..LIFE });
     let rows: Vec<Made> = scene.model.made.iter().filter(|made| !made.is_authentic()).cloned().collect();
     scene.model.made.retain(Made::is_authentic);
@@ -953,7 +954,7 @@ fn the_view_lists_what_was_held_once_in_a_ledger_that_cannot_be_read_any_more() 
     let held: Vec<&Made> = scene.model.held().collect();
     gateway.append(&scene, &held, &[]);
     let db = rusqlite::Connection::open(gateway.ledger.path()).unwrap();
-    // Beyond the last that is held, over some of it, and of an epoch of which nothing else is known.
+    // After the last held record, over some of them, and in an epoch of which nothing else is known.
     for (epoch, first, last) in [(1, 28, 33), (2, 5, 6)] {
         db.execute("INSERT INTO once_held VALUES (?, ?, ?, ?)", (L, epoch, first, last)).unwrap();
     }
@@ -973,11 +974,11 @@ fn an_opaque_record_covers_but_has_no_time_of_its_own() {
     let report = scene.report();
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
-    // Its reception stands in; by hand there is none, and the other side alone tells.
+    // Its reception replaces it; by hand there is none, and only the other side helps.
     assert_eq!(report.gaps[0].from, Some(GatewayTime(at(4) + 2 + EVERY)));
     scene.made(id(L, 1, 4)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (Some(at(5)), Some(at(7))));
-    // Nothing at all tells.
+    // Nothing is known.
     scene.made(id(L, 1, 8)).what = Kind::Opaque;
     scene.made(id(L, 1, 8)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (None, None));
@@ -1038,11 +1039,11 @@ fn a_clock_that_begins_in_the_year_2000_gives_way_to_the_reception() {
         (open.from, open.to, open.presumed_readings),
         (Some(GatewayTime(at(30))), Some(GatewayTime(at(50))), Some(19))
     );
-    // Fetched by hand, there is no reception: then nobody knows.
+    // If it was fetched by hand, there is no reception, so this is not known.
     scene.made(id(L, 2, 1)).received_at = None;
     let open = *only(&scene.report().unclosed);
     assert_eq!((open.from, open.to, open.presumed_readings), (Some(GatewayTime(at(30))), None, None));
-    // So it is where a gateway without the time took it in.
+    // The same if a gateway without the right time received it.
     scene.made(id(L, 2, 1)).received_at = Some(90);
     assert_eq!(only(&scene.report().unclosed).to, None);
 }
@@ -1068,11 +1069,11 @@ fn times_of_gaps_and_deadlines_are_those_of_a_clock_set_right() {
     assert_eq!((span(&gap), gap.readings), ((Some(at(35)), Some(at(39))), Some(5)));
     assert!(gap.is_corrected);
     assert_eq!(deadlines(&gap).1, Some(at(60) + 2 + 75 * EVERY));
-    // The setting itself is missing: receptions bound it, to the seconds that a frame was under way.
+    // The record of the setting is missing: receptions limit it to the seconds that a frame was under way.
     scene.lose(L, 2, 20..=20);
     let gap = scene.report().gaps[0];
     assert_eq!(span(&gap), (Some(at(35) + 2), Some(at(39) + 2)));
-    // Never set at all: the newest record is of 2000 too, and the deadline is of today.
+    // The clock was never set: the newest record is also of 2000, and the deadline is today's.
     for sequence in 21..=30 {
         scene.made(id(L, 2, sequence)).what =
             Kind::Record(reading(YEAR_2000 + i64::from(sequence - 1) * EVERY));
@@ -1089,7 +1090,7 @@ fn an_unclosed_epoch_presumes_with_the_interval_in_force_at_its_end_and_nothing_
     let left = T0 + 29 * 1_800;
     scene.live(Life { epoch: 2, from: left + 9_000, ..LIFE });
     assert_eq!(only(&scene.report().unclosed).presumed_readings, Some(4));
-    // No more than an interval has passed: none.
+    // At most one interval has passed: no record is presumed.
     let mut scene = Scene::new();
     scene.live(life);
     scene.live(Life { epoch: 2, from: left + 60, ..LIFE });
@@ -1119,7 +1120,7 @@ fn a_logger_is_silent_after_three_of_its_intervals_in_force() {
     assert_eq!(silences(&scene), []);
     scene.now += 1;
     assert_eq!(silences(&scene), silence(Some(heard), Some(3)));
-    // A clock that went back makes nobody silent.
+    // A clock that went back makes no logger silent.
     scene.now = heard - DAY;
     assert_eq!(silences(&scene), []);
     // The interval is the last profile's, not the roster's.
@@ -1138,7 +1139,7 @@ fn the_roster_may_say_after_what_a_logger_is_silent() {
     scene.logger().silent_after_s = Some(100);
     scene.now = heard + 101;
     assert_eq!(silences(&scene), silence(Some(heard), Some(0)));
-    // One that promises no interval is silent only if the roster says so, and then nothing is presumed.
+    // A logger without a promised interval is silent only by the roster's interval, and then nothing is presumed.
     scene.instead(id(L, 1, 20), Life { interval: 0, ..LIFE }.profile_at(at(20)));
     assert_eq!(silences(&scene), silence(Some(heard), None));
     scene.logger().silent_after_s = None;
@@ -1158,7 +1159,7 @@ fn a_logger_never_heard_is_silent_from_its_service_date_on_and_not_before() {
     assert_eq!(silences(&scene), []);
     scene.now = T0 + 10 * EVERY + 5;
     assert_eq!(silences(&scene), silence(None, Some(10)));
-    // What a technician brings home is not heard.
+    // Records that a technician brings do not count as heard.
     scene.live(LIFE);
     scene.model.made.iter_mut().for_each(|made| made.received_at = None);
     assert_eq!(silences(&scene), silence(None, Some(10)));
@@ -1184,7 +1185,7 @@ fn last_heard_is_of_what_was_stored_last_not_of_the_largest_identity() {
     let mut scene = Scene::new();
     scene.logger().silent_after_s = Some(60);
     scene.live(LIFE);
-    // A frame of old comes in late.
+    // An old frame comes in late.
     let mut late = scene.made(id(L, 1, 4)).clone();
     scene.model.made.retain(|made| made.id != late.id);
     late.received_at = Some(at(40));
@@ -1254,13 +1255,13 @@ fn the_interval_in_force_is_that_of_the_last_held_profile_before_else_the_roster
     // A profile after the gap says nothing about it.
     scene.instead(id(L, 1, 30), Life { interval: 150, ..LIFE }.profile_at(T0 + 29 * 300));
     assert_eq!(scene.report().gaps[0].readings, Some(4));
-    // One of a previous epoch does, where this one's is lost.
+    // A profile of a previous epoch does, if this epoch's profile is lost.
     scene.live(Life { epoch: 2, interval: 150, records: 40, from: T0 + DAY, previous: (1, 40), ..LIFE });
     scene.lose(L, 2, 1..=1);
     scene.lose(L, 2, 20..=23);
     assert_eq!(ranges(&scene.report())[2], (2, 20, 23));
     assert_eq!(scene.report().gaps[2].readings, Some(4));
-    // Without any, the roster's.
+    // Without any profile, the roster's interval counts.
     scene.lose(L, 1, 1..=1);
     scene.lose(L, 1, 30..=30);
     assert_eq!(ranges(&scene.report())[1], (1, 20, 23));
@@ -1275,7 +1276,7 @@ fn readings_are_not_known_where_a_clock_set_lies_between() {
     scene.live(LIFE);
     scene.lose(L, 1, 5..=7);
     let coverage = scene.model.coverage();
-    // What lies between two sides of a gap is not held, as a rule; this is what would be said if it were.
+    // Usually no record between the two sides of a gap is held; this is the result if one is.
     scene.made(id(L, 1, 6)).held = true;
     scene.instead(id(L, 1, 6), event(at(6), Event::CLOCK_SET));
     let Ok(report) =
@@ -1302,7 +1303,7 @@ fn readings_are_not_known_where_alarm_mode_may_have_begun_among_what_is_missing(
     scene.instead(id(L, 1, 20), alarmed.profile_at(time(20)));
     scene.lose(L, 1, 6..=9);
     assert_eq!(only(&scene.report().gaps).readings, None);
-    // Without any profile after it nobody can tell, and the rule stands.
+    // Without any profile after it this is not known, and the rule applies.
     scene.instead(id(L, 1, 20), reading(time(20)));
     assert_eq!(only(&scene.report().gaps).readings, Some(0));
 
@@ -1312,7 +1313,7 @@ fn readings_are_not_known_where_alarm_mode_may_have_begun_among_what_is_missing(
     scene.instead(id(L, 1, 20), alarmed.profile_at(at(20)));
     scene.lose(L, 1, 6..=9);
     assert_eq!(only(&scene.report().gaps).readings, Some(4));
-    // A profile of another epoch says nothing of this one.
+    // A profile of another epoch says nothing about this one.
     let mut scene = Scene::new();
     scene.live(LIFE);
     scene.live(Life { epoch: 2, from: at(31), interval: 60, previous: (1, 30), ..LIFE });
@@ -1329,7 +1330,7 @@ fn a_write_off_splits_a_gap_and_its_parts_keep_their_times() {
     scene.lose(L, 1, 5..=24);
     scene.write_off(1, 10, Some(13));
     scene.write_off(1, 20, Some(20));
-    // Of another epoch, of another logger, of what is held: nothing.
+    // Write-offs of another epoch, of another logger, or of held records have no effect.
     scene.write_off(2, 1, Some(90));
     scene.model.written_off.push((address(30), WriteOff { epoch: epoch(1), first: 1, last: None }));
     scene.write_off(1, 26, Some(28));
@@ -1354,7 +1355,7 @@ fn a_gap_written_off_whole_keeps_all_that_is_known_of_it() {
     scene.live(LIFE);
     scene.lose(L, 1, 5..=9);
     let open = scene.report();
-    // Two that overlap are one.
+    // Two write-offs that overlap count as one.
     scene.write_off(1, 1, Some(7));
     scene.write_off(1, 6, Some(12));
     let report = scene.report();
@@ -1386,7 +1387,7 @@ fn the_rest_of_an_unclosed_epoch_can_be_written_off() {
     scene.live(LIFE);
     scene.live(Life { epoch: 2, from: at(50), ..LIFE });
     scene.lose(L, 1, 27..=29);
-    // Up to a last sequence says nothing about what is presumed beyond; nor does a rest that begins later.
+    // A write-off up to a last sequence does not cover what is presumed after it; nor does a rest that begins later.
     scene.write_off(1, 27, Some(90));
     scene.write_off(1, 32, None);
     let report = scene.report();
@@ -1400,7 +1401,7 @@ fn the_rest_of_an_unclosed_epoch_can_be_written_off() {
 
 #[test]
 fn a_date_that_cannot_be_is_not_given() {
-    // An end that no logger can have reached, of an epoch that is held and of one that is known by name only.
+    // An end that no logger can have reached: for an epoch with held records, and for one that is known by name only.
     for held in [true, false] {
         let mut scene = Scene::new();
         if held {
@@ -1447,13 +1448,13 @@ fn gaps_of_one_time_are_one_outage_and_the_windows_tell_that_the_gateway_was_not
     assert_eq!((outage.from.unix_s(), outage.to.unix_s()), (at(20) + 2, at(39) + 62));
     assert_eq!((outage.cause, outage.missing(), outage.is_corrected), (Cause::GatewayNotRunning, 44, false));
     assert_eq!(outage.loggers, addresses(&[L, OTHERS[0], OTHERS[1]]));
-    // It listened for the first half and heard nothing; then it did not listen.
+    // The gateway listened for the first half and heard nothing; then it did not listen.
     let mut scene = site([20..=39, 20..=39, 20..=39]);
     scene.model.listening = vec![(1, T0, at(30) - 100), (1, at(40), at(100))];
     let causes: Vec<(Cause, u64)> =
         scene.report().outages.iter().map(|outage| (outage.cause, outage.missing())).collect();
     assert_eq!(causes, [(Cause::NoneHeard, 30), (Cause::GatewayNotRunning, 30)]);
-    // Nobody ever listened.
+    // The gateway never listened.
     scene.model.listening = Vec::new();
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
 }
@@ -1499,11 +1500,11 @@ fn a_radio_taken_down_long_ago_was_not_off() {
 }
 
 #[test]
-fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_several() {
+fn an_outage_of_nearly_all_while_the_gateway_listened_is_distinguished_from_one_of_several() {
     let mut scene = site([20..=39, 20..=39, 20..=38]);
     scene.model.listening = vec![(1, T0, at(200))];
     assert_eq!(only(&scene.report().outages).cause, Cause::NoneHeard);
-    // One that fell silent before it, or is not in service yet, says nothing; one that was heard does.
+    // A logger that fell silent before it, or is not in service yet, proves nothing; one that was heard does.
     let fourth = |heard: Option<u32>, in_service: Option<InService>| {
         let mut scene = scene.clone();
         scene.loggers.push(Logger { address: address(40), in_service, ..scene.loggers[0].clone() });
@@ -1520,7 +1521,7 @@ fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_severa
 
 #[test]
 fn that_a_logger_alone_was_not_heard_needs_another_that_was() {
-    // The only one of its site.
+    // The only logger of its site.
     let mut alone = Scene::of(&[L]);
     alone.live(Life { records: 100, ..LIFE });
     alone.lose(L, 1, 20..=39);
@@ -1602,7 +1603,7 @@ fn outages_at_different_times_stand_apart_longest_first() {
     let expected =
         [(at(60) + 122, at(79) + 122, 20), (at(10) + 2, at(14) + 2, 5), (at(15) + 62, at(19) + 62, 5)];
     assert_eq!(spans, expected);
-    // Where they only touch they stay two; where most of the longer is of both they are one.
+    // If they only touch, they stay two; if they share most of the longer one, they are one.
     scene.lose(L, 1, 15..=16);
     assert_eq!(scene.report().outages.len(), 3);
     scene.lose(OTHERS[0], 1, 11..=14);
@@ -1612,7 +1613,7 @@ fn outages_at_different_times_stand_apart_longest_first() {
 }
 
 #[test]
-fn a_lost_frame_or_two_is_no_outage_and_one_that_is_written_off_stays_in_the_story() {
+fn a_lost_frame_or_two_is_not_an_outage_and_one_that_is_written_off_stays_in_the_story() {
     let mut scene = site([10..=11, 20..=20, NONE]);
     scene.model.listening = vec![(1, T0, at(100))];
     assert_eq!(scene.report().outages, []);
@@ -1703,14 +1704,14 @@ fn a_fast_interval_brings_only_the_earliest_date_forward() {
     assert_eq!(found, Some(latest));
     let alarmed = alarmed.unwrap() - at(30);
     assert!(alarmed < 81 * 60 && alarmed > 70 * 60, "{alarmed}");
-    // A profile as the newest record says what holds from now on.
+    // If the newest record is a profile, it applies from now on.
     scene.instead(id(L, 1, 30), Life { capacity: 50, interval: 900, ..LIFE }.profile_at(at(30)));
     assert_eq!(deadlines(&scene.report().gaps[0]).1, Some(at(30) + 2 + 31 * 900));
 }
 
 #[test]
 fn a_wrong_clock_of_a_logger_moves_no_date_and_no_word() {
-    let told = |off: i64| {
+    let printed = |off: i64| {
         let mut scene = Scene::new();
         scene.live(Life { capacity: 100, ..LIFE });
         scene.lose(L, 1, 11..=14);
@@ -1723,10 +1724,10 @@ fn a_wrong_clock_of_a_logger_moves_no_date_and_no_word() {
         scene.now = at(30) + 60;
         only(&scene.report().gaps).in_memory
     };
-    assert_eq!(told(0).in_logger, InLogger::Yes);
-    // A year and a day behind: these records are minutes old, and were said to be in no logger any more.
-    assert_eq!(told(-366 * DAY), told(0));
-    assert_eq!(told(366 * DAY), told(0));
+    assert_eq!(printed(0).in_logger, InLogger::Yes);
+    // The clock is a year and a day behind: these records are minutes old, but were once reported as gone.
+    assert_eq!(printed(-366 * DAY), printed(0));
+    assert_eq!(printed(366 * DAY), printed(0));
 }
 
 #[test]
@@ -1756,10 +1757,10 @@ fn a_present_that_is_before_the_last_reception_makes_nothing_certain() {
     scene.lose(L, 1, 11..=14);
     scene.now = at(30) + 60;
     assert_eq!(only(&scene.report().gaps).in_memory.in_logger, InLogger::Yes);
-    // A gateway without a battery begins years before. How long ago it heard the logger it cannot know.
+    // A gateway without a clock battery starts with a time years ago. It cannot know how long ago it heard the logger.
     scene.now = 86_400;
     assert_eq!(only(&scene.report().gaps).in_memory.in_logger, InLogger::Perhaps);
-    // The newest came under such a clock: by it, no latest date is known either.
+    // The newest record came under such a clock, so no latest date is known either.
     let newest = scene.made(id(L, 1, 30));
     (newest.synchronised, newest.received_at) = (false, Some(7_000));
     assert_eq!(deadlines(only(&scene.report().gaps)).1, None);
@@ -1779,12 +1780,12 @@ fn an_interval_of_0_promises_no_date() {
 fn of_a_long_gap_only_the_records_that_are_really_gone_count_as_gone() {
     let mut scene = Scene::new();
     scene.live(Life { records: 300, capacity: 15, ..LIFE });
-    // Twice the memory has been made since 270, once since 285.
+    // Since 270, twice the memory has been made; since 285, once.
     scene.lose(L, 1, 200..=295);
     scene.now = at(300) + 10;
     let gap = scene.report().gaps[0];
     assert_eq!((gap.in_memory.in_logger, gap.in_memory.gone, gap.left()), (InLogger::Perhaps, 71, 25));
-    // Seven after 293: eight more fit, of which six are unforeseen and one is the day's profile.
+    // There are seven records after 293: eight more fit, of which six are reserve and one is the daily profile.
     assert_eq!(gap.in_memory.certain, 3);
     assert_eq!(gap.in_memory.all_latest, Some(GatewayTime(at(300) + 2 + 10 * EVERY)));
     scene.write_off(1, 200, Some(270));
@@ -1801,7 +1802,8 @@ fn a_memory_goes_on_over_epochs_that_name_each_other_and_so_does_the_count() {
     // Ten after it in its own epoch, thirty in the next.
     assert_eq!(deadlines(&scene.report().gaps[0]).1, Some(at(60) + 2 + 10 * EVERY));
     assert_eq!(words(&scene.report()), [InLogger::Yes]);
-    // Where the end is not named, the epoch may have gone on: perhaps, from the last record before the break.
+    // If the end is not named, the epoch may have continued: the answer is "perhaps", from the last record before the
+    // break.
     let mut scene = Scene::new();
     scene.live(Life { capacity: 50, ..LIFE });
     scene.live(Life { epoch: 2, capacity: 50, from: at(91), ..LIFE });
@@ -1826,7 +1828,7 @@ fn a_cleared_memory_no_longer_has_what_was_missing_before() {
     let report = scene.report();
     assert_eq!(words(&report), [InLogger::No, InLogger::Yes]);
     assert_eq!((deadlines(&report.gaps[0]), report.gaps[0].left()), ((None, None), 0));
-    // One of a later epoch counts as well, also for an epoch that it does not name.
+    // A profile of a later epoch counts too, also for an epoch that it does not name.
     scene.live(Life { epoch: 2, from: at(31), ..LIFE });
     scene.instead(id(L, 2, 4), event(at(34), Event::MEMORY_CLEARED));
     let report = scene.report();
@@ -1858,7 +1860,7 @@ fn a_profile_that_gives_its_oldest_record_says_what_is_gone() {
     assert_eq!(scene.report().gaps[0].in_memory.gone, 1);
     scene.instead(id(L, 1, 18), tells(9, 18));
     assert_eq!(words(&scene.report()), [InLogger::No]);
-    // One of a later epoch says so of every earlier one as soon as its own first record is gone.
+    // A profile of a later epoch proves this for every earlier epoch as soon as its own first record is gone.
     let mut scene = Scene::new();
     scene.live(LIFE);
     scene.lose(L, 1, 5..=7);
@@ -1880,7 +1882,7 @@ fn what_another_unit_made_is_in_that_unit_and_has_no_date() {
             scene.lose(L, 1, 1..=1);
             scene.instead(id(L, 1, 20), LIFE.profile_at(at(20)));
         }
-        // Its memory is full and was cleared: that says nothing of the old unit's.
+        // Its memory is full and was cleared: this says nothing about the memory of the old unit.
         let new = Life { epoch: 1_780_000_000, records: 3_000, from: at(50), unit: 6, oldest: 9, ..LIFE };
         scene.live(new);
         scene.instead(id(L, 1_780_000_000, 12), event(at(61), Event::MEMORY_CLEARED));
@@ -1914,7 +1916,7 @@ fn an_epoch_is_of_the_unit_that_its_own_profiles_or_the_ones_that_name_it_say() 
     let made_since = 7 + 30;
     assert_eq!(deadlines(&report.gaps[0]).1, Some(at(79) + 2 + (1_000 - made_since) * EVERY));
     assert_eq!(deadlines(&report.gaps[1]).1, Some(at(79) + 2 + (1_000 - 29) * EVERY));
-    // A unit that does not know its number is taken for the same where a key slot is in common.
+    // A unit without a serial number counts as the same if the epochs have a key slot in common.
     let mut scene = Scene::new();
     scene.live(Life { unit: 0, ..LIFE });
     scene.live(Life { epoch: 2, from: at(50), unit: 6, ..LIFE });
@@ -1931,10 +1933,10 @@ fn an_end_that_no_memory_and_no_time_explain_is_a_fault_of_firmware() {
     let report = scene.report();
     let bad = only(&report.bad_ends);
     assert_eq!((bad.held, bad.last, bad.by_epoch), (30, u32::MAX, epoch(2)));
-    // The gaps stay what they are, but what it cannot have made counts for nothing: what is there is not given up.
+    // The gaps stay the same, but records that it cannot have made do not count: what is still there is not given up.
     assert_eq!(ranges(&report), [(1, 5, 7), (1, 31, u32::MAX)]);
     assert_eq!(words(&report), [InLogger::Perhaps, InLogger::Perhaps]);
-    // Ends that a long silence explains are none.
+    // An end that a long silence explains is not a fault.
     let mut scene = Scene::new();
     scene.live(Life { capacity: 10, ..LIFE });
     scene.logger().memory_records = 10;
@@ -1969,13 +1971,13 @@ fn only_the_wanted_loggers_are_reported() {
 
 #[derive(Clone, Debug)]
 struct EpochPlan {
-    /// How far its number lies above the one before.
+    /// How much its number is above the previous one.
     step: u32,
     /// Which of its records are held.
     held: Vec<bool>,
-    /// A profile at every so many records.
+    /// The number of records from one profile to the next.
     profile_every: usize,
-    /// Whether its profiles name the epoch before, and by how much what each says of its end is wrong.
+    /// Whether its profiles name the previous epoch, and by how much the end that each gives is wrong.
     names: Option<Vec<i32>>,
     /// Sequences that a CSV file has, too.
     rows: Vec<u32>,
@@ -1999,7 +2001,7 @@ fn epoch_plan() -> impl Strategy<Value = EpochPlan> {
     })
 }
 
-/// Lets a logger live through the plan; what arrived, by radio in the order of the keys, then by hand.
+/// Carries the plan of a logger out. Returns what arrived: by radio in the order of the keys, then by hand.
 fn history(plan: &[EpochPlan], arrival_keys: &[u32]) -> Scene {
     let mut scene = Scene::new();
     let (mut number, mut last, mut time) = (1, 0, T0);
@@ -2030,7 +2032,7 @@ fn history(plan: &[EpochPlan], arrival_keys: &[u32]) -> Scene {
     keyed.sort_by_key(|(key, _)| *key);
     scene.model.made = keyed.into_iter().map(|(_, made)| made).collect();
 
-    // Rows may come of every epoch of which a record is held, but not where one is.
+    // Rows may come for every epoch of which a record is held, but not for a held sequence.
     let held: BTreeSet<Identity> = scene.model.held().map(|made| made.id).collect();
     let mut number = 1;
     for epoch_plan in plan {
@@ -2187,7 +2189,7 @@ fn field_plan(seed: u64) -> FieldPlan {
     plan
 }
 
-/// A field on its way into a model, and into a real ledger where there is one.
+/// A field that is fed into a model, and into a real ledger if there is one.
 struct Listener {
     truth: Truth,
     witness: Witness,
@@ -2293,7 +2295,7 @@ impl Listener {
     }
 }
 
-/// How many gaps the deadlines of which were compared with the ring, by what the report said of them.
+/// How many gaps had their deadlines compared with the ring, by what the report said about them.
 #[derive(Debug, Default)]
 struct Compared {
     /// Said to be gone, said to be there; of the others, how many were there and how many were not.
@@ -2301,12 +2303,12 @@ struct Compared {
     there: usize,
     at_risk: [usize; 2],
     /// Of those said to be there, how many went later in the plan, none before its date.
-    foretold: usize,
+    predicted: usize,
     /// A memory was cleared by hand.
     cleared: usize,
 }
 
-/// When the memory of a logger let go of a record; `None`: not before the plan's end.
+/// When the memory of a logger overwrote a record; `None`: not before the end of the plan.
 fn overwritten_at(plan: &FieldPlan, truth: &Truth, id: Identity) -> Option<i64> {
     let records = truth.records_of(id.address);
     let index = records.iter().position(|record| record.identity == id).unwrap();
@@ -2333,7 +2335,7 @@ fn compare(plan: &FieldPlan, listener: &Listener, report: &Report, context: &str
             let record = id(gap.logger.number(), gap.epoch.number(), sequence);
             let made_at = truth.record(record).unwrap().made_at.unix_s();
             let clears = plan.memory_clears.iter().filter(|&&(of, _)| of == gap.logger);
-            // What a memory does when a person clears it, no report can foresee.
+            // No report can predict that a person clears a memory.
             let is_cleared = clears.map(|&(_, at)| at).any(|at| at >= TrueTime(made_at));
             let left_at = overwritten_at(plan, truth, record);
             if u64::from(sequence) < gone_to {
@@ -2348,7 +2350,7 @@ fn compare(plan: &FieldPlan, listener: &Listener, report: &Report, context: &str
                 out.there += 1;
                 let earliest = memory.earliest.unwrap().unix_s();
                 assert!(left_at.is_none_or(|at| at >= earliest), "{context}: {record} went at {left_at:?}");
-                out.foretold += usize::from(left_at.is_some());
+                out.predicted += usize::from(left_at.is_some());
             }
         }
     }
@@ -2393,8 +2395,8 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
         }
     }
     println!("60 fields: {compared:?}");
-    let Compared { gone, there, at_risk, foretold, cleared } = compared;
-    assert!(gone > 4_000 && there > 10_000 && foretold > 1_500, "{compared:?}");
+    let Compared { gone, there, at_risk, predicted, cleared } = compared;
+    assert!(gone > 4_000 && there > 10_000 && predicted > 1_500, "{compared:?}");
     assert!(at_risk[0] > 0 && at_risk[1] > 0 && cleared > 0, "{compared:?}");
 }
 
@@ -2478,7 +2480,7 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     let whole = |of: &Outage| (of.from, of.to, of.cause, of.loggers.clone());
     assert_eq!(whole(same), whole(&longest));
     assert!(same.parts.iter().all(|part| part.logger == address(17)));
-    // A single record that was lost within its time and is no part of it.
+    // A single record that was lost within its time and is not part of it.
     assert_eq!(same.missing() + 1, part.report.open_records());
     for columns in [0, 60, 80, 200] {
         let text = view::gaps::page(frame(&config, now), &part, &wanted, columns);

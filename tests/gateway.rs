@@ -1,5 +1,6 @@
-//! What reports say where the gateway is the cause: how records came, whatever its clock; what nothing opens, what no
-//! version reads, what is addressed elsewhere; and the state of daemon, port, key and line before any word about loggers.
+//! Reports when the gateway is the cause: how records came, with any clock; frames that no key opens, records that this
+//! version cannot read, frames for other sites; and the state of daemon, port, key and line, which reports name before
+//! the loggers.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -69,7 +70,7 @@ fn of_logger(json: &Value, logger: u16) -> &Value {
 // ------------------------------------------------------------------------------------------- how records came
 
 #[test]
-fn what_a_radio_says_about_itself_is_in_status_and_is_no_frame() {
+fn what_a_radio_says_about_itself_is_in_status_and_is_not_a_frame() {
     let plan = quiet_plan(1, 1);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
     let mut daemon = site.start();
@@ -131,7 +132,7 @@ fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_wh
             assert_eq!(hand, 0, "settled: {is_settled}: {logger}");
             assert_eq!(radio, logger["held"].as_u64().unwrap(), "settled: {is_settled}");
             assert_eq!(logger["heard_first_time_7d"], 1.0, "settled: {is_settled}: {logger}");
-            assert_eq!(logger["needs_somebody"], false, "settled: {is_settled}: {logger}");
+            assert_eq!(logger["needs_attention"], false, "settled: {is_settled}: {logger}");
         }
         Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
     }
@@ -261,7 +262,8 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
         .collect();
     assert_eq!(groups, [(11, 10), (12, 3), (13, 10)]);
     assert_eq!(aside["set_aside"].as_array().unwrap().len(), 23);
-    let said = "1,204 frames that no key opened found no room to wait (logger 13: 1,200, logger 11: 4)";
+    let said = "1,204 frames that no key opened were dropped because there was no room (logger 13: 1,200, logger 11: \
+                4)";
     for args in [&["status", "--all", "--now", &time(FROM + 7200)][..], &["set-aside", "list"]] {
         let text = text_of(&site, args);
         assert!(text.contains(said), "{text}");
@@ -388,15 +390,15 @@ impl Mast {
         pty.wait_drained(PATIENCE).unwrap();
     }
 
-    /// What no logger is to be blamed for, in every report: the gateway's state and advice come first, and no logger is
-    /// called silent.
+    /// Faults of the gateway, in every report: the gateway's state and advice come first, and no logger is reported as
+    /// silent.
     fn blames_the_gateway(&self, now: i64, state: &str, advice: &str) {
         let now = time(now);
         for command in ["gaps", "status", "visits"] {
             let json = self.site.json(&[command, "--json", "--now", &now]);
             assert_eq!(json["gateway"]["state"], state, "{command}: {}", json["gateway"]);
-            let told = json["gateway"]["advice"].as_str().unwrap();
-            assert!(told.contains(advice), "{command}: {told}");
+            let printed = json["gateway"]["advice"].as_str().unwrap();
+            assert!(printed.contains(advice), "{command}: {printed}");
             let text = text_of(&self.site, &[command, "--now", &now]);
             let advice_at = text.find(advice).unwrap_or_else(|| panic!("{command}: {text}"));
             for words in
@@ -417,7 +419,7 @@ impl Mast {
         let status = self.site.json(&["status", "--json", "--now", &now]);
         for logger in status["loggers"].as_array().unwrap() {
             assert_eq!(logger["silent"], false, "{logger}");
-            assert_eq!(logger["needs_somebody"], false, "{logger}");
+            assert_eq!(logger["needs_attention"], false, "{logger}");
         }
         let explained = status["gateway"]["explains_silence_of"].as_array().unwrap();
         assert_eq!(explained.len(), self.plan.loggers.len(), "{}", status["gateway"]);
@@ -515,7 +517,7 @@ fn a_port_that_is_missing_comes_first_and_the_services_status_line_says_so() {
     drop(mast.pty.take());
     daemon.wait_for("the loss of the port", |state| !state.radios[0].up);
     status_line("not listening on mast");
-    mast.blames_the_gateway(lost + 2 * DAY, "port not open", "see to the radio `mast`");
+    mast.blames_the_gateway(lost + 2 * DAY, "port not open", "check the radio `mast`");
     assert_eq!(daemon.stop().code(), Some(0));
 
     // From the start: the service does not say that it listens.
@@ -523,18 +525,18 @@ fn a_port_that_is_missing_comes_first_and_the_services_status_line_says_so() {
         command.arg("--simulated-clock").arg(mast.site.path("clock"));
         command.env("NOTIFY_SOCKET", mast.site.path("notify"));
     });
-    let mut told = Vec::new();
+    let mut printed = Vec::new();
     daemon.wait_for("a reason", |state| state.radios[0].reason.is_some());
     loop {
         let mut message = [0; 4096];
         let read = socket.recv(&mut message).unwrap();
         let message = String::from_utf8_lossy(&message[..read]).into_owned();
-        told.push(message.clone());
+        printed.push(message.clone());
         if message.contains("not listening on mast") {
             break;
         }
     }
-    assert!(told.iter().all(|line| !line.contains("STATUS=listening")), "{told:?}");
+    assert!(printed.iter().all(|line| !line.contains("STATUS=listening")), "{printed:?}");
 }
 
 #[test]
@@ -622,7 +624,7 @@ fn a_wrong_key_of_one_logger_is_named_within_an_interval_and_neither_one_frame_n
         .filter(|emission| logger_of(emission) == 12)
         .map(|emission| emission.at.unix_s())
         .collect();
-    // Only one frame of the logger itself.
+    // Only one frame really comes from the logger.
     mast.feed(&mut daemon, next[0] + 1);
     assert_eq!(mast.key_notices(), [""; 0], "{}", daemon.log());
     // An interval later: this one, and no other.
@@ -659,7 +661,7 @@ fn a_line_with_only_noise_comes_first_and_not_the_loggers() {
     let mut daemon = mast.start();
     mast.feed(&mut daemon, FROM + 6 * 3600);
     assert_eq!(daemon.stop().code(), Some(0));
-    // At another baud rate bytes come, and no frame among them is right.
+    // At another baud rate, bytes come in, but no valid frame.
     let mut daemon = mast.start();
     let before = daemon.wait_listening().frames_in;
     let mut garbled = Vec::new();
@@ -694,7 +696,7 @@ fn a_clock_that_is_not_synchronised_comes_before_advice_about_loggers() {
         assert_eq!(json["gateway"]["state"], "clock not synchronised", "{command}: {}", json["gateway"]);
         let text = text_of(&mast.site, &[command, "--now", &now]);
         let first = text.find("time service").unwrap_or_else(|| panic!("{command}: {text}"));
-        for words in ["see why logger 12", "Silent now: 12", "12 loggers to go"] {
+        for words in ["find out why logger 12", "Silent now: 12", "12 loggers to go"] {
             assert!(text.find(words).is_none_or(|at| at > first), "{command}: {words}: {text}");
         }
     }

@@ -1,5 +1,5 @@
-//! What others may lay in the program's way: links, FIFOs, devices, names and texts that a terminal obeys, a umask that
-//! lets everybody write.
+//! Hostile surroundings: links, FIFOs, devices, names and texts with control characters, a umask that lets everyone
+//! write.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -26,7 +26,7 @@ fn behind(seed: u64) -> (Site, FieldPlan, Run) {
     (site, plan, run)
 }
 
-/// Its output, once it has ended; a command that waits for ever is killed, and fails the test.
+/// Its output, once it has ended; a command that never ends is killed, and fails the test.
 fn ended(mut child: Child, what: &str) -> Output {
     let give_up = Instant::now() + PATIENCE;
     while child.try_wait().unwrap().is_none() {
@@ -256,7 +256,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
         }
         text
     };
-    // Files that somebody names.
+    // Files that are named in arguments.
     for name in [EVIL, &format!("{EVIL}.csv"), &format!("{EVIL}.html"), "pipe\u{1b}[31m"] {
         fifo(&site.path("pipe\u{1b}[31m"));
         for args in [
@@ -281,7 +281,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             says_nothing_obeyed(args);
         }
     }
-    // One that would add a line of its own to what is said.
+    // A name that would add a line to a message.
     let forged = "x\nledger.db: is whole";
     std::fs::write(site.path(forged), "no ledger").unwrap();
     for args in
@@ -292,7 +292,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
         let text = both(&output);
         assert!(text.contains("rename the file") && text.lines().count() == 1, "{args:?}: {text}");
     }
-    // A ledger in which somebody has written: first what people write, then every text in it.
+    // A ledger that was written to by others: first what people write, then every text in it.
     let of_people =
         ["remark_row", "manual_row", "write_off", "import", "act", "notice", "radio", "backup_made"];
     for everything in [false, true] {
@@ -362,7 +362,7 @@ impl Drop for Killed {
     }
 }
 
-/// Runs with a umask that lets everybody write.
+/// Runs with a umask that lets everyone write.
 fn for_all(site: &Site, args: &[&str]) -> Command {
     let mut command = Command::new("sh");
     command.args(["-c", "umask 0; exec \"$@\"", "sh", binary().get_program().to_str().unwrap()]);
@@ -457,7 +457,7 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
         let output = for_all(&site, args).output().unwrap();
         assert!(output.status.code().is_some_and(|code| code < 2), "{args:?}: {output:?}");
     }
-    // What the test itself laid there is not the program's.
+    // Files that the test itself put there are not the program's.
     for own in ["logger.csv", "daemon.log"] {
         std::fs::remove_file(site.path(own)).unwrap();
     }

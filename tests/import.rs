@@ -1,5 +1,5 @@
 //! Hand downloads by the real binary and through the library: they fill exactly what is missing, in any order and
-//! grouping, beside a running daemon, killed in the middle, and whatever is wrong with the files.
+//! grouping, next to a running daemon, killed in the middle, and with any fault in the files.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -40,7 +40,7 @@ fn text(bytes: &[u8]) -> String {
 
 /// Runs an import, expects this exit code, and gives its standard output.
 fn import(site: &Site, code: i32, args: &[&str]) -> String {
-    // With all notes, where the answer is no list.
+    // With all notes, if the answer is not a list.
     let all: &[&str] = if args.contains(&"--json") || args[0] == "withdraw" { &[] } else { &["--all"] };
     let output = site.output(&[&["import"], args, all].concat());
     ended(&output, code);
@@ -61,9 +61,9 @@ fn import_json(site: &Site, code: i32, args: &[&str]) -> Value {
     serde_json::from_str(&import(site, code, &[args, &["--json"]].concat())).unwrap()
 }
 
-/// The file itself and what stands beside it, to the byte, with the times of their last change.
+/// The file itself and the files next to it, to the byte, with the times of their last change.
 fn stamps(ledger: &Path) -> Vec<(Vec<u8>, std::time::SystemTime)> {
-    // Nobody has it open in this process, so reading drops no locks.
+    // It is not open in this process, so reading drops no locks.
     ["", "-wal"]
         .iter()
         .map(|suffix| PathBuf::from(format!("{}{suffix}", ledger.display())))
@@ -74,8 +74,8 @@ fn stamps(ledger: &Path) -> Vec<(Vec<u8>, std::time::SystemTime)> {
 
 // ---- the field -------------------------------------------------------------------------------------------
 
-/// Loggers with small memories, each out of reach once early (overwritten since) and once late, restarts,
-/// a cleared memory and a whole site deaf in between.
+/// Loggers with small memories: each is out of reach once early (overwritten since then) and once late. There are also
+/// restarts, a cleared memory, and a time in which the whole site is not heard.
 fn outages(seed: u64) -> FieldPlan {
     let loggers = setting("STONECHAT_TEST_LOGGERS", 12) as usize;
     let mut plan = FieldPlan::harrow_tarn(seed, loggers, TrueTime(1_780_000_000), 21);
@@ -106,7 +106,7 @@ fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
     let mut truth = run.truth.clone();
     ledger_equals_truth(&site.ledger(), &truth, &plan.to_roster());
 
-    // Somebody went round with a reader in the middle of the late outages, and again at the end.
+    // The loggers were read in the middle of the late outages, and again at the end.
     let round = plan.from.unix_s() + 15 * 86_400;
     let stick = site.path("stick");
     std::fs::create_dir_all(stick.join("csv")).unwrap();
@@ -168,7 +168,7 @@ fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
         missing(&truth)
     );
 
-    // All of it again changes no row of any table, and says which import it is the same as.
+    // Importing everything again changes no row of any table, and names the import that is the same.
     let before = hand::tables(&site.ledger());
     let again = import(&site, 0, &["--by", "R. Dale", &stick]);
     assert!(again.contains("the same file as import 1; it changes nothing"), "{again}");
@@ -231,7 +231,7 @@ fn small_keyring() -> Keyring {
     keyring
 }
 
-/// The reading that a number stands for; equal numbers give equal readings.
+/// The reading for a number; equal numbers give equal readings.
 fn reading(id: Identity, variant: u8) -> Reading {
     let time = 1_770_000_000 + id.epoch.number() * 1_000_000 + id.sequence.number() * 600;
     let counts = [i32::from(variant) * 1000, -7, id.sequence.number() as i32];
@@ -273,12 +273,12 @@ fn frame(id: Identity, variant: u8) -> Vec<u8> {
     line
 }
 
-/// So many cases, or as many as a longer setting asks for.
+/// The number of cases, or that of a longer setting.
 fn cases(otherwise: u64) -> ProptestConfig {
     ProptestConfig { cases: setting("PROPTEST_CASES", otherwise) as u32, ..ProptestConfig::default() }
 }
 
-/// What stands in a file, in its order: (logger, epoch, sequence) and which variant of its content.
+/// The contents of a file, in its order: (logger, epoch, sequence) and which variant of its content.
 type Names = Vec<((u16, u32, u32), u8)>;
 
 #[derive(Clone, Debug)]
@@ -293,7 +293,7 @@ fn id((address, epoch, sequence): (u16, u32, u32)) -> Identity {
     Identity::new(address, epoch, sequence).unwrap()
 }
 
-/// A file's bytes, and what a reader that knows nothing of ours would find whole in it.
+/// A file's bytes, and the complete records that an independent reader would find in it.
 fn bytes_of(file: &FileOf) -> (Vec<u8>, Names) {
     match file {
         FileOf::Dump { names, cut, flip } => {
@@ -310,7 +310,8 @@ fn bytes_of(file: &FileOf) -> (Vec<u8>, Names) {
             }
             let whole = names.iter().enumerate().filter(|&(at, _)| {
                 let (start, end) = (if at == 0 { 0 } else { ends[at - 1] }, ends[at]);
-                // A last frame needs no delimiter. A flipped byte takes its frame; a flipped delimiter, the next too.
+                // The last frame needs no delimiter. A flipped byte destroys its frame; a flipped delimiter also the
+                // next one.
                 let from = if at == 0 { 0 } else { start - 1 };
                 let hit = flip.is_some_and(|flip| (from..end).contains(&flip));
                 end - 1 <= len && !hit
@@ -441,7 +442,7 @@ fn known() -> Names {
     [(1, 1), (1, 2), (2, 1), (2, 2)].into_iter().map(|(address, epoch)| ((address, epoch, LAST), 0)).collect()
 }
 
-/// Dumps ahead of CSV files, as the command has them.
+/// Dumps before CSV files, in the order of the command.
 fn in_call(files: &[FileOf]) -> Vec<&FileOf> {
     let mut sorted: Vec<&FileOf> = files.iter().collect();
     sorted.sort_by_key(|file| matches!(file, FileOf::Csv { .. }));
@@ -520,14 +521,14 @@ proptest! {
     }
 }
 
-/// What a naive gateway holds under one identity.
+/// What a simple model gateway holds under one identity.
 #[derive(Clone, Debug, Default)]
 struct Slate {
     /// Variant of the authentic record.
     record: Option<u8>,
-    /// Variant of the CSV row that stands or stood there, and whether it was bare.
+    /// Variant of the CSV row that is or was there, and whether it was bare.
     row: Option<(u8, bool)>,
-    /// Variants of records, and of rows (with whether bare), that are kept beside.
+    /// Variants of records, and of rows (with whether bare), that are kept as conflicts.
     records_beside: BTreeSet<u8>,
     rows_beside: BTreeSet<(u8, bool)>,
 }
@@ -566,7 +567,7 @@ impl Model {
         }
     }
 
-    /// What the rows of a file say where records are held: each row's identity, and whether the two agree.
+    /// The rows of a file for which records are held: each row's identity, and whether the two agree.
     fn votes(&self, rows: &Names) -> Vec<(Identity, bool)> {
         let vote = |&(name, variant): &((u16, u32, u32), u8)| {
             let record = self.slates.get(&name)?.record.filter(|&record| record <= 9)?;
@@ -655,7 +656,7 @@ fn content_json(name: (u16, u32, u32), (variant, bare): (u8, bool)) -> Value {
 proptest! {
     #![proptest_config(cases(12))]
 
-    /// Whatever came under an identity is the record, a row, or kept beside; and outcomes add up.
+    /// Everything that came under an identity is the record, a row, or kept as a conflict; and outcomes add up.
     #[test]
     fn files_that_disagree_lose_nothing_and_count_as_a_map_does(steps in steps()) {
         let dir = tempfile::tempdir().unwrap();
@@ -679,7 +680,7 @@ proptest! {
                             }
                         }
                         if matches!(file, FileOf::Dump { .. }) && whole.is_empty() {
-                            // Nothing right in it: it is no download.
+                            // Nothing valid in it: it is not a download.
                             continue;
                         }
                         let plan = plans.next().unwrap();
@@ -742,7 +743,7 @@ proptest! {
             prop_assert_eq!(&found.rows_beside, &slate.rows_beside, "{:?}", name);
         }
         prop_assert!(kept.is_empty());
-        // The rows that were taken are still there, whatever stepped over them.
+        // The rows that were taken are still there, even if a record has replaced them.
         let mut rows: Vec<String> = Vec::new();
         for (&(address, epoch, sequence), slate) in &model.slates {
             let Some((variant, _)) = slate.row else { continue };
@@ -751,7 +752,7 @@ proptest! {
         }
         rows.sort();
         prop_assert_eq!(hand::rows(&path, "SELECT logger, epoch, sequence, time, c0 FROM settled WHERE rank > 0"), rows);
-        // What shows as the reading is the record, else the row.
+        // The record is shown as the reading; without a record, the row.
         let shown = model.slates.iter().filter(|(name, slate)| match slate.record {
             Some(variant) => is_reading(**name) && variant <= 9,
             None => slate.row.is_some(),
@@ -760,7 +761,7 @@ proptest! {
     }
 }
 
-// ---- beside others, and killed ---------------------------------------------------------------------------
+// ---- next to others, and killed ---------------------------------------------------------------------------
 
 /// Every record of the truth, as one dump.
 fn write_dump(path: &Path, truth: &Truth) {
@@ -874,7 +875,7 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
     std::fs::write(&dump, sealed).unwrap();
     std::fs::write(&csv, hand::own_csv(&rows)).unwrap();
     let files = ["--by", "R. Dale", dump.to_str().unwrap(), csv.to_str().unwrap()];
-    // As it was before, kept aside while nobody has it open.
+    // As it was before, kept aside while it is not open.
     let keep = |from: &str, to: &str| {
         for suffix in ["", "-wal"] {
             let (from, to) = (site.path(&format!("{from}{suffix}")), site.path(&format!("{to}{suffix}")));
@@ -914,7 +915,7 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
         }
         child.kill().unwrap();
         if child.wait().unwrap().success() {
-            // It was faster.
+            // The import was faster than the kill.
             restore();
             continue;
         }
@@ -968,7 +969,7 @@ fn a_lock_held_for_longer_than_a_try_is_waited_for_and_its_holder_is_named() {
     holder.execute_batch("BEGIN IMMEDIATE").unwrap();
     let child = start(&site, &["--by", "R. Dale", stick.to_str().unwrap()]);
     send(&mut pty, &second);
-    // The daemon's own try has to end (SQLite's busy timeout, five seconds) before it has anything to tell.
+    // The daemon's own try has to end (SQLite's busy timeout, five seconds) before it has anything to report.
     let state = daemon.wait_for("trouble", |state| state.trouble.is_some());
     let trouble = state.trouble.unwrap();
     let comm = std::fs::read_to_string("/proc/self/comm").unwrap();
@@ -1004,7 +1005,7 @@ fn send(pty: &mut PtyMaster, bytes: &[u8]) {
 
 // ---- whatever is wrong with a file -----------------------------------------------------------------------
 
-/// Three loggers of two days, and logger 12 with a gap that nobody has fetched yet.
+/// Three loggers of two days, and logger 12 with a gap that has not been fetched yet.
 struct Small {
     site: Site,
     plan: FieldPlan,
@@ -1013,7 +1014,7 @@ struct Small {
     gap: Vec<TruthRecord>,
 }
 
-/// Words as they follow each other, whatever the lines.
+/// The words of a text, without its line breaks.
 fn flat(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
@@ -1040,7 +1041,7 @@ impl Small {
         Self { site, plan, truth: run.truth, gap }
     }
 
-    /// A file beside the ledger; its path.
+    /// A file next to the ledger; its path.
     fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> String {
         let path = self.site.path(name);
         std::fs::write(&path, bytes).unwrap();
@@ -1080,10 +1081,10 @@ impl Small {
         let before = hand::tables(&self.site.ledger());
         let output = self.site.output(&[&["import", "--all", "--by", "R. Dale"], args].concat());
         ended(&output, code);
-        let told = text(&output.stdout) + &text(&output.stderr);
+        let printed = text(&output.stdout) + &text(&output.stderr);
         for word in words {
             // Prose is wrapped to the terminal's width.
-            assert!(flat(&told).contains(&flat(word)), "no {word:?} in:\n{told}");
+            assert!(flat(&printed).contains(&flat(word)), "no {word:?} in:\n{printed}");
         }
         assert!(before == hand::tables(&self.site.ledger()), "{args:?} has changed the ledger");
         verified(&self.site.ledger());
@@ -1091,7 +1092,7 @@ impl Small {
 }
 
 #[test]
-fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
+fn files_that_are_not_downloads_are_reported_with_a_remedy_and_change_nothing() {
     let small = Small::new();
     let empty = small.file("empty", "");
     let line = format!("stonechat: {empty} is empty; copy it from the reader again\n");
@@ -1141,7 +1142,7 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     let header = small.file("header.csv", "logger,epoch,sequence,time,battery_mv,board,c0\n");
     small.refuses(1, &[&header], &["header.csv line 1: column 6 must be `board_c`, but is \"board\""]);
 
-    // A mistake beside a good file: the good one goes in all the same, and the exit code is 1.
+    // A mistake in one file: the good file is still imported, and the exit code is 1.
     let good = small.csv("good.csv", &[small.line(0)]);
     let out = import(&small.site, 1, &["--by", "R. Dale", &good, &empty]);
     assert!(out.contains("1 record stored") && out.contains("is empty"), "{out}");
@@ -1159,7 +1160,7 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let many = format!("foreign.sealed: {frames} refused (foreign)");
     small.refuses(1, &[&foreign], &[&many, &format!("byte 0: logger {far} is not on the roster")]);
 
-    // The same addresses, and another site's key: kept a little of, in case it was a key that is missing.
+    // The same addresses with another site's key: a few are kept, in case a key is missing.
     let ours = small.truth.addresses().next().unwrap();
     let unopened = small.file("unopened.sealed", theirs.sealed_dump(ours));
     let held = by_import(&small.site.ledger());
@@ -1178,7 +1179,7 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let outcomes = list["imports"][0]["outcomes"].as_object().unwrap();
     let sum: u64 = outcomes.values().map(|count| count.as_u64().unwrap()).sum();
     assert_eq!(sum as usize, theirs.memory_at(ours, other.end()).len(), "{outcomes:?}");
-    // One more may have been set aside and have given way to a later one.
+    // One more may have been set aside and then been replaced by a later one.
     let aside = outcomes["set aside"].as_u64().unwrap() as usize;
     assert!((kept..=kept + 1).contains(&aside), "{kept}: {outcomes:?}");
     verified(&small.site.ledger());
@@ -1263,9 +1264,9 @@ fn a_line_of_two_gibibytes_costs_no_memory() {
     let len = 2 << 30;
     let (peak, output) = run(&hand::csv_header(2), b'7', len);
     ended(&output, 1);
-    let told = text(&output.stdout);
+    let printed = text(&output.stdout);
     let line = format!("line 2: {len} bytes without a line end; a row has a few hundred");
-    assert!(flat(&told).contains(&line), "{told}");
+    assert!(flat(&printed).contains(&line), "{printed}");
     println!("a CSV with a line of 2 GiB: peak {peak} KiB");
     assert!(peak < 64 << 10, "{peak} KiB");
 
@@ -1313,9 +1314,9 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     let mut quiet = Quiet(0);
 
     let pulled = planning.sealed("P-1", &mut Pulled(&bytes), Some(bytes.len() as u64 + 9), &mut quiet);
-    let told = pulled.unwrap_err().to_string();
-    assert!(told.starts_with("cannot be read to its end (Input/output error"), "{told}");
-    assert!(told.ends_with("copy it from the reader again, and import that"), "{told}");
+    let printed = pulled.unwrap_err().to_string();
+    assert!(printed.starts_with("cannot be read to its end (Input/output error"), "{printed}");
+    assert!(printed.ends_with("copy it from the reader again, and import that"), "{printed}");
     let shrunk = planning.sealed("P-1", &mut &bytes[..], Some(bytes.len() as u64 + 100), &mut quiet);
     assert_eq!(
         shrunk.unwrap_err().to_string(),
@@ -1329,7 +1330,7 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     assert!(matches!(pulled, Err(PlanError::Read(_))));
     assert!(planning.files().is_empty() && planning.after() == planning.before());
 
-    // The same files once more, whole: nothing of the first tries is taken for met before.
+    // The same files again, complete: nothing from the first tries counts as seen before.
     let plan = planning.sealed("P-1", &mut &bytes[..], Some(bytes.len() as u64), &mut quiet).unwrap();
     assert_eq!((plan.new, plan.twice, plan.conflicts, plan.kept.len()), (29, 1, 1, 30));
     let plan = planning.own_csv("P-2", &mut csv.as_bytes(), None, &mut quiet).unwrap();
@@ -1427,7 +1428,7 @@ fn after_a_file_that_could_not_be_written_the_others_wait_since_what_both_bring_
     let second = small.file("b.sealed", hand::dump(&small.truth, &small.gap));
     let (missing, before) = (small.missing(), hand::tables(&small.site.ledger()));
     let db = |sql: &str| rusqlite::Connection::open(small.site.ledger()).unwrap().execute_batch(sql).unwrap();
-    // Stands for whatever may go wrong in the last moment.
+    // Represents any failure at the last moment.
     db("CREATE TRIGGER fault BEFORE INSERT ON import WHEN NEW.file LIKE '%a.sealed'
         BEGIN SELECT RAISE(ABORT, 'a fault'); END");
     let out = import(&small.site, 3, &["--by", "R. Dale", &first, &second]);
@@ -1469,7 +1470,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
     );
     assert!(lines[2].starts_with(&format!("{csv},line 3,not a row,")), "{written}");
     assert!(lines[2].contains("1.5") && lines[2].ends_with(&format!("\"{}\"", bad.trim_end())), "{written}");
-    // What was right went in.
+    // The valid records were imported.
     let list = import_json(&small.site, 0, &["list"]);
     assert_eq!(list["imports"].as_array().unwrap().len(), 2);
     assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "unproven": 2 }));
@@ -1487,15 +1488,15 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
 }
 
 #[test]
-fn whoever_imports_must_say_who() {
+fn an_import_must_name_who_imports() {
     let small = Small::new();
     let csv = small.csv("P-12.csv", &[small.line(0)]);
     let before = hand::tables(&small.site.ledger());
     let refused = |args: &[&str], word: &str| {
         let output = small.site.output(&[&["import"], args].concat());
         ended(&output, 2);
-        let told = text(&output.stderr);
-        assert!(told.starts_with("stonechat: ") && told.contains(word), "{told}");
+        let printed = text(&output.stderr);
+        assert!(printed.starts_with("stonechat: ") && printed.contains(word), "{printed}");
     };
     refused(&[&csv], "say who imports with --by NAME");
     let long = "x".repeat(81);
@@ -1519,8 +1520,8 @@ fn whoever_imports_must_say_who() {
     {
         let output = small.site.output(&[&["import", "withdraw", "1"], &given[..]].concat());
         ended(&output, 2);
-        let told = text(&output.stderr);
-        assert!(told.contains("not provided") && told.contains(missing), "{told}");
+        let printed = text(&output.stderr);
+        assert!(printed.contains("not provided") && printed.contains(missing), "{printed}");
     }
     assert!(before == hand::tables(&small.site.ledger()));
 }
@@ -1542,7 +1543,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     let output = withdraw("1");
     ended(&output, 0);
     assert!(text(&output.stdout).contains("is withdrawn: its rows stay in the ledger and no longer cover"));
-    // The one that came sealed as well is still there.
+    // The record that also came sealed is still there.
     assert_eq!(small.missing(), missing - 1);
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM settled WHERE import = 1").len(), 4);
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM reading WHERE source = 'csv'").len(), 0);
@@ -1568,7 +1569,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     }
     assert!(before == hand::tables(&small.site.ledger()));
 
-    // The very file again is no longer "the same as": it fills once more.
+    // The same file again is no longer refused as the same: it fills again.
     let again = import_json(&small.site, 0, &["--by", "R. Dale", &csv]);
     assert_eq!((&again["files"][0]["new"], &again["files"][0]["held"]), (&3.into(), &1.into()));
     assert_eq!(again["files"][0]["same_as_imports"], serde_json::json!([]));
@@ -1645,11 +1646,11 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
         .enumerate()
         .filter(|(at, made)| *at == 0 || !matches!(made.record(), Some(Record::Reading(_))));
     let lost: u64 = lost.count() as u64;
-    let told: u64 = not_there
+    let printed: u64 = not_there
         .iter()
         .map(|span| span["last"].as_u64().unwrap() - span["first"].as_u64().unwrap() + 1)
         .sum();
-    assert_eq!((told, &json["authenticated"]), (lost, &false.into()));
+    assert_eq!((printed, &json["authenticated"]), (lost, &false.into()));
     let out = run(1, &[&half], false);
     assert!(out.contains("Next: fetch what is not there before you leave"), "{out}");
     // A frame cut off in its middle is not there.

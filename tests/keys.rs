@@ -1,5 +1,5 @@
-//! Keys as a person handles them: made, handed out, changed while the daemon runs, entered late; and that no
-//! digit of one turns up where it should not.
+//! Keys as a person handles them: made, handed out, changed while the daemon runs, entered late; and that no digit of a
+//! key appears in the wrong place.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -108,7 +108,7 @@ fn key_derive_gives_the_published_keys_and_all_that_a_programmer_needs() {
         }
         assert!((before..=unix_now()).contains(&advised_epoch(&sheet)), "{sheet}");
     }
-    // Keys of their own come out as they were given, of either length.
+    // Separate keys are printed as they were given, of either length.
     let given = vectors["keys"].as_array().unwrap();
     let mut lens = std::collections::BTreeSet::new();
     for key in given.iter().filter(|key| key["last"].is_null()) {
@@ -156,9 +156,9 @@ fn keys_go_to_a_terminal_or_into_a_new_file_of_their_owner_and_nowhere_else() {
     let args = ["key", "derive", "--all", "-o", name];
     let output = in_folder(&dir, &args).output().unwrap();
     assert_eq!(output.status.code(), Some(0));
-    let told = String::from_utf8(output.stdout).unwrap();
+    let printed = String::from_utf8(output.stdout).unwrap();
     assert_eq!(
-        told,
+        printed,
         format!(
             "{name}, which only its owner can read, holds 2 keys; delete it when the loggers are programmed\n"
         )
@@ -169,9 +169,9 @@ fn keys_go_to_a_terminal_or_into_a_new_file_of_their_owner_and_nowhere_else() {
     for address in [17, 18] {
         let key = site.derive(Address::new(address).unwrap(), Slot(0)).hex();
         assert!(text.contains(&format!("\n  key        {}\n", *key)), "{address}");
-        assert!(!told.contains(&key[..8]));
+        assert!(!printed.contains(&key[..8]));
     }
-    // Never over anything: not over a file, nor through a name that points somewhere.
+    // Nothing is overwritten: neither a file nor the target of a link.
     refused(&in_folder(&dir, &args).output().unwrap(), &[name, "is there already", "name a new file"]);
     assert_eq!(fs::read_to_string(&sheet).unwrap(), text);
     let link = dir.path().join("link");
@@ -192,7 +192,7 @@ fn key_new_makes_keys_of_both_lengths_and_a_site_key_that_the_keyring_takes() {
         (&["key", "new", "--bytes", "16"], 32),
         (&["key", "new", "--bytes", "32"], 64),
     ] {
-        // Needs no configuration, right or wrong.
+        // This needs no configuration; a wrong one does no harm.
         let (code, shown, complaint) = at_a_terminal(in_folder(&dir, args));
         assert_eq!((code, complaint.as_str()), (Some(0), ""), "{args:?}");
         let hex = shown.strip_suffix('\n').unwrap();
@@ -250,7 +250,7 @@ fn the_sheet_of_a_unit_that_replaces_another_has_a_slot_and_an_epoch_above_every
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         (output.status.code(), std::fs::read_to_string(&file).unwrap_or_default(), said)
     };
-    // Nothing was ever there: no slot is above none.
+    // No slot was ever used, so there is no slot above it.
     let (code, first, _) = sheet("first", &["--logger", "11", "--replacement"]);
     assert!(code == Some(0) && first.contains("\n  slot       0 (has opened no frame yet)\n"), "{first}");
 
@@ -266,7 +266,7 @@ fn the_sheet_of_a_unit_that_replaces_another_has_a_slot_and_an_epoch_above_every
     let used = run.truth.records_of(logger).iter().map(|record| record.identity.epoch.number()).max();
     assert!(advised_epoch(&new) > u64::from(used.unwrap()), "{new}");
 
-    // A key that was entered for the new unit beforehand is taken; one that no key serves is refused.
+    // A key that was entered for the new unit before is used; a slot without a key is refused.
     let keys = std::fs::read_to_string(site.path("keys.toml")).unwrap();
     let own = "\n[[key]]\naddress = 11\nslot = 4\nhex = \"4be07113c9a65d28f00d3a9e62b4178c\"\n";
     std::fs::write(site.path("keys.toml"), format!("{keys}{own}")).unwrap();
@@ -322,7 +322,7 @@ fn append(site: &Site, file: &str, text: &str) {
     fs::write(site.path(file), format!("{before}\n{text}")).unwrap();
 }
 
-/// An event sealed by whoever has the key, as it comes over the line.
+/// An event sealed with the key, as it comes over the line.
 fn sealed_event(key: &SlotKey, slot: u8, identity: Identity) -> Vec<u8> {
     let mut plaintext = Vec::new();
     Record::Event(Event { time: FROM as u32, code: 4, value: 0 }).encode(&mut plaintext);
@@ -339,7 +339,7 @@ fn text_of(site: &Site, args: &[&str]) -> String {
 }
 
 #[test]
-fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_slot() {
+fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_slot() {
     let logger = Address::new(12).unwrap();
     let changed_at = FROM + 2 * DAY;
     let mut plan = plan(61, 3, 4);
@@ -364,9 +364,9 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     // Before.
     let mut frames = send(&mut pty, between(0, FROM + DAY));
     daemon.wait_frames(frames);
-    let told = slots(&site);
-    assert_eq!((&told["in_use"], &told["change"]["from"]), (&0.into(), &serde_json::json!([0])));
-    assert_eq!((&told["change"]["to"], &told["change"]["step"]), (&1.into(), &1.into()));
+    let printed = slots(&site);
+    assert_eq!((&printed["in_use"], &printed["change"]["from"]), (&0.into(), &serde_json::json!([0])));
+    assert_eq!((&printed["change"]["to"], &printed["change"]["step"]), (&1.into(), &1.into()));
     let text = text_of(&site, &["key", "slot", "--logger", "12"]);
     assert!(text.contains("1. NEXT  give slot 1 a key in ") && text.contains("slot = 1\n"), "{text}");
     assert!(text.contains("add it to `slots` of [site_key]"), "{text}");
@@ -377,15 +377,15 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     // Between: both slots, and the last two frames under the old one come late.
     frames += send(&mut pty, between(FROM + DAY, changed_at + DAY).filter(|emission| !is_late(emission)));
     daemon.wait_frames(frames);
-    let told = slots(&site);
-    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()));
-    let newest = told["newest_records"].as_u64().unwrap();
-    let of = |at: usize| told["slots"][at]["of_newest_records"].as_u64().unwrap();
-    assert!(of(1) > 0 && of(0) + of(1) == newest, "{told}");
-    // What was not heard yet may be of the old key, and is let in.
+    let printed = slots(&site);
+    assert_eq!((&printed["in_use"], &printed["change"]["step"]), (&1.into(), &4.into()));
+    let newest = printed["newest_records"].as_u64().unwrap();
+    let of = |at: usize| printed["slots"][at]["of_newest_records"].as_u64().unwrap();
+    assert!(of(1) > 0 && of(0) + of(1) == newest, "{printed}");
+    // Records that were not heard yet may be of the old key, and are accepted.
     let last = old_last.sequence.number();
-    assert_eq!(told["change"]["closing"][0]["last"]["sequence"], last);
-    assert_eq!(told["change"]["closing"][0]["beyond"], serde_json::json!([]));
+    assert_eq!(printed["change"]["closing"][0]["last"]["sequence"], last);
+    assert_eq!(printed["change"]["closing"][0]["beyond"], serde_json::json!([]));
     frames += send(&mut pty, run.emissions.iter().filter(is_late));
     daemon.wait_frames(frames);
 
@@ -397,11 +397,15 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     assert!(advised_epoch(&sheet) > u64::from(old_last.epoch.number()), "{sheet}");
     assert!(sheet.contains(&format!("above {}, the largest used", old_last.epoch)), "{sheet}");
 
-    // After: what the command says to write is written.
-    let told = slots(&site);
+    // Afterwards, the lines that the command prints are added.
+    let printed = slots(&site);
     let line = format!("last = {{ epoch = {}, sequence = {} }}", old_last.epoch, old_last.sequence);
-    assert_eq!(told["change"]["closing"][0]["toml"], line.as_str());
-    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()), "late ones are no news");
+    assert_eq!(printed["change"]["closing"][0]["toml"], line.as_str());
+    assert_eq!(
+        (&printed["in_use"], &printed["change"]["step"]),
+        (&1.into(), &4.into()),
+        "late ones are no news"
+    );
     let text = text_of(&site, &["key", "slot", "--logger", "12"]);
     let entry: String = text
         .lines()
@@ -412,8 +416,8 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     assert_eq!(entry, format!("[[key]]\naddress = 12\nslot = 0\n{line}\n"));
     append(&site, "keys.toml", &entry);
     reload(&daemon, 2);
-    // Whoever has the old key now adds nothing; what it sealed before is known as before.
-    // Once the others are settled, so that the order of what came within a second is known.
+    // A sender with the old key can now add nothing; what was sealed with it before is still known. Once the others are
+    // settled, so that the order of what came within a second is known.
     daemon.wait_frames(frames);
     let give_up = Instant::now() + PATIENCE;
     while !daemon.log().contains("settle ends") {
@@ -434,9 +438,9 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
 
     let aside = site.json(&["set-aside", "list", "--json"]);
     assert_eq!(aside["set_aside"][0]["reason"], "its slot is closed before this identity");
-    let told = slots(&site);
-    assert_eq!((&told["in_use"], &told["slots"][0]["last"]["sequence"]), (&1.into(), &last.into()));
-    assert_eq!((&told["change"]["from"], &told["change"]["to"]), (&serde_json::json!([1]), &2.into()));
+    let printed = slots(&site);
+    assert_eq!((&printed["in_use"], &printed["slots"][0]["last"]["sequence"]), (&1.into(), &last.into()));
+    assert_eq!((&printed["change"]["from"], &printed["change"]["to"]), (&serde_json::json!([1]), &2.into()));
     let check = text_of_check(&site);
     assert!(check.contains("1 frame of logger 12 came under key slot 0 although it is closed"), "{check}");
     assert!(!check.contains("still sends"), "{check}");
@@ -451,7 +455,7 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     let run = Field::new(plan.clone()).run_out();
     let old_last = run.truth.records_of(logger).iter().rfind(|made| made.slot == Slot(0)).unwrap().identity;
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
-    // Receptions are told apart by seconds once they are settled, so the three parts come an hour apart.
+    // Receptions differ only by seconds once they are settled, so the three parts come an hour apart.
     let clock = site.path("clock");
     let hour = |n: i64| {
         fs::write(site.path("clock.new"), (changed_at + DAY / 2 + n * 3600).to_string()).unwrap();
@@ -470,18 +474,18 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     pty.write_within(&sealed_event(&old_key, 0, forged), PATIENCE).unwrap();
     frames += 1;
     daemon.wait_frames(frames);
-    // While it is the latest: both are said, and how to close the old one.
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    // While it is the latest, the report names both, and how to close the old one.
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
     let log = || daemon.log();
-    assert_eq!(told["change"]["step"], 3, "{told}\n{}", log());
-    assert_eq!(told["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
+    assert_eq!(printed["change"]["step"], 3, "{printed}\n{}", log());
+    assert_eq!(printed["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
     hour(2);
     frames +=
         send(&mut pty, run.emissions.iter().filter(|emission| emission.at.unix_s() >= changed_at + DAY / 2));
     daemon.wait_frames(frames);
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
-    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()), "{told}");
-    let closing = &told["change"]["closing"][0];
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert_eq!((&printed["in_use"], &printed["change"]["step"]), (&1.into(), &4.into()), "{printed}");
+    let closing = &printed["change"]["closing"][0];
     assert_eq!(closing["last"]["sequence"], old_last.sequence.number(), "{closing}");
     assert_eq!(closing["beyond"].as_array().unwrap().len(), 1);
     assert_eq!(closing["beyond"][0]["sequence"], 4_000_000);
@@ -516,8 +520,8 @@ fn a_closing_that_the_running_daemon_has_not_read_is_said_to_be_not_in_force() {
     assert!(text.contains("NOT IN FORCE: in the running daemon slot 0 is open."), "{text}");
     assert!(text.contains("systemctl restart stonechat") && !text.contains("kill -HUP"), "{text}");
     assert!(is_in_force(&text_of(&site, &["key", "slot", "--logger", "11"])));
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
-    assert_eq!(told["slots"][0]["daemon_differs"], true);
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert_eq!(printed["slots"][0]["daemon_differs"], true);
     // A restart does.
     assert_eq!(daemon.stop().code(), Some(0));
     unit.load_credential(&site);
@@ -570,8 +574,8 @@ fn a_loggers_own_key_that_is_entered_a_week_late_opens_that_week() {
     let aside = aside["set_aside"].as_array().unwrap().len();
     assert!(aside.abs_diff(waiting) <= 2 && aside > 100, "{aside} of {waiting}");
     assert_eq!(daemon.state().unwrap().aside_over_limit, 0);
-    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
-    assert!(told["in_use"].is_null() && told["change"].is_null(), "{told}");
+    let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert!(printed["in_use"].is_null() && printed["change"].is_null(), "{printed}");
     append(&site, "keys.toml", &entry(late));
     reload(&daemon, 1);
     send_hours(&mut daemon, 7 * 24..8 * 24 + 1);
@@ -610,7 +614,7 @@ fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_on
     let mut frames = send(&mut pty, between(0, 1));
     daemon.wait_frames(frames);
 
-    // Read again while it runs, and by a start: both times with the wrong key.
+    // The keyring is read again while the daemon runs, and at a start: both times with the wrong key.
     exchange_site_key(&mut site, &plan, false);
     reload(&daemon, 1);
     let mut unopened = send(&mut pty, between(1, 3));
@@ -765,7 +769,7 @@ fn check_finds_old_slots_and_a_roster_that_differs_from_what_loggers_say() {
     edit_logger(&site, address(14), |text| {
         replaced(text, "\n]", "\n  { name = \"more\", raw_unit = \"pulse\" },\n]")
     });
-    // Its interval of alarm mode is no difference.
+    // Its interval of alarm mode is not a difference.
     edit_logger(&site, address(15), |text| {
         let interval_s = of(15).interval_s;
         replaced(text, &format!("{key}{interval_s}\n"), &format!("{key}604800\nfastest_{key}{interval_s}\n"))
@@ -827,17 +831,17 @@ fn check_finds_old_slots_and_a_roster_that_differs_from_what_loggers_say() {
         expected.iter().map(|(number, text)| (line_of(*number) as u64, text.as_str())).collect();
     assert_eq!(warnings, expected);
     assert_eq!(report["problems"], serde_json::json!([]), "warnings are no mistakes");
-    // What it says to write makes it quiet.
+    // After the suggested change it reports nothing.
     edit_logger(&site, address(12), |text| replaced(text, "\"pulse\"", "\"milli_hertz\""));
     assert!(!text_of_check(&site).contains("logger 12"));
-    // A ledger of an older release is told, and left to the daemon.
+    // A ledger of an older release is reported, and left to the daemon.
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     db.pragma_update(None, "user_version", 1).unwrap();
     let text = text_of_check(&site);
     assert!(text.contains("from an older release; `stonechat run` brings it up to date"), "{text}");
 }
 
-/// Fails where twelve digits in a row of a key stand in what was written.
+/// Fails if twelve successive digits of a key are in the output.
 fn assert_no_key(keys: &[String], place: &str, written: &[u8]) {
     let text = String::from_utf8_lossy(written).to_lowercase();
     for key in keys {
@@ -878,7 +882,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
     let held = run.truth.records_of(Address::new(11).unwrap())[5].identity;
     pty.write_within(&sealed_event(&right, 0, held), PATIENCE).unwrap();
     daemon.wait_frames(run.emissions.len() as u64 + 2);
-    // Mistakes in the keyring itself, told by the daemon and by commands.
+    // Mistakes in the keyring itself, reported by the daemon and by commands.
     for (from, to) in
         [(GIVEN, &GIVEN[..62]), (&GIVEN[..62], "KEY"), ("\"KEY\"", GIVEN), (GIVEN, "\"KEY\", hex = \"KEY\"")]
     {
@@ -925,10 +929,10 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
         assert!(!output.stdout.is_empty() || !output.stderr.is_empty(), "{args:?}");
         assert_no_key(&keys, &format!("{args:?}"), &[output.stdout, output.stderr].concat());
     }
-    let told = site.path("sheet.txt");
-    let told = site.output(&["key", "derive", "--all", "-o", told.to_str().unwrap()]);
-    assert_eq!(told.status.code(), Some(0));
-    assert_no_key(&keys, "what is said of a sheet", &[told.stdout, told.stderr].concat());
+    let printed = site.path("sheet.txt");
+    let printed = site.output(&["key", "derive", "--all", "-o", printed.to_str().unwrap()]);
+    assert_eq!(printed.status.code(), Some(0));
+    assert_no_key(&keys, "what is said of a sheet", &[printed.stdout, printed.stderr].concat());
     assert_eq!(daemon.stop().code(), Some(0));
     let log = daemon.log();
     assert!(log.contains("not reloaded") && log.contains("a key slot opened its first frame"), "{log}");
@@ -939,7 +943,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
             Err(error) => assert_eq!(error.kind(), ErrorKind::NotFound, "{file}"),
         }
     }
-    // The search itself finds what is there.
+    // The search itself works.
     let keyring = fs::read(site.path("keys.toml")).unwrap();
     assert!(std::panic::catch_unwind(|| assert_no_key(&keys, "the keyring", &keyring)).is_err());
 }
@@ -1016,7 +1020,7 @@ fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
     let status = daemon.0.wait().unwrap();
     assert_eq!((status.signal(), status.core_dumped()), (Some(6), false));
     assert_eq!(fs::read_dir(site.dir.path()).unwrap().count(), before, "a core file");
-    // A command that shows keys, held up by a terminal that nobody reads.
+    // A command that shows keys, blocked by a terminal that is not read.
     let master = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
     rustix::pty::grantpt(&master).unwrap();
     rustix::pty::unlockpt(&master).unwrap();
@@ -1045,7 +1049,7 @@ impl Drop for Ends {
 }
 
 #[test]
-fn who_may_not_lock_memory_is_told_so_once_and_hears_all_the_same() {
+fn who_may_not_lock_memory_is_reported_so_once_and_hears_all_the_same() {
     let plan = FieldPlan::harrow_tarn(78, 1, TrueTime(FROM), 2);
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     if !util::daemon::is_root() {

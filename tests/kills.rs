@@ -1,8 +1,9 @@
-//! SIGKILL under load, at random instants: by the clock, and by the shim in place of a random write or sync. Intake,
-//! settle, import (alone and beside the daemon), backup and migration of the real binary.
+//! SIGKILL under load, at random instants: by the clock, and by the shim instead of a random write or sync. Intake,
+//! settle, import (alone and next to the daemon), backup and migration of the real binary.
 //!
-//! `STONECHAT_TEST_KILLS=1000` for a long run, `STONECHAT_TEST_SEED=N` for another one. After each kill: all that was held
-//! and all that was told committed since is there, once and with the true values, and `verify` is content.
+//! `STONECHAT_TEST_KILLS=1000` makes a long run, `STONECHAT_TEST_SEED=N` a different one. After each kill, everything
+//! that was held before and everything that was reported committed since is there, once and with the true values, and
+//! `verify` finds no fault.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -140,18 +141,18 @@ impl<'a> Life<'a> {
     }
 
     /// What must hold, and how many are held now.
-    fn after(&mut self, told: u64, why: &str) {
+    fn after(&mut self, reported: u64, why: &str) {
         let path = self.site.ledger();
         if !path.exists() {
-            assert!(self.held.is_empty() && told == 0, "{why}");
+            assert!(self.held.is_empty() && reported == 0, "{why}");
             return;
         }
         drop(Ledger::open(&path).unwrap_or_else(|error| panic!("{why}: {error}")));
         let held = held_equals_truth(&path, &self.run.truth);
         assert!(held.is_superset(&self.held), "{why}: what was held is gone");
         assert!(
-            held.len() as u64 >= self.held.len() as u64 + told,
-            "{why}: {} held, {} before, {told} told committed since",
+            held.len() as u64 >= self.held.len() as u64 + reported,
+            "{why}: {} held, {} before, {reported} reported committed since",
             held.len(),
             self.held.len()
         );
@@ -166,7 +167,7 @@ impl<'a> Life<'a> {
         if kill_at.is_none() && self.random.below(4) == 0 {
             std::thread::sleep(self.random.micros(40_000));
         } else if let Some(mut stream) = self.accept(&mut daemon) {
-            // It may be dead already.
+            // It may already have ended.
             let (first, second) = (self.load(), self.load());
             let _ = stream.write_all(&first);
             if at_a_write {
@@ -187,14 +188,14 @@ impl<'a> Life<'a> {
 
     fn daemon_killed(&mut self, daemon: &Daemon, kind: &str) {
         let (state, log) = (daemon.state(), daemon.log());
-        let told = state.and_then(|state| state.commit).map_or(0, |commit| commit.records);
+        let reported = state.and_then(|state| state.commit).map_or(0, |commit| commit.records);
         if log.matches("settle begins").count() > log.matches("settle ends").count() {
             self.count.add("inside a settle");
         }
         if !log.contains("started") {
             self.count.add("inside opening or making the ledger");
         }
-        self.after(told, &format!("{kind}:\n{log}"));
+        self.after(reported, &format!("{kind}:\n{log}"));
     }
 
     fn spawn(&self, args: &[&str], kill_at: Option<u64>) -> Child {
@@ -205,7 +206,7 @@ impl<'a> Life<'a> {
         command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
     }
 
-    /// `false` where it was faster than the kill.
+    /// `false` if it was faster than the kill.
     fn import(&mut self, kind: &str, at_a_write: bool) -> bool {
         let (file, names) = self.download();
         let kill_at = at_a_write.then(|| 1 + self.random.below(400));
@@ -230,7 +231,7 @@ impl<'a> Life<'a> {
         !done
     }
 
-    fn import_beside(&mut self, kind: &str) {
+    fn import_with_daemon(&mut self, kind: &str) {
         let (file, names) = self.download();
         let mut daemon = self.start(None);
         let Some(mut stream) = self.accept(&mut daemon) else { panic!("{}", daemon.log()) };
@@ -247,7 +248,7 @@ impl<'a> Life<'a> {
             daemon.kill();
             done
         };
-        // The import's records count for themselves: what the daemon told new may be what the import had brought too.
+        // The import's records count separately: what the daemon reported as new may also be in the import.
         let before = self.held.clone();
         self.daemon_killed(&daemon, kind);
         assert!(self.held.is_superset(&before));
@@ -316,7 +317,7 @@ impl<'a> Life<'a> {
             _ if kind.starts_with("migration") => self.migration(kind, at_a_write),
             // What is made under kills comes first; then what needs a ledger.
             _ if kind.starts_with("intake") || self.held.is_empty() => self.intake(kind, at_a_write),
-            "import beside the daemon" => self.import_beside(kind),
+            "import beside the daemon" => self.import_with_daemon(kind),
             "backup beside the daemon" => self.backup(kind),
             _ => {
                 if !self.import(kind, at_a_write) {
@@ -357,7 +358,7 @@ fn migrated(path: &Path) {
 }
 
 #[test]
-fn killed_at_a_random_instant_of_whatever_it_does_nothing_told_is_lost_and_nothing_doubled() {
+fn killed_at_a_random_instant_of_whatever_it_does_nothing_reported_is_lost_and_nothing_doubled() {
     let kills = setting("STONECHAT_TEST_KILLS", 60);
     let seed = setting("STONECHAT_TEST_SEED", 7);
     println!("seed {seed}");
@@ -382,7 +383,7 @@ fn killed_at_a_random_instant_of_whatever_it_does_nothing_told_is_lost_and_nothi
         "inside opening or making the ledger",
         "import killed with nothing of its file in",
     ] {
-        // One kill in twenty and fewer is so: a short run may have none, a long one must.
+        // At most one kill in twenty is like this: a short run may have none, a long one must have some.
         assert!(kills < 400 || count.of(what) > 0, "no kill {what}: {count:?}");
     }
     let text: Vec<String> =

@@ -1,11 +1,11 @@
-//! Who may import whom, and the doors: what only one room may use.
+//! Which module may import which, and the doors: what only one room may use.
 //!
 //! Reads every path in `src`, in `use` and in bodies, macros' arguments too, outside `#[cfg(test)]` code. Names are
-//! followed to where they are defined (through `pub use`, and `use … as …`), so that a re-export opens no second way.
+//! followed to their definition (through `pub use`, and `use … as …`), so a re-export cannot get around the rules.
 //!
-//! Nothing is excepted. Files that use each other in a circle are found as well, and what has no doc comment.
+//! There are no exceptions. The test also finds files that use each other in a circle, and items without a doc comment.
 //!
-//! What this is not: it judges no type that comes back from a call, and no method; those need no path.
+//! What this is not: it does not see types that a call returns, nor methods; those need no path.
 
 use proc_macro2::{Delimiter, TokenStream, TokenTree};
 use std::collections::{BTreeMap, BTreeSet};
@@ -607,8 +607,8 @@ impl Program {
                 let ours = path[0].is_empty();
                 let front = self.is_handed_on(module, written, &path);
                 let same = room(&target) == room(&place);
-                // To name a folder on the way to what may be imported from it is no import: what is reached through the
-                // name is judged where it is used.
+                // Naming a folder on the way to what may be imported from it is not an import: what is reached through
+                // the name is judged where it is used.
                 let may = |of: &&str| is_in(&target, of) || (self.is_front(&target) && is_in(of, &target));
                 if ours && !same && !front && !allowed.iter().any(may) {
                     found.insert(format!("src/{file} -> {}", room(&target)));
@@ -806,7 +806,7 @@ fn a_planted_import_of_a_floor_above_is_found_in_use_and_in_bodies() {
 }
 
 #[test]
-fn what_stands_in_tests_comments_and_texts_is_no_import() {
+fn tests_comments_and_texts_contain_no_imports() {
     let garden = Garden::new();
     for code in [
         "#[cfg(test)] mod more { use crate::cli::Command; }",
@@ -892,7 +892,7 @@ fn a_file_that_has_no_room_is_named() {
 }
 
 /// What the page for contributors lets a room import.
-fn told(page: &str, room: &str) -> BTreeSet<String> {
+fn stated(page: &str, room: &str) -> BTreeSet<String> {
     const PURE: [&str; 8] = ["time", "text", "when", "wire", "seal", "record", "units", "siting"];
     const LEDGER: [&str; 5] = ["ledger/db", "ledger/digest", "ledger/read", "ledger/write", "ledger/care"];
     let names = |names: &[&str]| names.iter().map(|&name| name.to_owned()).collect::<BTreeSet<String>>();
@@ -912,7 +912,7 @@ fn told(page: &str, room: &str) -> BTreeSet<String> {
             "pure" => all.extend(names(&PURE)),
             "pure but seal" => all.extend(names(&PURE).into_iter().filter(|name| name != "seal")),
             "all" => all.extend(names(&["*"])),
-            "as ledger/db" => all.extend(told(page, "ledger/db")),
+            "as ledger/db" => all.extend(stated(page, "ledger/db")),
             "and the ledger's rooms before it in this order" => all.extend(before(&LEDGER)),
             name => all.extend(names(&[name])),
         }
@@ -927,6 +927,6 @@ fn the_page_for_contributors_has_the_table_that_is_tested() {
     let without = ["page", "notices", "office", "office/pull", "main", "lib", "ledger"];
     for (room, may) in TABLE.iter().filter(|(room, _)| !without.contains(room)) {
         let may: BTreeSet<String> = may.iter().map(|&name| name.to_owned()).collect();
-        assert_eq!(told(&page, room), may, "{room}");
+        assert_eq!(stated(&page, room), may, "{room}");
     }
 }

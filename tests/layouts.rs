@@ -1,5 +1,5 @@
-//! CSV files in other styles: what `--describe` prints imports the file, rounded files against held readings, nights
-//! in real zones, and bad layouts and files with the message each one gets.
+//! CSV files in other styles: the layout that `--describe` prints can import the file; rounded files against held
+//! readings; clock changes in real zones; and bad layouts and files with the message for each.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -117,7 +117,7 @@ fn describe_leaves_day_and_month_to_a_person_where_no_day_exceeds_twelve() {
     assert!(printed.contains(wanted), "{printed}");
     assert!(printed.contains("Times show no seconds"), "{printed}");
     assert!(layout::parse(Path::new("a.toml"), &printed).is_err(), "a choice is not a layout");
-    // And what a spreadsheet leaves behind.
+    // Also with the traces that a spreadsheet leaves.
     std::fs::write(&file, "Time,Frequency (Hz)\n13/03/2026 06:00,2.95E+03\n14/03/2026 06:00,2951.1\n")
         .unwrap();
     let output = Command::new(env!("CARGO_BIN_EXE_stonechat"))
@@ -206,7 +206,7 @@ proptest! {
 }
 
 #[test]
-fn a_rounded_file_is_no_conflict_and_a_real_difference_is_one() {
+fn a_rounded_file_is_not_a_conflict_and_a_real_difference_is_one() {
     let site = Site::new(|_| false);
     let style = Style { step: 100, ..Style::default() };
     let text = styles::write(&style, site.address, &site.units, &site.readings());
@@ -225,7 +225,7 @@ fn a_rounded_file_is_no_conflict_and_a_real_difference_is_one() {
     let file = &plan["files"][0];
     assert_eq!((&file["conflicts"], &file["new"]), (&0.into(), &0.into()), "{file}");
     assert_eq!(file["held"], file["read"]);
-    // One row further off than its step.
+    // One row differs by more than its step.
     let line = text.lines().nth(5).unwrap();
     let (rest, last) = line.rsplit_once(',').unwrap();
     let digits = last.len() - last.find('.').map_or(last.len(), |at| at + 1);
@@ -274,7 +274,7 @@ fn a_bad_layout_gets_every_mistake_with_its_line() {
         (
             "utc_offset = \"+00:00\"",
             "zone = \"Europe/Atlantis\"",
-            "a.toml:5: `[time] zone`: \"Europe/Atlantis\" is no zone of the IANA database; write a time zone",
+            "a.toml:5: `[time] zone`: \"Europe/Atlantis\" is not a zone in the IANA database; write a time zone",
         ),
         (
             "unit = \"Hz\"",
@@ -301,7 +301,7 @@ fn a_bad_layout_gets_every_mistake_with_its_line() {
         ("%H:%M:%S", "%H:%M", "no format shows seconds (%S); write 60"),
         ("%Y-%m-%d", "%d/%Y", "needs one year (%Y or %y), one month"),
         ("channel = 0", "channel = 1", "channel 0 is missing"),
-        ("utc_offset = \"+00:00\"", "utc_offset = \"?\"", "\"?\" is no offset"),
+        ("utc_offset = \"+00:00\"", "utc_offset = \"?\"", "\"?\" is not an offset"),
     ] {
         let problems = layout::parse(Path::new("a.toml"), &RIGHT.replace(from, to)).unwrap_err();
         assert!(problems.to_string().contains(says), "{says}\n{problems}");

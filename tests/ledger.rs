@@ -1,5 +1,5 @@
-//! The ledger by itself: against a naive model over random histories of several writers, its limits for what is
-//! set aside, files that are no ledger, and the accident that one closed file would be.
+//! The ledger alone: against a simple model over random histories of several writers; its limits for what is set aside;
+//! files that are not a ledger; and what would happen if one file were closed at the wrong time.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -66,7 +66,7 @@ fn plaintext(identity: Identity, variant: u8) -> Vec<u8> {
 enum Step {
     /// One of two writers appends records: (address, epoch, sequence, variant).
     Append(bool, Vec<(u16, u32, u32, u8)>),
-    /// One of them settles at most so many rows.
+    /// One of them settles at most this many rows.
     Settle(bool, u32),
     /// One of them starts again.
     Restart(bool),
@@ -85,7 +85,7 @@ fn steps() -> impl Strategy<Value = Vec<Step>> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
-    /// The naive model: the first record under an identity stays; others are duplicates or conflicts.
+    /// The simple model: the first record under an identity stays; others are duplicates or conflicts.
     #[test]
     fn two_writers_that_settle_and_restart_at_will_hold_what_a_map_of_records_holds(steps in steps()) {
         let dir = tempfile::tempdir().unwrap();
@@ -132,7 +132,7 @@ proptest! {
         }
         let reader = Reader::open(&path).unwrap();
         reader.read(|snapshot| {
-            // What a fresh process derives is the model, and what each writer holds once it has looked again.
+            // What a new process derives equals the model, and equals what each writer holds once it has read again.
             assert!(*snapshot.coverage() == coverage);
             for (identity, plaintext) in &model {
                 assert_eq!(snapshot.plaintext(*identity)?.as_ref(), Some(plaintext));
@@ -145,7 +145,7 @@ proptest! {
             writer.append(&Batch::default(), &roster, NOW).unwrap();
             prop_assert!(*writer.coverage() == coverage);
         }
-        // Every count of every reading stands once in the public view.
+        // Every count of every reading is once in the public view.
         let readings = model.iter().filter(|(_, plaintext)| plaintext[0] == 1).count() as i64;
         let values: i64 =
             reader.connection().query_row("SELECT count(*) FROM raw_value", [], |row| row.get(0)).unwrap();
@@ -243,7 +243,7 @@ fn when_the_common_room_is_taken_too_the_logger_with_the_most_gives_way_down_to_
     assert_eq!(aside.unopened(Unopened::NoKey, &late, 0), 3);
     assert_eq!((aside.kept("logger = 1"), aside.kept("logger = 2")), (5, 5));
     assert_eq!(aside.kept("logger = 1 AND sequence <= 5"), 5, "the oldest stay");
-    // Another process that counts anew goes on in the same way.
+    // Another process that counts again continues in the same way.
     aside.ledger = Ledger::open(aside.ledger.path()).unwrap().with_limits(limits);
     for address in 3..=9 {
         let more: Vec<(u16, u8, u32)> = (1..=20).map(|sequence| (address, 0, sequence)).collect();
@@ -256,7 +256,7 @@ fn when_the_common_room_is_taken_too_the_logger_with_the_most_gives_way_down_to_
     util::truth::verified(aside.ledger.path());
 }
 
-/// Within one logger's share nothing tells forged frames from genuine ones, but that a flood comes all at once.
+/// Within one logger's share, forged frames differ from genuine ones only because a flood comes all at once.
 #[test]
 fn a_flood_that_names_the_very_logger_takes_room_only_from_the_hour_in_which_it_runs() {
     const HOUR: i64 = 3600;
@@ -273,7 +273,7 @@ fn a_flood_that_names_the_very_logger_takes_room_only_from_the_hour_in_which_it_
     }
     assert_eq!(aside.kept("logger = 1 AND sequence < 500000"), 14 * 12, "every genuine frame");
     assert_eq!(aside.kept("logger = 1"), 200);
-    // More hours than there is room for twelve each: all lose evenly, none everything.
+    // There are more hours than there is room for with twelve frames each: all lose evenly, none loses everything.
     for hour in 14..40 {
         aside.flood(&quiet(hour), i64::from(hour) * HOUR);
     }
@@ -308,10 +308,10 @@ fn what_failed_under_a_wrong_key_is_refuted_once_the_right_one_opens_and_gives_w
     let retried = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
     assert_eq!((retried.tried, retried.stored, retried.still_unopened), (20, 5, 15));
     assert_eq!(aside.kept("reason = 'the tag fails'"), 15);
-    // They are kept as long as there is room, and make it for what comes.
+    // They are kept as long as there is room, and make room for what comes.
     assert_eq!(aside.unopened(Unopened::Unproven, &forged(3000, 12), 0), 0);
     assert_eq!((aside.kept("reason = 'the tag fails'"), aside.kept("sequence >= 3000")), (8, 12));
-    // Another key that has opened nothing: what it does not open may be right again.
+    // Another key that has opened nothing: frames that it does not open may be valid again.
     let mut other = Keyring::default();
     other.give(Address::new(1).unwrap(), Slot(0), SlotKey::new(&[6; 16]).unwrap());
     aside.ledger.retry(&aside.roster, &mut other, NOW).unwrap();
@@ -335,7 +335,7 @@ fn forgeries_have_a_small_store_of_their_own_that_is_rarely_written() {
     assert_eq!(aside.kept("true"), 6);
     assert_eq!(aside.unopened(Unopened::TagFails, &forged(1, 20), start + 3700), 4);
     assert_eq!(aside.kept("true"), 6);
-    // None of it touched what waits for a key.
+    // This did not affect frames that wait for a key.
     assert_eq!(aside.unopened(Unopened::NoKey, &[(3, 5, 1)], start + 3700), 0);
 }
 
@@ -356,7 +356,7 @@ fn the_page_about_the_ledger_has_the_numbers_of_the_store() {
     assert!(limits.waiting_share + limits.waiting_common >= 365 * (24 * 12 + 1));
 }
 
-/// The requirement's flood: somebody without a key names 59 other loggers while frames of one wait for theirs.
+/// The flood of the requirement: a sender without a key names 59 other loggers while frames of one wait for their key.
 #[test]
 fn forgeries_that_name_other_loggers_push_out_no_frame_that_waits_for_its_key() {
     const GENUINE: u32 = 2000;
@@ -383,7 +383,7 @@ fn retry_takes_what_opens_into_the_ledger_once_and_leaves_the_rest() {
     let mut batch = Batch::default();
     for sequence in 1..=1500 {
         let identity = Identity::new(1, 1, sequence).unwrap();
-        // Every tenth by somebody without the key.
+        // Every tenth from a sender without the key.
         let key = if sequence % 10 == 0 {
             SlotKey::new(&[1; 16]).unwrap()
         } else {
@@ -412,7 +412,7 @@ fn an_opaque_record_that_this_version_reads_joins_its_kind_and_stays() {
     let mut ledger = Ledger::open(&path).unwrap();
     let radio = ledger.radios(&["mast"]).unwrap()[0];
     let roster = roster(1);
-    // As a version that knew no readings, profiles or events would have left them: opaque rows.
+    // Opaque rows, as a version without readings, profiles and events would have left them.
     let db = rusqlite::Connection::open(&path).unwrap();
     let mut held = Vec::new();
     for (sequence, variant) in [(1, 0), (2, 1), (3, 5), (4, 2)] {
@@ -443,13 +443,13 @@ fn an_opaque_record_that_this_version_reads_joins_its_kind_and_stays() {
         let receipt = ledger.append(&batch, &roster, NOW).unwrap();
         assert_eq!(receipt.tally.of(Outcome::Duplicate), 1, "{identity}");
     }
-    // What this test changed behind the ledger's back is noticed; all else is sound.
+    // The change that this test made outside the ledger's code is detected; everything else is sound.
     let found = stonechat::ledger::care::verify::verify(&path, |_| ()).unwrap();
     assert_eq!(found.differences, ["table opaque_row is damaged: its rows do not fit their digest"]);
 }
 
 #[test]
-fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
+fn when_a_record_came_by_hand_is_reported_the_same_before_and_after_settling() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
     let mut ledger = Ledger::open(&path).unwrap();
@@ -467,14 +467,14 @@ fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
         batch.push_record(arrival, &plaintext(id, variant));
     }
     ledger.append(&batch, &roster(1), NOW).unwrap();
-    let told = || {
+    let printed = || {
         let reader = Reader::open(&path).unwrap();
         ids.map(|id| reader.read(|snapshot| snapshot.came(id)).unwrap())
     };
     let by_hand = Came::Hand { imported_at: Some(GatewayTime(came_at)) };
-    assert_eq!(told(), [Some(by_hand); 3]);
+    assert_eq!(printed(), [Some(by_hand); 3]);
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    assert_eq!(told(), [Some(by_hand); 3]);
+    assert_eq!(printed(), [Some(by_hand); 3]);
 }
 
 #[test]
@@ -489,7 +489,7 @@ fn a_failed_commit_leaves_nothing_behind_and_can_be_tried_again() {
         let identity = Identity::new(1, 1, sequence).unwrap();
         batch.push_record(arrival(radio, identity), &plaintext(identity, 5));
     }
-    // Somebody else holds the write lock for longer than a commit waits.
+    // Another process holds the write lock for longer than a commit waits.
     let other = rusqlite::Connection::open(&path).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     let refused = ledger.append(&batch, &roster, NOW).unwrap_err();
@@ -503,7 +503,7 @@ fn a_failed_commit_leaves_nothing_behind_and_can_be_tried_again() {
 }
 
 #[test]
-fn files_that_are_no_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
+fn files_that_are_not_a_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
     let dir = tempfile::tempdir().unwrap();
     let check = |name: &str, expected: &str| {
         let path = dir.path().join(name);
@@ -545,7 +545,7 @@ fn files_that_are_no_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
 #[test]
 fn role_of_another_process() {
     let Some(path) = std::env::var_os("STONECHAT_TEST_LEDGER") else { return };
-    // An ordinary client: opens, reads, closes; as the last to close it would clear the -wal away.
+    // An ordinary client: opens, reads, closes; if it is the last to close, it removes the -wal.
     let db = rusqlite::Connection::open(path).unwrap();
     let _: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).unwrap();
 }
@@ -587,7 +587,7 @@ fn no_code_of_ours_closes_the_ledgers_file_under_its_own_connection() {
         let mut batch = Batch::default();
         batch.push_record(arrival(radio, identity), &plaintext(identity, 5));
         ledger.append(&batch, &roster, NOW).unwrap();
-        // Everything that a daemon does beside committing.
+        // Everything that a daemon does apart from committing.
         match sequence % 4 {
             0 => drop(ledger.settle(5, 0).unwrap()),
             1 => drop(ledger.checkpoint().unwrap()),

@@ -170,7 +170,7 @@ async fn a_slow_consumer_loses_nothing_and_the_queue_keeps_its_limit() {
     let mut waits = 0;
     while got.len() < SENT {
         assert_eq!(heard.next().await, LinkEvent::Bytes { radio: 0 });
-        // So slow that the queue is full each time, while there is enough to fill it.
+        // So slow that the queue is full each time, as long as there is enough data.
         until(|| SENT - got.len() <= 2 * limit || heard.counters(0).waits > waits);
         waits = heard.counters(0).waits;
         heard.links.take(0, &mut heard.buffer);
@@ -187,7 +187,7 @@ async fn a_slow_consumer_loses_nothing_and_the_queue_keeps_its_limit() {
 }
 
 #[tokio::test]
-async fn unplugged_is_told_after_all_bytes_and_plugged_in_again_is_heard() {
+async fn unplugged_is_reported_after_all_bytes_and_plugged_in_again_is_heard() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     assert_eq!(heard.down(0).await, format!("{} does not exist (unplugged?)", scratch.path().display()));
@@ -210,7 +210,7 @@ async fn bytes_of_two_connections_are_never_taken_together() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     heard.down(0).await;
-    // Nobody looks while it comes and goes.
+    // Nothing is checked while it comes and goes.
     for sent in [b"one", b"two"] {
         let opens = heard.counters(0).opens;
         let mut master = scratch.plug();
@@ -240,11 +240,11 @@ async fn bytes_of_two_connections_are_never_taken_together() {
 }
 
 #[tokio::test]
-async fn an_absent_port_is_told_once_until_the_reason_changes() {
+async fn an_absent_port_is_reported_once_until_the_reason_changes() {
     let scratch = Scratch::new();
     let mut heard = open(&[scratch.port()]);
     assert!(heard.down(0).await.ends_with("does not exist (unplugged?)"));
-    // Some ten tries go by in silence.
+    // About ten tries are not reported.
     assert!(tokio::time::timeout(Duration::from_millis(40), heard.links.next()).await.is_err());
     std::fs::write(scratch.path(), "not a port").unwrap();
     let reason = heard.down(0).await;
@@ -254,7 +254,7 @@ async fn an_absent_port_is_told_once_until_the_reason_changes() {
 }
 
 #[tokio::test]
-async fn a_port_that_another_holds_is_told_as_such_and_free_after_close() {
+async fn a_port_that_another_holds_is_named_as_such_and_free_after_close() {
     let scratch = Scratch::new();
     let _master = scratch.plug();
     let mut first = open(&[scratch.port()]);
@@ -276,7 +276,7 @@ async fn a_killed_reader_does_not_lock_others_out() {
     let killed = rustix::fs::open(master.path(), OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
     rustix::termios::ioctl_tiocexcl(&killed).unwrap();
     drop(killed);
-    // Root is let in all the same; anybody else is told that it is busy until the next write.
+    // Root may still open it; for others it is busy until the next write.
     let mut heard = open(&[scratch.port()]);
     master.write_within(b"x", GUARD).unwrap();
     if let LinkEvent::Down { reason, .. } = heard.next().await {
@@ -315,7 +315,7 @@ async fn a_device_server_that_hangs_up_comes_back() {
         assert_eq!(heard.bytes(0, sent.len()).await, sent);
         assert!(heard.down(0).await.ends_with("closed the connection"));
     }
-    // Refused, told once, and there again.
+    // Refused, reported once, and there again.
     let address = listener.local_addr().unwrap();
     drop(listener);
     let reason = loop {
@@ -346,7 +346,7 @@ async fn a_dropped_links_lets_go_of_its_connections() {
 }
 
 #[tokio::test]
-async fn an_address_that_is_none_is_told() {
+async fn an_address_that_is_none_is_reported() {
     let mut heard = open(&[Port::Tcp { address: "no port".into() }]);
     let reason = heard.down(0).await;
     assert!(reason.starts_with("tcp://no port: cannot find the host: "), "{reason}");
@@ -417,7 +417,7 @@ async fn events_come_in_turn_and_none_is_lost_when_next_is_dropped() {
         master.wait_drained(GUARD).unwrap();
     }
     until(|| heard.counters(0).bytes_in + heard.counters(1).bytes_in == 2);
-    // Not taken: told again, in turn.
+    // Not taken: reported again, in turn.
     let LinkEvent::Bytes { radio: first } = heard.next().await else { panic!() };
     for step in 1..6 {
         assert_eq!(heard.next().await, LinkEvent::Bytes { radio: (first + step) % 2 });
@@ -472,7 +472,7 @@ async fn a_port_that_nobody_reads_is_busy_and_holds_nothing_up() {
     let mut heard = open(&[scratch.port()]);
     heard.up(0).await;
     let frame = noise(10, 190);
-    // A pseudo-terminal holds some; then it is busy, and stays so.
+    // A pseudo-terminal takes some bytes; then it is busy, and stays busy.
     let mut taken = 0;
     while heard.links.send(0, &frame) == Sent::Whole {
         taken += 1;

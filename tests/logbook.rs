@@ -1,5 +1,5 @@
-//! Who did it: every act of a person and of the program is in the logbook, with the name that was typed and the login that
-//! the computer knows; nothing is ever taken out of it.
+//! Who did what: every act of a person and of the program is in the logbook, with the name that was typed and the login
+//! that the computer knows; no entry is ever removed.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -46,8 +46,8 @@ impl Behind {
     }
 
     fn acts(&self, args: &[&str]) -> Vec<Value> {
-        let told = self.site.json(&[&["logbook", "--json"], args].concat());
-        told["acts"].as_array().unwrap().clone()
+        let printed = self.site.json(&[&["logbook", "--json"], args].concat());
+        printed["acts"].as_array().unwrap().clone()
     }
 
     fn kinds(&self) -> Vec<String> {
@@ -106,7 +106,7 @@ fn each_act_is_listed_with_the_name_that_was_typed_and_the_login_behind_sudo() {
     assert!(about("withdrawal").contains("another reader"));
     assert!(about("remark").contains("visit: mast greased"), "{}", about("remark"));
     assert!(about("write-off").contains("flooded"));
-    // The newest first, and no later than it was done.
+    // The newest first, with a time not after the act.
     let times: Vec<&str> = acts.iter().map(|act| act["at"].as_str().unwrap()).collect();
     assert!(times.is_sorted_by(|a, b| a >= b), "{times:?}");
     let text = String::from_utf8(site.output(&["logbook", "--all"]).stdout).unwrap();
@@ -206,7 +206,7 @@ fn a_restore_keeps_the_logbook_of_what_it_replaces_and_a_salvage_brings_that_of_
     behind.sudo(&["restore", file]);
     assert!(rows(&site.ledger()).is_superset(&before), "{before:?}");
     assert_eq!(behind.kinds().iter().filter(|kind| *kind == "restore").count(), 2);
-    // Set aside, with nothing beside it that knows: what it has comes with the salvage.
+    // Set aside, and no other file knows its entries: they come with the salvage.
     let before = rows(&site.ledger());
     assert!(Ledger::open(&site.ledger()).unwrap().truncate_wal().unwrap());
     let db = rusqlite::Connection::open(site.ledger()).unwrap();

@@ -1,4 +1,4 @@
-//! Every test but those of what a gateway gets (`tests/deploy`), in one binary: one file a subject, linked once.
+//! All tests except those of the installation (`tests/deploy`), in one binary: one file for each subject, linked once.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod ask;
@@ -19,6 +19,7 @@ mod gaps;
 mod gateway;
 mod hostile;
 mod import;
+mod in_force;
 mod keys;
 mod kills;
 mod layers;

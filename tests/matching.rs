@@ -1,8 +1,8 @@
 //! Rows without sequence numbers against the truth: no row ever gets a wrong sequence.
 //!
-//! The logger here is a simulation of its own: it shares no code with the matcher, nor with `sim`. It knows which
-//! record each row of a file was made from. `STONECHAT_TEST_FILES` says how many files are generated; the counts by
-//! reason are printed with `cargo test --test suite matching:: -- --nocapture`.
+//! The logger here is a separate simulation: it shares no code with the matcher or with `sim`. It knows which record
+//! each row of a file was made from. `STONECHAT_TEST_FILES` sets the number of generated files; the counts by reason
+//! are printed with `cargo test --test suite matching:: -- --nocapture`.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;
@@ -397,9 +397,10 @@ struct Case {
     ledger: Ledger,
     rows: Vec<Known>,
     spoilt: BTreeSet<Spoilt>,
-    /// Missing readings whose whole gap is readings, between held ones, all in the file: what should be matched.
+    /// Missing readings that should be matched: their whole gap is readings, between held ones, and all are in the
+    /// file.
     fillable: BTreeSet<Identity>,
-    /// Whether values change much from one reading to the next, and the file's times tell readings apart.
+    /// Whether values change much from one reading to the next, and the file's times distinguish readings.
     tells: bool,
 }
 
@@ -415,13 +416,13 @@ fn case(seed: u64) -> Case {
     let channels = random.between(1, 4);
     let mut signals = vec![first];
     for _ in 1..channels {
-        // A logger whose values stand still does so in all channels.
+        // If a logger's values stay the same, they do so in all channels.
         let next = if matches!(first, Signal::Frozen) { Signal::Frozen } else { random.of(&kinds) };
         signals.push(next);
     }
     let records = life(random, interval_s, readings, phase_s, &signals);
 
-    // What the ledger lacks: outages and single losses.
+    // The records that the ledger lacks: outages and single losses.
     let mut is_held = vec![true; records.len()];
     for _ in 0..random.between(1, 5) {
         let from = random.below(records.len() as i64) as usize;
@@ -435,7 +436,7 @@ fn case(seed: u64) -> Case {
         if random.percent(loss) {
             *held = false;
         }
-        // Often profiles and events came in an outage nevertheless.
+        // Profiles and events often came even during an outage.
         if !is_reading && !others_lost {
             *held = true;
         }
@@ -727,7 +728,7 @@ fn no_row_ever_gets_a_wrong_sequence() {
         wrong[..wrong.len().min(40)].join("\n")
     );
     println!("of these, where values change much: {} of {}", telling[1], telling[0]);
-    // Else a matcher that matches nothing would pass.
+    // Otherwise a matcher that matches nothing would pass.
     assert!(telling[0] > files / 20 && 10 * telling[1] >= 6 * telling[0], "{telling:?}");
     assert!(clean[0] > files / 10 && 10 * clean[1] >= 4 * clean[0], "{clean:?}");
     for must in [Spoilt::Doubled, Spoilt::Dropped, Spoilt::NewestFirst, Spoilt::TwoDownloads] {
@@ -817,7 +818,7 @@ fn matched(matching: &Matching) -> Vec<u32> {
     matching.fates.iter().filter_map(sequence).collect()
 }
 
-/// Why what was not matched was not, with the lines.
+/// The reasons for rows that were not matched, with their lines.
 fn whys(matching: &Matching) -> Vec<(u64, u64, Why)> {
     let why = |of: &Stretch| match of.what {
         StretchFate::Unmatched(why) | StretchFate::Refused(why) => Some((of.first_line, of.last_line, why)),
@@ -845,7 +846,7 @@ fn as_many_rows_as_missing_readings_between_anchors_are_matched_and_keep_the_fil
         ];
         assert_eq!(shape, expected);
     }
-    // From the newest to the oldest it is the same.
+    // The result is the same from the newest to the oldest.
     let mut rows = rows_of(&records, &style(60, 100), true);
     rows.reverse();
     let matching = run(&mut ledger, &rows);
@@ -855,7 +856,7 @@ fn as_many_rows_as_missing_readings_between_anchors_are_matched_and_keep_the_fil
 
 #[test]
 fn a_stretch_whose_rows_do_not_fit_is_reported_whole() {
-    // Sequence 23 is a profile that is missing too: which of five it is, four rows cannot tell.
+    // Sequence 23 is a profile that is missing too: four rows cannot show which of five it is.
     let records = made(60, &[(23, Made::Profile(900))]);
     let mut ledger = ledger_without(&records, &[21..=25]);
     let rows = rows_of(&records, &style(60, 1), true);
@@ -962,7 +963,7 @@ fn a_file_that_is_an_hour_off_or_of_another_logger_is_not_matched() {
         rows.iter_mut().for_each(|row| shifted(row, seconds));
         assert_eq!(matched(&run(&mut ledger, &rows)), [0_u32; 0]);
     }
-    // Values that stand still agree an hour off as well, and prove nothing.
+    // Values that stay the same also agree an hour off, and prove nothing.
     let still: Vec<Record> = made(60, &[])
         .into_iter()
         .map(|record| {
@@ -1013,7 +1014,7 @@ fn what_has_no_reading_held_on_both_sides_is_not_matched() {
     assert_eq!(matched(&run(&mut ledger, &rows[30..])), (31..=40).collect::<Vec<_>>());
     // It ends within the gap.
     assert_eq!(whys(&run(&mut ledger, &rows[..39])), [(32, 40, Why::Count { rows: 9, sequences: 10 })]);
-    // Nothing of it meets the ledger.
+    // No row of it matches the ledger.
     assert_eq!(whys(&run(&mut ledger, &rows[30..40])), [(2, 11, Why::NoAnchor)]);
     assert_eq!(run(&mut ledger, &[]), Matching::default());
 }

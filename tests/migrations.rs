@@ -1,5 +1,5 @@
-//! Ledgers of older releases, brought up to date in place; and the versions of the configuration that a daemon
-//! keeps since schema 2.
+//! Ledgers of older releases, migrated in place; and the versions of the configuration that a daemon has kept since
+//! schema 2.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -93,7 +93,7 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
     let counts: Vec<usize> = before.iter().map(|(.., rows)| rows.len()).collect();
     assert_eq!(counts, [0, 0, 3, 2, 3, 0, 0, 0, 1, 1, 2, 39, 13, 0, 4, 2, 8, 1]);
 
-    // Who only reads leaves it as it is.
+    // A process that only reads leaves it unchanged.
     let refused = Reader::open(&path).unwrap_err();
     assert!(matches!(refused, Error::SchemaTooOld { found: 1, .. }), "{refused}");
     assert!(refused.to_string().contains("`stonechat run` brings it up to date"), "{refused}");
@@ -124,7 +124,7 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
     // Which key opened their frames is known from the next frame on.
     assert_eq!(ledger.proven_keys().unwrap(), []);
     drop(ledger);
-    // A second time there is nothing to do; and the ledger goes on as any other.
+    // A second time there is nothing to do; and the ledger works like any other.
     let mut ledger = Ledger::open(&path).unwrap();
     check("opened again");
     while ledger.settle(1000, 20_578).unwrap().left > 0 {}
@@ -145,7 +145,7 @@ fn a_migration_leaves_damaged_what_was_damaged() {
 }
 
 #[test]
-fn a_table_that_an_old_ledger_has_lost_does_not_stop_its_migration_and_is_told_by_verify() {
+fn a_table_that_an_old_ledger_has_lost_does_not_stop_its_migration_and_is_reported_by_verify() {
     let dir = tempfile::tempdir().unwrap();
     let path = old_ledger(dir.path(), 1);
     let db = Connection::open(&path).unwrap();
@@ -208,16 +208,16 @@ fn a_daemon_keeps_which_site_and_roster_were_in_force_and_never_the_keyring() {
     }
     let mut daemon = site.start();
     daemon.wait_listening();
-    let reload = |daemon: &util::daemon::Daemon, told: &str, times: usize| {
+    let reload = |daemon: &util::daemon::Daemon, printed: &str, times: usize| {
         daemon.signal(rustix::process::Signal::HUP);
         let give_up = std::time::Instant::now() + util::daemon::PATIENCE;
-        while daemon.log().matches(told).count() < times {
-            assert!(std::time::Instant::now() < give_up, "no {told:?} in\n{}", daemon.log());
+        while daemon.log().matches(printed).count() < times {
+            assert!(std::time::Instant::now() < give_up, "no {printed:?} in\n{}", daemon.log());
             std::thread::sleep(std::time::Duration::from_millis(5));
         }
     };
     reload(&daemon, "configuration reloaded", 1);
-    // A broken one is not in force, a changed keyring is nobody's business.
+    // A broken one is not in force, and a changed keyring is not recorded.
     site.edit("loggers.toml", "interval_s", "interval");
     reload(&daemon, "not reloaded", 1);
     site.edit("loggers.toml", "interval", "interval_s");

@@ -1,5 +1,5 @@
-//! CSV files whose rows have sequence numbers: what they claim where nothing is held is taken only if their rows around
-//! it agree with what is held there. By the real binary and through the library, against a simulated truth.
+//! CSV files whose rows have sequence numbers: a row for which nothing is held is accepted only if the rows around it
+//! agree with what is held. By the real binary and through the library, against a simulated truth.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -66,7 +66,7 @@ impl Holes {
             .partition(|id| *id < last)
     }
 
-    /// A file beside the ledger; its path.
+    /// A file next to the ledger; its path.
     fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> String {
         let path = self.site.path(name);
         std::fs::write(&path, bytes).unwrap();
@@ -138,7 +138,7 @@ fn a_csv_whose_comparable_rows_all_disagree_fills_nothing_and_says_how_many_and_
     let refused = file["refused"]["disagrees with its neighbours"]["count"].as_u64();
     assert_eq!(refused, Some((within.len() + beyond.len()) as u64), "{file}");
     assert_eq!(holes.count("SELECT count(*) FROM reading WHERE source = 'csv'"), 0);
-    // The right file is not hindered by it.
+    // The right file is not affected by it.
     let right = holes.file("right.csv", csv(&readings, |id, reading| (id, reading)));
     let done = holes.import_json(0, &["--by", "R. Dale", &right]);
     assert_eq!(done["files"][0]["new"], (within.len() + beyond.len()) as u64, "{done}");
@@ -190,7 +190,7 @@ fn rows_with_comparable_rows_on_one_side_only_are_stored_and_marked_unproven_eve
     assert_eq!(list["imports"][0]["outcomes"]["stored"], within.len() as u64, "{list}");
 }
 
-// ---- drawn files -----------------------------------------------------------------------------------------
+// ---- random files -----------------------------------------------------------------------------------------
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const INTERVAL_S: u32 = 600;
@@ -260,7 +260,7 @@ impl Drawn {
                         held.insert(id(address, epoch, sequence));
                     }
                 }
-                // Something of it is held, or no row may come at all.
+                // Something of the epoch is held, otherwise no row is accepted at all.
                 held.insert(id(address, epoch, 1 + random.below(length as usize) as u32));
             }
         }
@@ -371,7 +371,7 @@ fn shown(path: &Path) -> Vec<(Identity, bool)> {
     rows.unwrap().collect::<Result<_, _>>().unwrap()
 }
 
-/// A reading as a file shows it that rounds so far.
+/// A reading as a file with this rounding shows it.
 fn shown_in(reading: &Reading, steps: &Steps, bare: bool) -> Row {
     let round = |value: i64, step: u32| match i64::from(step) {
         0 | 1 => value,
@@ -395,7 +395,7 @@ enum Wrong {
     Nothing,
     /// All times off by some quarters of an hour.
     Offset,
-    /// The same from some row on: the end of a summer hour that nobody took into account.
+    /// The same from some row on: the end of summer time, which was not taken into account.
     OffsetFromSomewhereOn,
     /// Of the other logger.
     Logger,
@@ -448,7 +448,7 @@ fn drawn_rows(drawn: &Drawn, wrong: Wrong, steps: &Steps, random: &mut Random) -
     rows
 }
 
-/// So many files of each kind; a longer setting: STONECHAT_TEST_FILES.
+/// The number of files of each kind; STONECHAT_TEST_FILES sets a larger one.
 fn files() -> u64 {
     std::env::var("STONECHAT_TEST_FILES").ok().and_then(|text| text.parse().ok()).unwrap_or(40)
 }
@@ -523,7 +523,7 @@ fn no_wrong_file_puts_a_row_next_to_held_records_and_right_files_lose_nothing() 
     }
 }
 
-/// Rows of an epoch that is known at all may come; the memory is large enough here.
+/// Rows are accepted for any known epoch; the memory is large enough here.
 fn may_come(drawn: &Drawn, id: &Identity) -> bool {
     drawn.held.iter().any(|held| (held.address, held.epoch) == (id.address, id.epoch))
 }
@@ -567,7 +567,7 @@ fn what_comes_by_radio_between_plan_and_import_decides_anew() {
         assert_eq!((plan.0.new, plan.0.unproven), (59, 59));
         drawn.hear(&(1..=59).filter(|n| n % 6 != 0).map(|n| id(17, 1, n)).collect::<Vec<_>>());
         let done = drawn.import(plan).unwrap();
-        // 6, 12 … 54 were not heard, and what was heard stands on both sides of them.
+        // 6, 12 … 54 were not heard, and what was heard is on both sides of them.
         assert_eq!((done.rows_refused, done.receipt.unproven), (9 * refused, 9 * unproven), "{by_s} s");
         assert_eq!(drawn.shown().len() as u64, 9 - 9 * refused);
     }

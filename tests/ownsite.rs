@@ -1,5 +1,5 @@
-//! Whose ledger a file is: one of another site is never merged, put in place or compared without being asked for, and
-//! one of this site always is.
+//! Which site a ledger belongs to: a ledger of another site is never merged, restored or compared unless this is
+//! requested; a ledger of this site always is.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -68,9 +68,9 @@ fn a_ledger_of_another_site_is_refused_with_what_agrees_and_what_does_not_and_no
         assert!(text.contains("Next:") && text.contains("--adopt"), "{line:?}: {text}");
         let json = site.output(&[line, &["--json"]].concat());
         ended(&json, 1);
-        let told: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
-        assert_eq!(told["of_this_site"]["is"], false, "{line:?}: {told}");
-        assert_eq!(told["of_this_site"]["ids_in_common"], 0, "{told}");
+        let printed: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+        assert_eq!(printed["of_this_site"]["is"], false, "{line:?}: {printed}");
+        assert_eq!(printed["of_this_site"]["ids_in_common"], 0, "{printed}");
         assert_eq!(hand::tables(&site.ledger()), tables, "{line:?}");
     }
 }
@@ -106,7 +106,7 @@ fn what_is_adopted_is_marked_gives_way_to_genuine_records_and_can_be_withdrawn()
     let filled = hand::rows(&site.ledger(), "SELECT * FROM reading WHERE source = 'csv'");
     assert!(filled.len() > 20, "{}", filled.len());
     verified(&site.ledger());
-    // The ledger does not take the other one for its own from now on.
+    // After this, the ledger still does not treat the other one as its own.
     ended(&site.output(&line[..4]), 1);
     // Withdrawn: as before.
     let id = adopted[0]["import"].to_string();
@@ -144,7 +144,7 @@ fn the_number_of_a_ledger_is_in_its_backups_what_is_restored_and_what_takes_over
     let copy = site.path("backup.db");
     backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
     assert_eq!(ids(&copy), first);
-    // Set aside without anything known beside it, and one page of it that has to be read is gone: a new number.
+    // Set aside without a file that describes it, and one page of it that has to be read is gone: a new number.
     hand::receive(&site.ledger(), &plan, &run.emissions[half..]);
     assert!(Ledger::open(&site.ledger()).unwrap().truncate_wal().unwrap());
     let (new, taken) = stonechat::ledger::care::take_over::replace(
@@ -162,7 +162,7 @@ fn the_number_of_a_ledger_is_in_its_backups_what_is_restored_and_what_takes_over
         ended(&output, 0);
     }
     assert_eq!(conflicts(&site.ledger()), 0);
-    // A backup of what goes on takes the place of an older copy.
+    // A backup of the continuing ledger replaces an older copy.
     let young = site.path("young.db");
     backup::make(&site.ledger(), &young, NOW, |_| ()).unwrap();
     for end in ["", "-wal", "-shm"] {
@@ -183,7 +183,7 @@ fn a_ledger_that_took_over_with_nothing_known_knows_the_number_of_the_one_it_set
     let first = ids(&site.ledger());
     let copy = site.path("backup.db");
     backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
-    // Its own account of itself fits no digest, so the new one takes nothing from it.
+    // What it states about itself matches no digest, so the new one takes nothing from it.
     assert!(Ledger::open(&site.ledger()).unwrap().truncate_wal().unwrap());
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     db.execute("UPDATE slot_use SET first_at = first_at + 1", []).unwrap();
@@ -226,7 +226,7 @@ fn a_ledger_that_was_set_aside_here_and_cannot_say_its_number_any_more_is_still_
     let output = site.output(&["salvage", taken.aside.to_str().unwrap(), "--by", "R. Dale"]);
     ended(&output, 0);
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
-    // Under another name it is any file.
+    // Under another name it is an ordinary file.
     let elsewhere = site.path("found.db");
     std::fs::copy(&taken.aside, &elsewhere).unwrap();
     drop(held);
@@ -275,15 +275,12 @@ fn after_a_card_died_the_old_backup_is_brought_over_by_the_keys_and_one_without_
 
 #[test]
 fn without_keys_neither_nothing_in_common_nor_records_that_differ_show_that_a_backup_is_of_this_site() {
-    // Of this site, and nothing shows it: no record is in both.
+    // It is of this site, but nothing shows it: no record is in both.
     let (plan, run) = field(612);
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let copy = new_and_old(&site, &plan, &run, 0, false);
     let text = ended(&site.output(&["salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 1);
-    assert!(
-        text.contains("of no slot do both say") && text.contains("records in both: 0 the same"),
-        "{text}"
-    );
+    assert!(text.contains("keys: not comparable") && text.contains("records in both: 0 the same"), "{text}");
     // Of another site: the same identities, other records.
     let (other_plan, other_run) = field(613);
     let foreign = site.path("foreign-ledger.db");
@@ -291,7 +288,7 @@ fn without_keys_neither_nothing_in_common_nor_records_that_differ_show_that_a_ba
     without_keys(&foreign);
     let held = hand::tables(&site.ledger());
     let text = ended(&site.output(&["salvage", foreign.to_str().unwrap(), "--by", "R. Dale"]), 1);
-    assert!(text.contains("of no slot do both say") && !text.contains(", 0 different"), "{text}");
+    assert!(text.contains("keys: not comparable") && !text.contains(", 0 different"), "{text}");
     assert_eq!(hand::tables(&site.ledger()), held);
 }
 

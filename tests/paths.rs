@@ -1,4 +1,4 @@
-//! A ledger that is reached through more than one name: links, switched links, hard links. And who holds its locks.
+//! A ledger with more than one name: links, changed links, hard links. And which process holds its locks.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -148,7 +148,7 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
         assert!(said.contains(&first), "{name}: {said}");
         if name.ends_with("hard.db") {
             assert!(said.contains(ledger.to_str().unwrap()), "{name}: the name that is in use: {said}");
-            // A report through it would lack what only the -wal of the other name has.
+            // A report through this name would lack what only the -wal of the other name has.
             let report = util::daemon::binary().arg("-c").arg(&other).args(["gaps"]).output().unwrap();
             let said = String::from_utf8_lossy(&report.stderr).into_owned();
             assert_eq!(report.status.code(), Some(3), "{name}: {said}");
@@ -160,7 +160,7 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
         }
     }
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
-    // Not even now: what the -wal of the first name holds would be missing.
+    // Not even now, because what the -wal of the first name holds would be missing.
     let other = stage.other(&stage.site.path("hard.db"));
     let (code, said) = ends_by_itself(&other);
     assert_eq!(code, Some(3), "{said}");
@@ -271,7 +271,7 @@ const LOCKS: [(&str, &str); 3] = [
 ];
 
 #[test]
-fn whoever_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_committed_after() {
+fn a_process_that_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_committed_after() {
     let mut stage = Stage::new(405, "ledger.db");
     let mut daemon = stage.site.start_with(|command| {
         command.args(["--lock-patience", "1"]);
@@ -315,7 +315,7 @@ fn whoever_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_
 }
 
 #[test]
-fn a_shared_lock_on_the_lock_file_is_no_daemon_it_is_named_and_what_comes_meanwhile_is_held() {
+fn a_shared_lock_on_the_lock_file_is_not_a_daemon_it_is_named_and_what_comes_meanwhile_is_held() {
     let mut stage = Stage::new(406, "ledger.db");
     let lock = stage.site.path("ledger.db.lock");
     std::fs::write(&lock, "").unwrap();
@@ -351,7 +351,7 @@ fn a_shared_lock_on_the_lock_file_is_no_daemon_it_is_named_and_what_comes_meanwh
 }
 
 #[test]
-fn a_daemon_told_to_stop_while_its_lock_is_held_says_what_it_could_not_write() {
+fn a_daemon_asked_to_stop_while_its_lock_is_held_says_what_it_could_not_write() {
     let mut stage = Stage::new(407, "ledger.db");
     let lock = stage.site.path("ledger.db.lock");
     std::fs::write(&lock, "").unwrap();
@@ -423,7 +423,7 @@ fn what_root_makes_in_the_folder_of_a_user_is_that_users_and_its_daemon_goes_on(
     }
     let mut stage = Stage::new(409, "ledger.db");
     give_all(stage.site.dir.path());
-    // Root makes the ledger, its lock and what must outlive it.
+    // Root makes the ledger, its lock and the files that remain.
     let mut daemon = stage.site.start();
     daemon.wait_listening();
     stage.send_up_to(&mut daemon, 0, 20);
@@ -438,7 +438,7 @@ fn what_root_makes_in_the_folder_of_a_user_is_that_users_and_its_daemon_goes_on(
     let dump = stage.site.path("stick.sealed");
     std::fs::write(&dump, hand::dump(&stage.run.truth, stage.run.truth.records())).unwrap();
     ok(&["import", "--by", "Ada", &path("stick.sealed")]);
-    // The ledger has more by now: nothing is restored, and what it made for that is gone or the user's.
+    // The ledger has more by now: nothing is restored, and temporary files are gone or belong to the user.
     assert_eq!(stage.site.output(&["restore", &path("copy.db")]).status.code(), Some(1));
     ok(&["export", "-o", &path("out.csv")]);
     std::fs::remove_file(&dump).unwrap();
@@ -461,7 +461,7 @@ fn what_root_makes_in_the_folder_of_a_user_is_that_users_and_its_daemon_goes_on(
 }
 
 #[test]
-fn a_file_that_is_closed_to_a_user_is_told_with_user_group_owner_mode_and_remedy() {
+fn a_file_that_is_closed_to_a_user_is_reported_with_user_group_owner_mode_and_remedy() {
     if !util::daemon::is_root() {
         eprintln!("skipped: only root can run as another user");
         return;
@@ -495,12 +495,12 @@ fn a_file_that_is_closed_to_a_user_is_told_with_user_group_owner_mode_and_remedy
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
         let said = says(args);
         let path_shown = path.display();
-        let told = format!("which belongs to root:root, mode 0600; run `sudo chown {user}: {path_shown}`");
+        let printed = format!("which belongs to root:root, mode 0600; run `sudo chown {user}: {path_shown}`");
         assert!(
             said.contains(&format!("the user {user} (group {group}) may not")),
             "{file} {args:?}: {said}"
         );
-        assert!(said.contains(&told), "{file} {args:?}: {said}");
+        assert!(said.contains(&printed), "{file} {args:?}: {said}");
         std::os::unix::fs::chown(&path, Some(OTHER), Some(OTHER)).unwrap();
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(mode)).unwrap();
     }
@@ -516,9 +516,9 @@ fn a_file_that_is_closed_to_a_user_is_told_with_user_group_owner_mode_and_remedy
     for args in [["backup", "closed/copy.db"], ["init", "closed/site"]] {
         let file = stage.site.path(args[1]);
         let said = says(&[args[0], file.to_str().unwrap()]);
-        let told =
+        let printed =
             format!("may not make files in {}, which belongs to root:root, mode 0755", closed.display());
-        assert!(said.contains(&told) && said.contains(&user), "{args:?}: {said}");
+        assert!(said.contains(&printed) && said.contains(&user), "{args:?}: {said}");
     }
     // A closed backup is not called unreadable: what it holds must not be given up.
     let copy = stage.site.path("copy.db");
@@ -527,8 +527,8 @@ fn a_file_that_is_closed_to_a_user_is_told_with_user_group_owner_mode_and_remedy
     std::fs::set_permissions(&copy, std::fs::Permissions::from_mode(0o600)).unwrap();
     for args in [&["salvage"][..], &["verify"], &["restore"], &["compare"]] {
         let said = says(&[args, &[copy.to_str().unwrap()]].concat());
-        let told = format!("run `sudo chown {user}: {}`", copy.display());
-        assert!(said.contains(&told) && !said.contains("give-up"), "{args:?}: {said}");
+        let printed = format!("run `sudo chown {user}: {}`", copy.display());
+        assert!(said.contains(&printed) && !said.contains("give-up"), "{args:?}: {said}");
     }
     std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o700)).unwrap();
     let inner = closed.join("ledger.db");

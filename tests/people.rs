@@ -1,5 +1,5 @@
-//! What people write down, through the real binary: write-offs, remarks and manual readings; what is refused and in
-//! which words; how it shows in reports; and that a record that turns up counts all the same.
+//! What people write down, through the real binary: write-offs, remarks and manual readings; what is refused and with
+//! which message; how it appears in reports; and that a record that turns up later still counts.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -172,7 +172,7 @@ fn write_off<'a>(range: &[&'a str]) -> Vec<&'a str> {
 }
 
 #[test]
-fn what_is_no_gap_cannot_be_written_off_and_the_message_says_why() {
+fn what_is_not_a_gap_cannot_be_written_off_and_the_message_says_why() {
     let desk = Desk::new();
     desk.hear(L, 1, (1..=10).chain(16..=20).chain(22..=30));
     desk.profile(L, 3, (2, 40));
@@ -202,8 +202,8 @@ fn what_is_no_gap_cannot_be_written_off_and_the_message_says_why() {
         ],
     );
     refused(1, &["--epoch", "2", "--first", "1", "--last", "41"], &["41 is beyond; missing are 1 to 40"]);
-    refused(2, &["--epoch", "1", "--first", "9", "--last", "8"], &["9 to 8 is no range"]);
-    refused(2, &["--epoch", "1", "--first", "0", "--last", "8"], &["0 to 8 is no range"]);
+    refused(2, &["--epoch", "1", "--first", "9", "--last", "8"], &["9 to 8 is not a range"]);
+    refused(2, &["--epoch", "1", "--first", "0", "--last", "8"], &["0 to 8 is not a range"]);
     let other = [&["write-off", "--logger", "12", "--epoch", "1", "--rest-of-epoch"][..], &WHO].concat();
     desk.refused(1, &other, &["logger 12 was never heard"]);
     let unknown = [&["write-off", "--logger", "999", "--epoch", "1", "--rest-of-epoch"][..], &WHO].concat();
@@ -216,8 +216,11 @@ fn what_is_no_gap_cannot_be_written_off_and_the_message_says_why() {
     assert_eq!(desk.run(&whole).0, 2, "who and why are needed");
     // A dry run says what it would do, and does nothing.
     let dry = [&write_off(&["--epoch", "1", "--first", "8", "--last", "18"])[..], &["--dry-run"]].concat();
-    let told = desk.done(&dry);
-    assert!(told.contains("would be written off") && told.contains("5 missing records: 11 to 15"), "{told}");
+    let printed = desk.done(&dry);
+    assert!(
+        printed.contains("would be written off") && printed.contains("5 missing records: 11 to 15"),
+        "{printed}"
+    );
     assert_eq!(desk.written(), [0; 4]);
     desk.done(&write_off(&["--epoch", "1", "--first", "8", "--last", "18"]));
     refused(
@@ -232,10 +235,11 @@ fn what_is_no_gap_cannot_be_written_off_and_the_message_says_why() {
 fn a_part_of_a_gap_is_written_off_shown_with_who_and_why_and_cancelled_by_the_record_that_turns_up() {
     let desk = Desk::new();
     desk.hear(L, 1, (1..=10).chain(16..=20).chain(22..=30));
-    let told = desk.done(&write_off(&["--epoch", "1", "--first", "13", "--last", "21"]));
+    let printed = desk.done(&write_off(&["--epoch", "1", "--first", "13", "--last", "21"]));
     assert!(
-        told.contains("written off, as number 1") && told.contains("4 missing records: 13 to 15 and 21"),
-        "{told}"
+        printed.contains("written off, as number 1")
+            && printed.contains("4 missing records: 13 to 15 and 21"),
+        "{printed}"
     );
     let off = |first, last| (1, first, last, "written-off".to_owned());
     let open = |first, last| (1, first, last, "open".to_owned());
@@ -248,11 +252,11 @@ fn a_part_of_a_gap_is_written_off_shown_with_who_and_why_and_cancelled_by_the_re
     let text = desk.done(&["gaps", "--all"]);
     let apart = text.split("Not counted as missing: written off").nth(1).unwrap();
     assert!(apart.contains("written off 2026-05-05 08:00, by A. Surveyor: the memory was cleared"), "{text}");
-    // All of the rest, and a part that is written off twice is counted once.
-    let told = desk.done(&write_off(&["--epoch", "1", "--first", "11", "--last", "14"]));
+    // The whole rest; a part that is written off twice counts once.
+    let printed = desk.done(&write_off(&["--epoch", "1", "--first", "11", "--last", "14"]));
     assert!(
-        told.contains("2 missing records: 11 to 12; 2 records of the range written off before"),
-        "{told}"
+        printed.contains("2 missing records: 11 to 12; 2 records of the range written off before"),
+        "{printed}"
     );
     assert_eq!(desk.run(&["gaps", "--fail-if-open"]).0, 0);
 
@@ -286,13 +290,13 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     let unclosed = |desk: &Desk| desk.json(&["gaps"])["unclosed"][0].clone();
     assert_eq!(unclosed(&desk)["state"], "open");
     assert_eq!(desk.run(&["gaps", "--fail-if-open"]).0, 1);
-    let told = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
-    assert!(told.contains("epoch 1, whatever it made from 31 on"), "{told}");
+    let printed = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
+    assert!(printed.contains("epoch 1, everything that it made from 31 on"), "{printed}");
     assert_eq!(unclosed(&desk)["state"], "written-off");
     assert_eq!(unclosed(&desk)["written_off"][0]["by"], "A. Surveyor");
     assert_eq!(desk.run(&["gaps", "--fail-if-open"]).0, 0);
     desk.refused(1, &write_off(&["--epoch", "1", "--rest-of-epoch"]), &["written off already, as number 1"]);
-    // By hand: 33 tells that 31 and 32 existed; nobody looks for them.
+    // By hand: 33 shows that 31 and 32 existed; they are not searched for.
     let mut ledger = Ledger::open(&desk.site.ledger()).unwrap();
     let mut batch = Batch::default();
     let mut plaintext = Vec::new();
@@ -323,32 +327,32 @@ fn all_unclosed_epochs_of_a_logger_are_written_off_at_once() {
     let text = desk.done(&write_off(&["--all-unclosed", "--dry-run"]));
     assert_eq!(text.matches("would be written off").count(), 4, "{text}");
     let text = desk.done(&write_off(&["--all-unclosed", "--yes"]));
-    assert_eq!(text.matches("whatever it made from 6 on").count(), 4, "{text}");
+    assert_eq!(text.matches("everything that it made from 6 on").count(), 4, "{text}");
     assert_eq!(desk.json(&["gaps"])["totals"]["unclosed"], 0);
     assert!(desk.done(&write_off(&["--all-unclosed"])).contains("nothing to write off"));
     desk.verified();
 }
 
 #[test]
-fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
+fn a_logger_that_is_given_up_needs_no_visit_until_it_is_heard_again() {
     let desk = Desk::new();
     desk.hear(L, 1, 1..=30);
-    let told = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch"]));
-    assert!(told.contains("whatever it made from 31 on"), "{told}");
+    let printed = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch"]));
+    assert!(printed.contains("everything that it made from 31 on"), "{printed}");
     let report = desk.json(&["gaps"]);
     let silent = report["silent"].as_array().unwrap();
     let mine = silent.iter().find(|silence| silence["logger"] == 11).unwrap();
     assert_eq!(mine["written_off"]["reason"], WHO[3]);
     let status = desk.json(&["status"]);
     let mine = &status["loggers"][0];
-    assert_eq!((&mine["silent"], &mine["needs_somebody"]), (&true.into(), &false.into()));
+    assert_eq!((&mine["silent"], &mine["needs_attention"]), (&true.into(), &false.into()));
     let days = mine["strip"].as_array().unwrap();
     let sum = |name: &str| days.iter().map(|day| day[name].as_u64().unwrap()).sum::<u64>();
     assert!(sum("written_off") > 10 && sum("presumed_missing") == 0, "{mine}");
     let text = desk.done(&["status", "--all"]);
     assert!(text.contains("logger 11: written off 2026-05-05 08:00, by A. Surveyor:"), "{text}");
 
-    // It comes back: what it made until then stays written off, what goes missing from then on is a gap.
+    // The logger returns: what it made until then stays written off; what is missing from then on is a gap.
     desk.append(L, 1, [200], Some(NOW_S + 600));
     assert_eq!(desk.gaps(L), [(1, 31, 199, "written-off".to_owned())]);
     desk.append(L, 1, [204], Some(NOW_S + 3000));
@@ -357,14 +361,14 @@ fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
     assert_eq!(desk.gaps(L)[1], (1, 201, 203, "open".to_owned()));
     let list = desk.done(&["write-off", "list"]);
     assert!(list.contains("heard again with 200: what is missing from there on is a gap"), "{list}");
-    // It is heard now: what it may still hold is not given up without a question.
+    // It is heard now, so what it may still hold is not written off without a question.
     desk.refused(2, &write_off(&["--epoch", "1", "--rest-of-epoch"]), &["is heard now", "--yes"]);
     desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
     desk.verified();
 }
 
 #[test]
-fn remarks_and_manual_readings_stand_beside_the_gap_that_they_overlap() {
+fn remarks_and_manual_readings_are_listed_with_the_gap_that_they_overlap() {
     let desk = Desk::new();
     desk.hear(L, 1, (1..=10).chain(41..=50));
     desk.hear(OTHER, 1, 1..=50);
@@ -427,7 +431,7 @@ fn remarks_and_manual_readings_stand_beside_the_gap_that_they_overlap() {
     ];
     desk.done(&dip);
     let again = desk.done(&dip);
-    assert!(again.contains("says the same; nothing is written"), "{again}");
+    assert!(again.contains("is the same; nothing is written"), "{again}");
     assert_eq!(desk.written(), [0, 0, 5, 1]);
 
     let report = desk.json(&["gaps"]);
@@ -470,7 +474,7 @@ fn remarks_and_manual_readings_stand_beside_the_gap_that_they_overlap() {
         &["remark", "add", "--logger", "11", "--kind", "other", "--by", "x", "--corrects", "77", "y"],
         &["there is no remark 77 to correct"],
     );
-    // A mistyped dip: the new one stands for it, and the old one stays in the list.
+    // A mistyped dip: the new one corrects it, and the old one stays in the list.
     let mut right = dip.map(|arg| if arg == "-12.340" { "-12.430" } else { arg }).to_vec();
     right.extend(["--corrects", "1"]);
     desk.done(&right);
@@ -484,7 +488,7 @@ fn remarks_and_manual_readings_stand_beside_the_gap_that_they_overlap() {
 }
 
 #[test]
-fn what_cannot_be_a_remark_or_a_manual_reading_is_told_with_the_remedy() {
+fn what_cannot_be_a_remark_or_a_manual_reading_is_reported_with_the_remedy() {
     let desk = Desk::new();
     let remark = |args: &[&str], parts: &[&str]| {
         let all = [&["remark", "add", "--logger", "11", "--by", "x"][..], args].concat();
@@ -492,7 +496,7 @@ fn what_cannot_be_a_remark_or_a_manual_reading_is_told_with_the_remedy() {
     };
     remark(
         &["--kind", "visit", "--from", "last tuesday", "t"],
-        &["--from \"last tuesday\" is no time", "2026-05-04 08:15"],
+        &["--from \"last tuesday\" is not a time", "2026-05-04 08:15"],
     );
     remark(&["--kind", "visit", "--from", "2026-05-06 09:00", "t"], &["more than a day ahead"]);
     remark(
@@ -528,10 +532,10 @@ fn what_cannot_be_a_remark_or_a_manual_reading_is_told_with_the_remedy() {
         desk.refused(2, &all, parts);
     };
     let at = "2026-05-04 08:15";
-    manual("12,34", "m", at, &["--value \"12,34\" is no decimal", "the decimal sign is a point"]);
-    manual("1e3", "m", at, &["is no decimal"]);
+    manual("12,34", "m", at, &["--value \"12,34\" is not a decimal", "the decimal sign is a point"]);
+    manual("1e3", "m", at, &["is not a decimal"]);
     manual("1", "ft", at, &["--unit \"ft\": the UCUM code is [ft_i]"]);
-    manual("1", "furlong", at, &["is no UCUM code that is known here; known are m cm"]);
+    manual("1", "furlong", at, &["is not a known UCUM code; known are m cm"]);
     manual("1", "m", "2026-05-07 08:15", &["--at", "more than a day ahead"]);
     desk.refused(2, &["remark", "list", "--logger", "999"], &["logger 999 is not on the roster"]);
     assert_eq!(desk.done(&["remark", "list"]), "no remark is written\n");
@@ -540,7 +544,7 @@ fn what_cannot_be_a_remark_or_a_manual_reading_is_told_with_the_remedy() {
 }
 
 #[test]
-fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_told() {
+fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_reported() {
     let desk = Desk::new();
     let file = desk.site.path("dips.csv");
     let path = file.to_str().unwrap().to_owned();
@@ -566,9 +570,9 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_told() {
         &[
             "dips.csv:6: logger 999 is not on the roster",
             "dips.csv:7: logger 11 has no channel 77",
-            "dips.csv:8: time \"yesterday\" is no time",
-            "dips.csv:9: value \"a lot\" is no decimal",
-            "dips.csv:10: unit \"el\" is no UCUM code",
+            "dips.csv:8: time \"yesterday\" is not a time",
+            "dips.csv:9: value \"a lot\" is not a decimal",
+            "dips.csv:10: unit \"el\" is not a known UCUM code",
             "dips.csv:11: instrument is empty",
             "dips.csv:12: it has 3 fields, and the header has 6",
             "dips.csv:13: time \"2027-05-04 08:15\" is more than a day ahead",
@@ -622,12 +626,12 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_told() {
 }
 
 #[test]
-fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over() {
+fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over() {
     let desk = Desk::new();
     desk.hear(L, 1, 1..=10);
     desk.append(OTHER, 1, 1..=144, Some(NOW_S - 60));
     let before = desk.json(&["status"]);
-    assert_eq!(before["loggers"][0]["needs_somebody"], true);
+    assert_eq!(before["loggers"][0]["needs_attention"], true);
     let text = desk.done(&["gaps"]);
     assert!(text.starts_with("Is a visit needed? Yes, ") && text.contains(", which is silent."), "{text}");
     // Of one channel only: the logger should still be heard.
@@ -636,7 +640,7 @@ fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over
         desk.done(&[&add[..], rest].concat())
     };
     quiet(&["--channel", "0", "sensor taken out"]);
-    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_somebody"], true);
+    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_attention"], true);
     quiet(&["--from", "2026-05-04 09:00", "--to", "2026-10-01 00:00", "under snow"]);
     let report = desk.json(&["gaps"]);
     assert_eq!(report["totals"]["silent"], 1, "it is still listed");
@@ -648,18 +652,18 @@ fn an_expected_quiet_is_listed_and_counted_and_sends_nobody_out_until_it_is_over
     assert!(text.contains(mark), "{text}");
     let status = desk.json(&["status"]);
     let mine = &status["loggers"][0];
-    assert_eq!((&mine["silent"], &mine["needs_somebody"]), (&true.into(), &false.into()));
+    assert_eq!((&mine["silent"], &mine["needs_attention"]), (&true.into(), &false.into()));
     assert_eq!(mine["expected_quiet"]["by"], "A. Surveyor");
-    // It holds notices back, not coverage.
+    // It suppresses notices, but does not change coverage.
     for name in ["strip", "heard_first_time_7d", "missing"] {
         assert_eq!(mine[name], before["loggers"][0][name], "{name}");
     }
     let text = desk.done(&["status", "--all"]);
     assert!(text.contains(&format!("logger 11: {mark}")) && text.contains("quiet 22 h"), "{text}");
     assert!(text.contains("1 silent (1 as expected)") && !text.contains("SILENT"), "{text}");
-    // Over, by a remark that stands for the one before.
+    // Ended by a remark that corrects the previous one.
     quiet(&["--corrects", "2", "--from", "2026-05-04 09:00", "--to", "2026-05-05 07:00", "the snow is gone"]);
-    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_somebody"], true);
+    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_attention"], true);
     assert!(desk.done(&["gaps"]).contains(", which is silent."));
     desk.verified();
 }
@@ -671,7 +675,7 @@ fn before_presumed(desk: &Desk) -> u64 {
 }
 
 #[test]
-fn a_held_write_lock_and_a_missing_ledger_are_told_with_what_to_do() {
+fn a_held_write_lock_and_a_missing_ledger_are_reported_with_what_to_do() {
     let desk = Desk::new();
     desk.hear(L, 1, (1..=10).chain(16..=20));
     let db = rusqlite::Connection::open(desk.site.ledger()).unwrap();
@@ -682,7 +686,7 @@ fn a_held_write_lock_and_a_missing_ledger_are_told_with_what_to_do() {
         &args,
         &["holds the ledger's write lock: the write-off was not written; try again in a moment"],
     );
-    // To look, no lock is needed.
+    // Reading needs no lock.
     assert_eq!(desk.gaps(L).len(), 1);
     db.execute_batch("ROLLBACK").unwrap();
     desk.done(&args);

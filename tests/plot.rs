@@ -26,8 +26,8 @@ struct Deaf {
     now: String,
 }
 
-/// Six days, with a day from the middle of the third in which the radio is deaf: no profile is at its edges, so that how
-/// many of the missing records are readings can be told.
+/// Six days, with a day from the middle of the third in which the radio is deaf: no profile is at its edges, so that
+/// how many of the missing records are readings is known.
 fn deaf() -> Deaf {
     let mut plan =
         FieldPlan::harrow_tarn(31, 12, TrueTime(FROM), 6).without_incidents().with_faults(FaultRates::none());
@@ -156,7 +156,7 @@ fn an_outage_is_a_band_over_its_span_and_is_gone_after_its_repair() {
         "times in UTC-07:00",
         "records missing",
         &format!("held {heard} of {made} readings (8"),
-        "no warning or alarm system for life safety",
+        "not a warning or alarm system for life safety",
     ] {
         assert!(text.contains(words), "{words}");
     }

@@ -1,7 +1,6 @@
-//! Points and calibrations with something wrong in them: what is said of each, and that no figure of a calibration is
-//! ever said.
+//! Points and calibrations with mistakes: the message for each, and that no message contains a figure of a calibration.
 //!
-//! Boundary: `config` and `units check`, on real files in a fresh folder a test.
+//! Boundary: `config` and `units check`, on real files, with a fresh folder for each test.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;
@@ -182,13 +181,13 @@ calibrations.toml | factor = 0.082736 | faktor = 0.082736
 calibrations.toml | factor = 0.082736 | factor = "0.082736"
     calibrations.toml:12: `factor` of `conversion` of the calibration of "P-17", serial "S1": found text, expected a number; write the sheet's linear factor, in the entry's unit a unit of the reading
 calibrations.toml | factor = 0.082736 | factor = nan
-    calibrations.toml:12: `factor` of `conversion` of the calibration of "P-17", serial "S1": is no finite number; write the sheet's linear factor, in the entry's unit a unit of the reading
+    calibrations.toml:12: `factor` of `conversion` of the calibration of "P-17", serial "S1": is not a finite number; write the sheet's linear factor, in the entry's unit a unit of the reading
 calibrations.toml | zero_reading = 8982.736 | zero_reading = 8982.736\n182736 = 5
     calibrations.toml:14: `…` of `conversion` of the calibration of "P-17", serial "S1": unknown, allowed here: kind, reading_unit, difference, factor, zero_reading; remove it
 calibrations.toml | unit = "Cel" | unit = "°C"
-    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is no unit of UCUM that is known here; write "Cel"
+    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is not a known UCUM unit; write "Cel"
 calibrations.toml | unit = "Cel" | unit = "furlong"
-    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is no unit of UCUM that is known here; write a UCUM unit, as in "kPa", "Cel" or "10*-6"
+    calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": is not a known UCUM unit; write a UCUM unit, as in "kPa", "Cel" or "10*-6"
 calibrations.toml | unit = "Cel" | unit = "kPa"
     calibrations.toml:31: `unit` of the calibration of "T-17", serial "S1": cannot be that of a thermistor_beta, which gives Cel; write one of its kind
 calibrations.toml | resistance_at_25_c_ohm = 3082.736 | resistance_at_25_c_ohm = 0
@@ -365,8 +364,8 @@ fn known_keys() -> BTreeSet<String> {
     };
     let entry = "[[calibration]]\npoint = \"P-17\"\nserial = \"S1\"\nunit = \"10*-6\"\nzz = 1\n";
     let kinds =
-        listed(&format!("{entry}conversion = {{ kind = \"zz\" }}"), "is no kind of conversion; write ");
-    let derived = listed("[[derived]]\nkind = \"zz\"", "is no kind of derived point; write ");
+        listed(&format!("{entry}conversion = {{ kind = \"zz\" }}"), "is not a kind of conversion; write ");
+    let derived = listed("[[derived]]\nkind = \"zz\"", "is not a kind of derived point; write ");
     assert!(kinds.len() >= 19 && derived.len() == 7, "{kinds:?} {derived:?}");
     let mut files = vec!["zz = 1".to_owned()];
     let inner = "valid = { zz = 1 }, limits_ma = { zz = 1 }, rows = [{ zz = 1 }, { zz = 1 }]";

@@ -1,14 +1,14 @@
-//! Power cuts: every write and sync of a run of the real binary is recorded, and from the record many possible disks
-//! after a cut are built; each ledger is opened as the restart opens it, and verified.
+//! Power cuts: the test records every write and sync of a run of the real binary, and builds many possible disks after
+//! a cut from this recording. Each ledger is opened as after a restart, and verified.
 //!
-//! A disk after a cut holds all that a completed sync made durable. Of what was written since, each 512-byte sector
-//! may be there or not, in any order, but for the cases that model a kernel that keeps order. Names (made, removed) are
-//! durable with a sync of their folder; of later ones a beginning may be. The -shm is worth nothing after a cut: it is
-//! not there, or is garbage.
+//! A disk after a cut holds everything that a completed sync made durable. Of what was written since then, each
+//! 512-byte sector may be there or not, in any order, except in the cases that model a kernel that keeps the order.
+//! Names that were made or removed are durable after a sync of their folder; of later changes, the first ones may be.
+//! The -shm is worthless after a cut: it is absent or garbage.
 //!
-//! What must hold: all records that were held when the program last told that all is committed are there, each once;
-//! nothing is there that was never made; `verify` is content. A run whose syncs are told done and not made (which is
-//! what SQLite's `synchronous = OFF` comes to) must fail that.
+//! What must be true: all records that were held when the program last reported everything committed are there, each
+//! once; nothing is there that was never made; `verify` finds no fault. A run in which syncs are reported as done but
+//! not made (as with SQLite's `synchronous = OFF`) must fail this test.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -51,8 +51,8 @@ enum Op {
         name: String,
     },
     SyncFolder,
-    /// The program has told what is committed.
-    Told,
+    /// The program has reported what is committed.
+    Reported,
     /// A process begins.
     Start,
 }
@@ -81,7 +81,7 @@ fn read_trace(file: &Path) -> Vec<Op> {
             b'C' => Op::Create { name },
             b'U' => Op::Unlink { name },
             b'D' => Op::SyncFolder,
-            b'M' => Op::Told,
+            b'M' => Op::Reported,
             b'P' => Op::Start,
             other => panic!("an entry of kind {other}"),
         });
@@ -108,7 +108,7 @@ enum Naming {
     Removed(String),
 }
 
-/// The disk at one instant: what is durable, and what may be.
+/// The disk at one instant: what is durable, and what may be on it.
 #[derive(Clone, Debug, Default)]
 struct Disk {
     nodes: Vec<Node>,
@@ -173,7 +173,7 @@ impl Disk {
                     name(&mut self.durable_names, &naming);
                 }
             }
-            Op::Told | Op::Start => {}
+            Op::Reported | Op::Start => {}
         }
     }
 
@@ -192,20 +192,20 @@ impl Disk {
     }
 }
 
-/// What becomes of what no sync has made durable.
+/// What happens to writes that no sync has made durable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum How {
     /// None of it is there.
     Nothing,
-    /// All of it is, as after a kill.
+    /// All of it is there, as after a kill.
     Everything,
-    /// The first ones, the last of these torn.
+    /// The first ones are there, the last of these torn.
     FirstOnes,
-    /// The last ones: the disk wrote the other way round.
+    /// The last ones are there: the disk wrote in the opposite order.
     LastOnes,
-    /// Any of them.
+    /// Any of them may be there.
     Any,
-    /// Any sectors.
+    /// Any sectors may be there.
     AnySectors,
     /// The files have their sizes, but of what is new nothing is there.
     SizesOnly,
@@ -308,10 +308,10 @@ fn record(seed: u64, swallow: &str) -> Record {
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     let mut ops = read_trace(&trace);
     // It ended with 0.
-    ops.push(Op::Told);
-    let told = ops.iter().filter(|op| matches!(op, Op::Told)).count();
+    ops.push(Op::Reported);
+    let reported = ops.iter().filter(|op| matches!(op, Op::Reported)).count();
     let syncs = ops.iter().filter(|op| matches!(op, Op::Sync { .. })).count();
-    println!("{} entries recorded, {syncs} syncs, told {told} times", ops.len());
+    println!("{} entries recorded, {syncs} syncs, reported {reported} times", ops.len());
     Record { ops, truth: run.truth }
 }
 
@@ -328,7 +328,7 @@ fn lay_out(files: &BTreeMap<String, Vec<u8>>) -> (tempfile::TempDir, PathBuf) {
     (dir, ledger)
 }
 
-/// What is held there, after all that must hold of any ledger has been checked.
+/// What is held there, after checking what must be true of any ledger.
 fn held_after_restart(files: &BTreeMap<String, Vec<u8>>, truth: &Truth, shm: Option<Vec<u8>>) -> Held {
     let (dir, path) = lay_out(files);
     if let Some(garbage) = shm {
@@ -339,13 +339,13 @@ fn held_after_restart(files: &BTreeMap<String, Vec<u8>>, truth: &Truth, shm: Opt
     held_equals_truth(&path, truth)
 }
 
-/// How cuts of a record came out.
+/// The results of cuts of a recording.
 #[derive(Debug, Default)]
 struct Found {
     distinct: usize,
     between_syncs: usize,
     by_how: BTreeMap<How, usize>,
-    /// Cuts after which told records were missing, and how many at most.
+    /// Cuts after which reported records were missing, and how many at most.
     lost: usize,
     lost_most: usize,
     /// Cuts after which the ledger was not sound, with the first reason.
@@ -353,26 +353,26 @@ struct Found {
     why: Option<String>,
 }
 
-/// Builds so many distinct disks, and looks at each.
+/// Builds this many distinct disks, and checks each.
 fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
-    // Held whenever the program told that all is committed: as all that was written, lost or not, makes it.
-    let mut told: Vec<(usize, Held)> = vec![(0, Held::new())];
+    // What was held whenever the program reported everything committed, built from all writes, lost or not.
+    let mut reported: Vec<(usize, Held)> = vec![(0, Held::new())];
     let mut disk = Disk::default();
     let mut disks = Vec::new();
-    // Between which entries a cut falls between two syncs of one commit or settle: nothing was told between these two,
-    // and it is not the start, which may make the ledger.
+    // Between which entries a cut falls between two syncs of one commit or settle: nothing was reported between these
+    // two, and it is not the start, which may make the ledger.
     let mut between = vec![false; record.ops.len() + 1];
     let (mut last_sync, mut is_start) = (None, true);
     for (at, op) in record.ops.iter().enumerate() {
         disk.apply(op);
         match op {
-            Op::Told => {
+            Op::Reported => {
                 let files = disk.cut(How::Everything, &mut Random(0));
                 if files.contains_key("ledger.db") {
-                    let before = &told.last().unwrap().1;
+                    let before = &reported.last().unwrap().1;
                     let held = held_after_restart(&files, &record.truth, None);
                     assert!(held.is_superset(before));
-                    told.push((at + 1, held));
+                    reported.push((at + 1, held));
                 }
                 (last_sync, is_start) = (None, false);
             }
@@ -434,7 +434,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
             let shm = (random.below(2) == 0).then(|| (0..32_768).map(|_| random.below(256) as u8).collect());
             let looked =
                 std::panic::catch_unwind(AssertUnwindSafe(|| held_after_restart(&files, &record.truth, shm)));
-            let must = &told.iter().rfind(|(told_at, _)| *told_at <= at).unwrap().1;
+            let must = &reported.iter().rfind(|(reported_at, _)| *reported_at <= at).unwrap().1;
             let mut found = found.lock().unwrap();
             found.between_syncs += usize::from(between[at]);
             *found.by_how.entry(how).or_default() += 1;
@@ -461,7 +461,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
 }
 
 #[test]
-fn whenever_the_power_is_cut_all_that_was_told_committed_is_there_once_and_the_ledger_is_sound() {
+fn whenever_the_power_is_cut_all_that_was_reported_committed_is_there_once_and_the_ledger_is_sound() {
     let wanted = setting("STONECHAT_TEST_CUTS", 250) as usize;
     let seed = setting("STONECHAT_TEST_SEED", 7);
     println!("seed {seed}");
@@ -473,7 +473,7 @@ fn whenever_the_power_is_cut_all_that_was_told_committed_is_there_once_and_the_l
     assert!(found.between_syncs >= 100, "only {} between two syncs", found.between_syncs);
     promises::kept(
         "power-cut",
-        "after a power cut all that was told committed is there, once, and verify is sound",
+        "after a power cut all that was reported committed is there, once, and verify is sound",
         "writes since the last sync dropped, reordered, torn at 512 bytes",
         found.distinct as u64,
         &format!(
@@ -484,7 +484,7 @@ fn whenever_the_power_is_cut_all_that_was_told_committed_is_there_once_and_the_l
 }
 
 #[test]
-fn without_syncs_the_same_test_finds_told_records_lost() {
+fn without_syncs_the_same_test_finds_reported_records_lost() {
     let seed = setting("STONECHAT_TEST_SEED", 7);
     // No sync is made: SQLite's synchronous = OFF. Then those of the -wal only are not made.
     for (swallow, name) in [("all", "power-cut-control-all"), ("-wal", "power-cut-control-wal")] {
@@ -495,9 +495,9 @@ fn without_syncs_the_same_test_finds_told_records_lost() {
         promises::kept(
             name,
             "the power cut test finds lost commits where syncs are left out",
-            "syncs told done and not made",
+            "syncs reported as done but not made",
             found.distinct as u64,
-            &format!("{} cuts with told records lost, {} unsound", found.lost, found.unsound),
+            &format!("{} cuts with reported records lost, {} unsound", found.lost, found.unsound),
         );
     }
 }

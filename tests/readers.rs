@@ -104,11 +104,11 @@ fn rows_without_sequences_are_matched_by_time_fill_the_gaps_and_say_so_everywher
     } else {
         anchored.to_string()
     };
-    let told = format!(
+    let output = format!(
         "{} matched by time to missing records; {shown} agree with held readings (anchored); 0 left out",
         lost.len()
     );
-    assert!(flat.contains(&told), "{told}\n{out}");
+    assert!(flat.contains(&output), "{output}\n{out}");
     assert_eq!(stored_rows(&site), before);
 
     let (code, out, err) = site.import(&["--by", "R. Dale", "--json", "--layout", "by-the-minute", &file]);
@@ -140,7 +140,7 @@ fn rows_without_sequences_are_matched_by_time_fill_the_gaps_and_say_so_everywher
     let names: Vec<&str> = lines.next().unwrap().split(',').collect();
     let place = |name: &str| names.iter().position(|of| *of == name).unwrap_or_else(|| panic!("{names:?}"));
     let marked = place("matched_by_time");
-    // The resolution is JSON with commas: all of it stands within quotes.
+    // The resolution is JSON with commas: all of it is within quotes.
     let of_file = lines.filter(|line| line.contains("\"\"time\"\":60")).count();
     assert_eq!(of_file, lost.len() * site.units.len());
     let trues = text.lines().filter(|line| line.contains("\"\"c0\"\":10") && line.contains("true")).count();
@@ -180,7 +180,7 @@ fn an_authentic_record_that_comes_after_a_rounded_row_becomes_the_record_and_the
             assert_eq!((source.as_str(), matched), ("csv", true), "{sequence}");
         }
     }
-    // Rounding is no conflict; nothing that was stored is gone; nothing is missing.
+    // Rounding is not a conflict; nothing that was stored is gone; nothing is missing.
     assert_eq!(site.conflicts(), 0);
     let now = stored_rows(&site);
     assert_eq!(now.len(), stored.len() + late.len());
@@ -245,7 +245,7 @@ fn encoded(text: &str, encoding: &str) -> Vec<u8> {
 }
 
 #[test]
-fn utf_16_and_windows_1252_are_described_and_imported_and_a_wrong_encoding_is_told() {
+fn utf_16_and_windows_1252_are_described_and_imported_and_a_wrong_encoding_is_reported() {
     for (encoding, name) in [("utf-16le", "utf-16"), ("utf-16be", "utf-16"), ("windows-1252", "windows-1252")]
     {
         let site = Site::new(is_lost);
@@ -386,7 +386,7 @@ fn on_a_laptop_a_layout_says_what_numbered_files_hold_and_refuses_those_without_
     let short: Vec<&Value> = of.iter().filter(|gap| gap["is_whole"] == false).collect();
     assert_eq!(short.len(), 1, "{out}");
     assert_eq!(short[0]["not_there"], serde_json::json!([{ "first": absent, "last": absent }]));
-    // Rows without numbers: only what is held around them tells which they are.
+    // Rows without numbers: only the held records around them show which they are.
     let (code, out, err) = run(&["--layout", "./by-the-minute.toml", &plain.name]);
     assert_eq!(code, 1, "{err}");
     let flat = out.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -405,7 +405,7 @@ fn a_layout_that_is_wrong_ends_with_code_2_before_any_file_is_read() {
     let before = stored_rows(&site);
     let twice = "is = \"battery_mv\"\nresolution = 1";
     for (from, to, says) in [
-        ("utc_offset = \"+00:00\"", "zone = \"America/Atlantis\"", "is no zone of the IANA database"),
+        ("utc_offset = \"+00:00\"", "zone = \"America/Atlantis\"", "is not a zone in the IANA database"),
         ("is = \"board_c\"\nresolution = 0.01", twice, "keep one of the two"),
         ("[layout]", "[layout", "wrong.toml"),
     ] {

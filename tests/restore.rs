@@ -1,5 +1,5 @@
-//! A backup in the ledger's place by the real command: refused where anything would be lost by it, and whatever was
-//! there is kept.
+//! Replacing the ledger with a backup by the real command: it is refused if anything would be lost, and the previous
+//! ledger is kept.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -38,7 +38,7 @@ fn half_backed_up(seed: u64) -> (Site, FieldPlan, Run, PathBuf) {
     (site, plan, run, copy)
 }
 
-/// Files in the site's folder whose names begin so.
+/// Files in the site's folder whose names begin with this.
 fn files(site: &Site, prefix: &str) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(site.dir.path()).unwrap().map(|entry| entry.unwrap().path());
     let mut all: Vec<PathBuf> =
@@ -48,7 +48,7 @@ fn files(site: &Site, prefix: &str) -> Vec<PathBuf> {
 }
 
 #[test]
-fn a_ledger_with_more_in_it_is_never_overwritten_and_what_it_has_more_is_told_to_the_record() {
+fn a_ledger_with_more_in_it_is_never_overwritten_and_what_it_has_more_is_reported_to_the_record() {
     let (site, _, run, copy) = half_backed_up(81);
     let before = held_equals_truth(&site.ledger(), &run.truth);
     let in_copy = held_equals_truth(&copy, &run.truth);
@@ -56,15 +56,15 @@ fn a_ledger_with_more_in_it_is_never_overwritten_and_what_it_has_more_is_told_to
     for args in [&["restore", file, "--json"][..], &["restore", file, "--dry-run", "--json"]] {
         let output = site.output(args);
         ended(&output, 1);
-        let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-        let records: u64 = told["present_has_more"]["records"]
+        let printed: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let records: u64 = printed["present_has_more"]["records"]
             .as_array()
             .unwrap()
             .iter()
             .map(|range| range["last"].as_u64().unwrap() - range["first"].as_u64().unwrap() + 1)
             .sum();
         assert_eq!(records, before.difference(&in_copy).count() as u64);
-        assert_eq!(told["done"], false);
+        assert_eq!(printed["done"], false);
     }
     let said = ended(&site.output(&["restore", file]), 1);
     assert!(said.contains("holds more than the backup") && said.contains("nothing was changed"), "{said}");
@@ -79,7 +79,7 @@ fn a_ledger_with_more_in_it_is_never_overwritten_and_what_it_has_more_is_told_to
         "a backup never overwrites a ledger with more in it",
         "restore of an older backup",
         records_of(&before, &in_copy),
-        "refused; each record that would have been lost is told; the ledger is unchanged",
+        "refused; each record that would have been lost is listed; the ledger is unchanged",
     );
 }
 
@@ -103,7 +103,7 @@ fn a_backup_with_everything_takes_the_place_and_the_old_ledger_is_kept_whole() {
     let before = held_equals_truth(&site.ledger(), &run.truth);
     assert!(before.len() < all.len());
     let said = ended(&site.output(&["restore", "--dry-run", whole.to_str().unwrap()]), 0);
-    assert!(said.contains("would take the place"), "{said}");
+    assert!(said.contains("would replace the present ledger"), "{said}");
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), before);
     let said = ended(&site.output(&["restore", whole.to_str().unwrap()]), 0);
     assert!(said.contains("is kept as"), "{said}");
@@ -119,13 +119,13 @@ fn a_backup_with_everything_takes_the_place_and_the_old_ledger_is_kept_whole() {
 }
 
 #[test]
-fn it_is_refused_beside_a_daemon_or_a_reader_and_for_a_backup_that_is_not_sound() {
+fn it_is_refused_while_a_daemon_or_a_reader_runs_and_for_a_backup_that_is_not_sound() {
     let (mut site, plan, run, old) = half_backed_up(83);
     let whole = site.path("whole.db");
     backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
     let whole = whole.to_str().unwrap().to_owned();
     let before = held_equals_truth(&site.ledger(), &run.truth);
-    // Somebody reads.
+    // A reader is open.
     let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     let _: i64 = reader.connection().query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
     let said = ended(&site.output(&["restore", &whole]), 3);
@@ -138,7 +138,7 @@ fn it_is_refused_beside_a_daemon_or_a_reader_and_for_a_backup_that_is_not_sound(
     let said = ended(&site.output(&["restore", &whole]), 3);
     assert!(said.contains("another daemon holds it"), "{said}");
     assert_eq!(daemon.stop().code(), Some(0));
-    // One value of the backup is not what it was.
+    // One value of the backup has changed.
     let db = rusqlite::Connection::open(&old).unwrap();
     let changed =
         db.execute("UPDATE journal SET c0 = c0 + 1 WHERE logger = 12 AND sequence = 5", []).unwrap();
@@ -311,7 +311,7 @@ fn another_backup_is_asked_for_only_where_this_one_was_read_and_is_bad() {
     let (site, _, run, copy) = half_backed_up(88);
     let before = held_equals_truth(&site.ledger(), &run.truth);
     let file = copy.to_str().unwrap();
-    // Locked by another process: nobody knows whether it is good.
+    // Locked by another process: it is not known whether it is good.
     let other = rusqlite::Connection::open(&copy).unwrap();
     other.execute_batch("BEGIN EXCLUSIVE").unwrap();
     let said = ended(&site.output(&["restore", "--dry-run", file]), 3);
@@ -369,7 +369,7 @@ fn what_root_restores_belongs_to_the_user_whose_folder_it_is() {
         assert_eq!(std::fs::metadata(&path).unwrap().uid(), SERVICE, "{}", path.display());
     }
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), in_copy);
-    // The service's user goes on, and restores by itself.
+    // The service's user continues, and restores without root.
     let as_service = |args: &[&str]| {
         use std::os::unix::process::CommandExt;
         let mut command = site.command(args);

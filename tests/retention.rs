@@ -1,5 +1,5 @@
-//! Retention changes no answer: two sites hear, import and write down the same; one of them gives its old readings up
-//! to a backup. Every report of both is compared, and so is what either does with whatever comes later.
+//! Retention changes no answer: two sites hear, import and write down the same; one of them moves its old readings to a
+//! backup. Every report of both is compared, and so is what each does with records that come later.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -49,7 +49,7 @@ impl Twins {
         }
     }
 
-    /// Runs a command on both. What both say must be the same; gives its text.
+    /// Runs a command on both. Both must give the same answer; returns its text.
     fn both(&self, args: &[&str]) -> String {
         let [all, retired] = [0, 1].map(|at| {
             let output = self.sites[at].output(args);
@@ -109,7 +109,7 @@ impl Twins {
         }
     }
 
-    /// The second site gives up what it can. Gives how many rows.
+    /// The second site moves what it can to the backup. Returns the number of rows.
     fn retire(&self, name: &str) -> u64 {
         let site = &self.sites[1];
         backup::make(&site.ledger(), &site.path(name), NOW, |_| ()).unwrap();
@@ -304,9 +304,9 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
         |days: i64| Bounds { before: GatewayTime(FAR), seen_since: GatewayTime(FAR + (days - 30) * day) };
     backup::make(&site.ledger(), &site.path("a.db"), at(0), |_| ()).unwrap();
     let mut ledger = Ledger::open(&site.ledger()).unwrap();
-    // Two months later nobody knows whether it still exists.
+    // Two months later it is not known whether it still exists.
     assert_eq!(ledger.retire(bounds(60), at(60)).unwrap(), 0);
-    // A damaged copy is not seen whole; the whole one is, under another name.
+    // A damaged copy does not count as complete; the complete one does, under another name.
     std::fs::rename(site.path("a.db"), site.path("moved.db")).unwrap();
     let whole = std::fs::read(site.path("moved.db")).unwrap();
     std::fs::write(site.path("cut.db"), &whole[..whole.len() - 1024]).unwrap();
@@ -330,7 +330,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert!(said.contains("Keep these backups") && said.contains("moved.db"), "{said}");
     let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     assert_eq!(backups_to_keep(&reader).unwrap().len(), 1);
-    // Months later nobody has looked at it: a notice names it until somebody does.
+    // It has not been checked for months: a notice names it until it is.
     let notices = || hand::rows(&site.ledger(), "SELECT text FROM notice WHERE cleared_at IS NULL").join("");
     ledger.notice_backups(GatewayTime(FAR + 30 * day), at(60)).unwrap();
     assert_eq!(notices(), "");
@@ -341,7 +341,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert!(ledger.note_backup_seen(&site.path("moved.db"), &sha256, at(100)).unwrap());
     ledger.notice_backups(GatewayTime(FAR + 70 * day), at(100)).unwrap();
     assert_eq!(notices(), "");
-    // And what they hold is there: nothing that was committed is gone for good.
+    // And what they hold is there: nothing that was committed is lost permanently.
     let held = |file: &std::path::Path| -> std::collections::BTreeSet<String> {
         hand::rows(file, "SELECT logger, epoch, sequence FROM reading").into_iter().collect()
     };
@@ -411,7 +411,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     let keep = backups_to_keep(&reader).unwrap();
     drop(reader);
     assert!(keep.len() == 1 && keep[0].file.ends_with("second.db"), "{keep:?}");
-    // A copy that has its -wal next to it is no single file that could be seen whole: nothing counts until one is.
+    // A copy with its -wal next to it is not one complete file: nothing counts until there is one.
     lose();
     let live = site.path("live.db");
     std::fs::copy(&second, &live).unwrap();
@@ -454,7 +454,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     assert_eq!(taken.missing, 0);
     let found = verify::verify(&site.ledger(), |_| ()).unwrap();
     assert!(found.differences.is_empty(), "{:?}", found.differences);
-    // What it brings over is all the rest: nothing that was given up is missing for it.
+    // It brings over all the rest: what was moved to a backup does not count as missing.
     let aside = taken.aside.to_str().unwrap();
     let said = site.output(&["salvage", aside, "--by", "R. Dale"]);
     assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stdout));
@@ -462,7 +462,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     assert_eq!(rows("once_held"), Vec::<String>::new());
     let found = verify::verify(&site.ledger(), |_| ()).unwrap();
     assert!(found.differences.is_empty(), "{:?}", found.differences);
-    // Where what was given up does not fit its digest, it is missing, and the backup brings it back.
+    // If the moved records do not match their digest, they are missing, and the backup brings them back.
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     let changed = db.execute("UPDATE retired_row SET time = time + 1 WHERE rank = 0", []).unwrap();
     assert!(changed > 0);

@@ -1,5 +1,5 @@
-//! Loggers that leave: taken off the roster, or out of service from a date. Nothing that is held or missing of them goes
-//! out of sight, and nothing that was made after the date is expected.
+//! Loggers that leave: removed from the roster, or out of service from a date. Reports still show what is held and
+//! missing of them, and nothing is expected after the date.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -88,7 +88,7 @@ fn a_logger_off_the_roster_keeps_its_gaps_in_every_report() {
     }
     let open = text(&site, &["gaps", "--fail-if-open", "--now", &now], 1);
     assert!(open.contains("out_of_service_from"), "it says what to do: {open}");
-    // Of another logger only: no word of this one.
+    // For another logger only: this one is not mentioned.
     let of_another = text(&site, &["gaps", "--logger", "11", "--now", &now], 0);
     assert!(!of_another.contains("off the roster"), "{of_another}");
 }
@@ -107,7 +107,8 @@ fn a_logger_off_the_roster_of_which_all_is_held_is_named_and_leaves_nothing_open
 
 #[test]
 fn out_of_service_ends_what_is_expected_and_every_report_says_so() {
-    // Whole until it is taken out but for four; then one frame, a long hole, and a few from the bench.
+    // Complete except for four records until it is taken out; then one frame, a long hole, and a few records from the
+    // workshop.
     let (site, _) = site(|at, emission| match emission.at.unix_s() {
         when if when < OUT + DAY / 8 => !(20..24).contains(&at),
         when => when > OUT + DAY,

@@ -1,4 +1,4 @@
-//! What a damaged ledger still holds, brought over: nothing wrong is stored, what is lost is told and becomes a gap.
+//! Salvaging a damaged ledger: nothing wrong is stored; what is lost is reported and becomes a gap.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -112,7 +112,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         let count = case % 4 * 2;
         let mut hit = BTreeSet::new();
         for number in 0..count {
-            // Not the first page: without it there is no way into the file, which the other test shows.
+            // Not the first page: without it the file cannot be opened, which the other test shows.
             let page = 1 + random.below(pages - 1);
             hit.insert(page);
             if number % 2 == 0 {
@@ -149,11 +149,11 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         assert!(taken.records + taken.missing + here.len() as u64 >= held.len() as u64, "case {case}");
         let lost: BTreeSet<Key> =
             keys(&salvaged.unproven).union(&keys(&salvaged.unreadable)).copied().collect();
-        // Each held value is the truth's: `held_equals_truth` compares every one.
+        // Each held value equals the truth: `held_equals_truth` compares every one.
         let now = held_equals_truth(&path, &run.truth);
         assert!(now.is_subset(&held), "case {case}");
         let gone: BTreeSet<Key> = held.difference(&now).copied().collect();
-        // What its own account no longer proved was missing before.
+        // What its own digests no longer proved was missing before.
         assert!(
             gone.len() as u64 - lost.len() as u64 <= taken.missing,
             "case {case}: what is not here is reported"
@@ -186,7 +186,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         "every record that fits its digest is brought over from a damaged ledger, and nothing wrong is stored",
         "flipped bytes and zeroed pages at seeded places",
         damaged,
-        &format!("{brought} records brought over, {lost_all} lost and told, 0 wrong"),
+        &format!("{brought} records brought over, {lost_all} lost and reported, 0 wrong"),
     );
 }
 
@@ -240,13 +240,13 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     assert_eq!(ledger.withdraw(import.id, "R. Dale", "a test", NOW).unwrap(), Some(true));
     drop(ledger);
     verified(&path);
-    // The records themselves step over them.
+    // The records themselves replace them.
     hand::receive(&path, &plan, &run.emissions);
     assert_eq!(held_equals_truth(&path, &run.truth), held);
     verified(&path);
 }
 
-/// CSV rows of standing imports, with all that was told of them; and what people wrote down.
+/// CSV rows of imports in force, with everything that was reported about them; and what people wrote down.
 fn rows_and_notes(path: &Path) -> (Vec<String>, Vec<String>) {
     let rows = hand::rows(
         path,
@@ -285,7 +285,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let mut ledger = Ledger::open(&path).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
     ledger.write_sidecar(NOW).unwrap();
-    // From here on nothing is known beside the ledger: rows of files, the last of which is withdrawn; notes.
+    // From here on no other file knows what is in the ledger: rows of files, the last of which is withdrawn; notes.
     let readings: Vec<(Identity, Row)> = run
         .truth
         .records()
@@ -341,7 +341,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let db = rusqlite::Connection::open(&path).unwrap();
     let before = rows_and_notes(&path);
     assert_eq!(before.0.len(), 2 * third);
-    // A table of which the sidecar keeps a copy no longer fits: the file is not believed as a whole.
+    // A table of which the sidecar keeps a copy no longer matches: the whole file is not trusted.
     db.execute("UPDATE slot_use SET first_at = first_at + 1", []).unwrap();
     drop(db);
     let held = held_equals_truth(&path, &run.truth);
@@ -351,11 +351,11 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     new.raise_notice("ledger", "damaged", &taken.text(), NOW).unwrap();
     drop(new);
     let aside = taken.aside.to_str().unwrap();
-    // What came in since is told as missing, and that it may be in there.
+    // What came in since is reported as missing, with the note that it may be in there.
     let now = stonechat::text::rfc3339(end);
-    let told = site.json(&["gaps", "--json", "--now", &now]);
+    let printed = site.json(&["gaps", "--json", "--now", &now]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap();
-    assert_eq!(told["ledgers_set_aside"][0]["file"], name);
+    assert_eq!(printed["ledgers_set_aside"][0]["file"], name);
     assert!(missing(&path, &plan, end).is_superset(&closed));
     let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
     assert!(text.contains("salvage"), "{text}");
@@ -367,7 +367,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     assert_eq!(held_equals_truth(&path, &run.truth), held);
     assert_eq!(missing(&path, &plan, end), closed);
     verified(&path);
-    // It is over: no report tells of it any more, and a second time changes nothing.
+    // It is finished: no report mentions it any more, and a second time changes nothing.
     let text = String::from_utf8(site.output(&["gaps", "--all", "--now", &now]).stdout).unwrap();
     assert!(!text.contains("set aside"), "{text}");
     let notices =
@@ -398,7 +398,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
 }
 
 #[test]
-fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_was_set_aside() {
+fn records_of_an_unknown_span_are_reported_as_perhaps_in_the_ledger_that_was_set_aside() {
     let plan = FieldPlan::harrow_tarn(115, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
@@ -422,9 +422,9 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     hand::receive(&path, &plan, &run.emissions[at(3)..]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap().to_owned();
     let now = stonechat::text::rfc3339(run.truth.end().unix_s());
-    let told = site.json(&["gaps", "--json", "--now", &now]);
+    let printed = site.json(&["gaps", "--json", "--now", &now]);
     let mut perhaps = BTreeSet::new();
-    for gap in told["gaps"].as_array().unwrap() {
+    for gap in printed["gaps"].as_array().unwrap() {
         let number = |key: &str| u32::try_from(gap[key].as_u64().unwrap()).unwrap();
         let all = (number("first")..=number("last"))
             .map(|sequence| (u16::try_from(number("logger")).unwrap(), number("epoch"), sequence));
@@ -441,7 +441,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
         missing(&path, &plan, run.truth.end().unix_s()).intersection(&held).copied().collect();
     assert!(lost.len() > 50 && lost.is_subset(&perhaps), "{} {}", lost.len(), perhaps.len());
     let text = String::from_utf8(site.output(&["gaps", "--all", "--now", &now]).stdout).unwrap();
-    assert!(text.contains("may be in it too"), "{text}");
+    assert!(text.contains("may also be in it"), "{text}");
     // It cannot be read at all, so what it held is missing; it may be in it until a person gives it up.
     let aside = taken.aside.to_str().unwrap();
     let output = site.output(&["salvage", aside]);
@@ -452,11 +452,11 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     assert_eq!(missing(&path, &plan, run.truth.end().unix_s()), counted);
     verified(&path);
-    let told = site.json(&["gaps", "--json", "--now", &now]);
-    assert!(told["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
+    let printed = site.json(&["gaps", "--json", "--now", &now]);
+    assert!(printed["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
     let output = site.output(&["salvage", aside, "--give-up"]);
     assert_eq!(output.status.code(), Some(3));
-    // The loggers bring it.
+    // The loggers' memories bring it.
     hand::receive(&path, &plan, &run.emissions);
     assert!(held.is_subset(&held_equals_truth(&path, &run.truth)));
     verified(&path);
@@ -470,12 +470,12 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     hand::receive(&site.ledger(), &plan, &run.emissions);
     let held = held_equals_truth(&site.ledger(), &run.truth);
     Ledger::open(&site.ledger()).unwrap().write_sidecar(NOW).unwrap();
-    // Its -wal is still beside it: what is in there counts.
+    // Its -wal is still next to it: what is in there counts.
     let (_, taken) =
         take_over::replace(&site.ledger(), "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let aside = taken.aside.to_str().unwrap();
     let before = std::fs::read(&taken.aside).unwrap();
-    // Until then no report passes for the whole, and whoever mistypes the name is told the right one.
+    // Until then every report says that it is not complete, and a mistyped name is answered with the right one.
     let name = taken.aside.file_name().unwrap().to_str().unwrap();
     let (csv, svg) = (site.path("all.csv"), site.path("11.svg"));
     let (csv, svg) = (csv.to_str().unwrap(), svg.to_str().unwrap());
@@ -487,20 +487,20 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
         &["verify"],
     ] {
         let output = site.output(line);
-        let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert!(told.contains("not in this:") && told.contains(name), "{line:?}: {told}");
+        let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(printed.contains("not included:") && printed.contains(name), "{line:?}: {printed}");
     }
     let picture = std::fs::read_to_string(svg).unwrap();
     assert!(picture.contains("Not drawn:") && picture.contains(name), "{picture}");
     let output = site.output(&["salvage", "ledger.db.damaged-20000101T000000Z"]);
-    let told = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert!(told.contains(&format!("there is no such file; set aside here: {name}")), "{told}");
+    let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(printed.contains(&format!("there is no such file; set aside here: {name}")), "{printed}");
     let done = site.json(&["salvage", aside, "--by", "R. Dale", "--json"]);
     assert_eq!(done["unproven"], serde_json::json!([]));
     assert_eq!(done["unreadable"], serde_json::json!([]));
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
     assert_eq!(std::fs::read(&taken.aside).unwrap(), before, "the damaged file is not changed");
-    // By its name alone, as notices tell it.
+    // By its name alone, as notices give it.
     let output = site.output(&["salvage", name]);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(text.contains("0 records brought over"), "{text}");

@@ -1,8 +1,8 @@
-//! Each report answers on one screen of 80 columns and 24 lines, for 3 loggers or 255, whether all is as it should be, after
-//! an outage, while the daemon is stopped, or where no key fits; and its first line says what its JSON says.
+//! Each report answers on one screen of 80 columns and 24 lines, for 3 loggers or 255: if everything works, after an
+//! outage, while the daemon is stopped, and if no key fits. Its first line agrees with its JSON.
 //!
-//! The sites are made once for all tests of this file. A further report is one line in [`OTHERS`]. The texts that were
-//! read and found good are in `tests/snapshots/screens`; `UPDATE_SNAPSHOTS=1` writes them anew.
+//! The sites are made once for all tests of this file. A further report is one line in [`OTHERS`]. The reviewed texts
+//! are in `tests/snapshots/screens`; `UPDATE_SNAPSHOTS=1` rewrites them.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use crate::util;
@@ -278,7 +278,7 @@ impl Scene {
     }
 }
 
-/// Whether somebody brings downloads. Of a large site one state is enough: an import takes its time.
+/// Whether downloads are imported. Of a large site one state is enough: an import takes its time.
 fn has_stick(state: State, loggers: usize) -> bool {
     match state {
         State::AfterAnOutage => true,
@@ -297,7 +297,7 @@ fn copy_site(from: &Path, to: &Path) {
     }
 }
 
-/// What somebody brings from the loggers. After an outage one logger was forgotten, one copy is cut off, a CSV file has rows
+/// The downloads from the loggers. After an outage one logger was forgotten, one copy is cut off, a CSV file has rows
 /// that cannot be right, one file is empty, and one is a picture. With the wrong key, no copy can be opened.
 fn copy_memories(plan: &FieldPlan, state: State, truth: &Truth, stick: &Path) {
     std::fs::create_dir_all(stick).unwrap();

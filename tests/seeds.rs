@@ -1,19 +1,20 @@
-//! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand
-//! downloads, keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and lost, retention, ledgers
-//! that are lost and restored, flipped bits, and two writers, in an order that a number decides. No real time passes.
+//! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand downloads,
+//! keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and
+//! lost, retention, ledgers that are lost and restored, flipped bits, and two writers, in an order that a seed decides.
+//! No real time passes.
 //!
-//! Beside it runs a model as plain as can be: maps, and the table of outcomes of docs/wire-format.md. After the
-//! steps of each seed the ledger is compared with it: every frame has one outcome, nothing is lost, invented or
-//! doubled, coverage is what the records say, and the gaps are the truth's. A frame that waits for its key is lost only
-//! where its logger's share is full, out of no emptier hour than others, and the ledger says so.
+//! A very simple model runs in parallel: maps, and the table of outcomes of docs/wire-format.md. After the steps of
+//! each seed, the ledger is compared with it: every frame has one outcome, nothing is lost, invented or doubled,
+//! coverage agrees with the records, and the gaps are those of the truth. A frame that waits for its key is lost only
+//! if its logger's share is full, and only from one of the fullest hours; the ledger records the loss.
 //!
-//! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` so many from 0 on. A seed that fails is named.
-//! What it does not do: real input/output errors and power cuts, which other tests force upon the real binary.
+//! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` the first N. A seed that fails is named. What it
+//! does not test: real input/output errors and power cuts; other tests do this with the real binary.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
-use crate::seeds_writer::restore_beside_a_writer;
+use crate::seeds_writer::restore_during_a_write;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use stonechat::daemon::intake::Intake;
@@ -44,7 +45,7 @@ use util::random::Random;
 const SEEDS: u64 = 25;
 /// Records of a logger's memory: little, so that rows beyond it occur.
 const MEMORY: u32 = 40;
-/// Slots that a logger can come to.
+/// Slots that a logger can change to.
 const SLOTS: u8 = 3;
 /// Room to wait for a key: little, so that floods fill it.
 const LIMITS: AsideLimits = AsideLimits {
@@ -75,7 +76,7 @@ struct Unit {
     slot: u8,
 }
 
-/// What the gateway must make of one run on the line, where that can be told before the ledger is asked.
+/// What the gateway must make of one run on the line, if this is known before the ledger is asked.
 #[derive(Clone, Debug)]
 enum Expected {
     Noise,
@@ -108,7 +109,7 @@ struct Pending {
 struct Model {
     held: BTreeMap<Identity, Vec<u8>>,
     rows: BTreeMap<Identity, (Row, i64)>,
-    /// Of those held, readings that retention gave up; and rows, with their imports.
+    /// Held readings that retention moved to a backup; and rows, with their imports.
     gone: BTreeSet<Identity>,
     gone_rows: BTreeSet<(Identity, i64)>,
     beside: BTreeSet<(Identity, Vec<u8>)>,
@@ -147,7 +148,7 @@ fn agrees_with_reading(row: &Row, reading: &Reading) -> bool {
 impl Model {
     fn take(&mut self, id: Identity, plaintext: &[u8]) -> Outcome {
         if let Some(held) = self.held.get(&id) {
-            // What was given up is not compared any more.
+            // What was moved to a backup is no longer compared.
             if held == plaintext || self.gone.contains(&id) {
                 return Outcome::Duplicate;
             }
@@ -285,8 +286,8 @@ impl Listener for Quiet {
     }
 }
 
-/// COBS and the check sequence, the slow way (RFC 1662, appendix C.1): whether a run could be a right frame after
-/// all, which one noise in 65,536 is.
+/// COBS and the check sequence, the slow way (RFC 1662, appendix C.1): whether a run is a valid frame by accident,
+/// which happens to one noise in 65,536.
 fn looks_right(run: &[u8]) -> bool {
     let (mut out, mut at) = (Vec::new(), 0);
     while at < run.len() {
@@ -336,7 +337,7 @@ struct World {
     backups: Vec<Kept>,
     lost: BTreeSet<PathBuf>,
     rotated: BTreeSet<PathBuf>,
-    /// Those that were rotated away before an older ledger was restored, and what that one had given up by then.
+    /// Backups that were rotated away before an older ledger was restored, and what that ledger had given up by then.
     let_go: BTreeSet<PathBuf>,
     gone_then: BTreeSet<Identity>,
     figures: Figures,
@@ -374,9 +375,9 @@ struct Figures {
     retirements: u64,
     given_up: u64,
     restores: u64,
-    /// Those with a command that writes beside them; and how many of these wrote into the restored ledger.
-    beside_writers: u64,
-    written_beside: u64,
+    /// Those during which a command writes; and how many of these wrote into the restored ledger.
+    during_writes: u64,
+    written_during: u64,
     refused_restores: u64,
     flips: u64,
     checks: u64,
@@ -403,8 +404,8 @@ impl Figures {
             (&mut self.found_no_room, other.found_no_room),
             (&mut self.write_offs, other.write_offs),
             (&mut self.backups, other.backups),
-            (&mut self.beside_writers, other.beside_writers),
-            (&mut self.written_beside, other.written_beside),
+            (&mut self.during_writes, other.during_writes),
+            (&mut self.written_during, other.written_during),
             (&mut self.rotated, other.rotated),
             (&mut self.lost_backups, other.lost_backups),
             (&mut self.retirements, other.retirements),
@@ -628,7 +629,7 @@ impl World {
             if let Some(made) = self.random.pick(&self.truth).cloned()
                 && self.random.percent(50)
             {
-                // The front of a frame, and the next one runs into it.
+                // The beginning of a frame, directly followed by the next one.
                 let mut front = self.line(&made.air);
                 front.truncate(1 + self.random.below(front.len() - 2));
                 run = front;
@@ -650,7 +651,7 @@ impl World {
         match self.random.below(8) {
             0 | 1 => (self.noise(), Expected::Noise),
             2 => {
-                // A bit of what is sealed or of the tag, under a right check sequence.
+                // A bit of the ciphertext or the tag is flipped, and the check sequence is valid.
                 let at = 12 + self.random.below(made.air.len() - 12);
                 made.air[at] ^= 1 << self.random.below(8);
                 (self.line(&made.air), Expected::Forged)
@@ -677,7 +678,7 @@ impl World {
         }
     }
 
-    /// Loggers make records, and some of what they send comes to a radio.
+    /// Loggers make records, and some of what they send reaches a radio.
     fn radio_time(&mut self) {
         let radio = self.random.below(2);
         let loss = [0, 10, 40, 100][self.random.below(4)];
@@ -733,7 +734,7 @@ impl World {
             self.pending.push(Pending { expected, radio, at, opens });
         }
         if cut.is_some() {
-            // The port is gone: what it left unfinished counts nowhere.
+            // The port is gone: an unfinished frame is not counted.
             self.intake.down(radio, self.now());
             self.up[radio] = false;
         }
@@ -759,7 +760,7 @@ impl World {
         let now = self.now();
         self.intake.close_windows(now);
         while self.random.percent(20) {
-            // The disk refuses somewhere within the transaction: it is rolled back, and tried again.
+            // The disk fails somewhere within the transaction: it is rolled back, and tried again.
             let at = self.random.below(self.intake.batch.items.len() + 1);
             let identity = Identity::new(1, 1, 1).unwrap();
             let reception = Some(Reception { radio: RadioId(1), at: now, signal: None });
@@ -809,7 +810,7 @@ impl World {
     /// The process dies: what was not committed is gone, with both processes' memory.
     fn crash(&mut self) {
         if self.random.percent(50) {
-            // The files as a killed process leaves them: nobody closes, nobody checkpoints.
+            // The files as a killed process leaves them: without closing, without a checkpoint.
             let before = self.path();
             self.generation += 1;
             let after = self.path();
@@ -851,7 +852,7 @@ impl World {
         self.figures.late_keys += 1;
     }
 
-    /// Somebody loads another site's keyring, and later the right one again.
+    /// Another site's keyring is loaded, and later the right one again.
     fn keyring_fault(&mut self) {
         self.has_wrong_keyring = !self.has_wrong_keyring;
         self.load_keys();
@@ -884,8 +885,8 @@ impl World {
         self.figures.floods += 1;
     }
 
-    /// What waits for its key and is not kept any more: only where its logger's share is full, out of no emptier hour than
-    /// others, and counted. The model forgets it then.
+    /// Frames that waited for their key and are no longer kept: only if their logger's share is full, only from one of
+    /// the fullest hours, and counted. The model then forgets them.
     fn note_dropped(&mut self) {
         let reader = Reader::open(&self.path()).unwrap();
         let mut statement = reader
@@ -910,7 +911,7 @@ impl World {
             *self.model.dropped.entry(logger).or_default() += 1;
             let is_full = |hours: &BTreeMap<i64, usize>| {
                 let frames: usize = hours.values().sum();
-                // Where all hours have as much, each has so many.
+                // If all hours have equally many, each has this many.
                 let even = LIMITS.waiting_share / hours.len();
                 let of_hour = hour.map(|hour| hours.get(&hour).copied().unwrap_or(0));
                 frames >= LIMITS.waiting_share && of_hour.is_none_or(|of_hour| of_hour + 1 >= even)
@@ -968,7 +969,7 @@ impl World {
             encode_line(KIND_AIR, None, &made.air, &mut bytes);
             right.push(made);
         }
-        // Cut off within its last frame; a missing delimiter alone is no damage.
+        // Cut off within its last frame; a missing delimiter alone is not damage.
         if self.random.percent(20) && !right.is_empty() {
             bytes.pop();
             if self.random.percent(50) {
@@ -1044,7 +1045,7 @@ impl World {
         }
         let (mut files, _, _) = planning.done();
         let file = files.pop().unwrap();
-        // Rows that may not come now are not handed in later either.
+        // Rows that are refused now are not imported later either.
         let mut scratch = Model {
             held: self.model.held.clone(),
             rows: self.model.rows.clone(),
@@ -1058,7 +1059,7 @@ impl World {
         for (id, row) in rows {
             let outcome = scratch.take_row(id, &row, &votes, 0);
             if outcome.is_some() && !scratch.held.contains_key(&id) {
-                // They are compared again with what comes in meanwhile.
+                // They are compared again with what has come in since.
                 compared.push((id, row.clone()));
             }
             if !matches!(outcome, None | Some(Outcome::Duplicate)) {
@@ -1118,7 +1119,7 @@ impl World {
         assert_eq!(stored, new as u64, "what an import brought");
     }
 
-    /// The disk refuses in the middle of an import: nothing of it is there.
+    /// The disk fails in the middle of an import: nothing of it is there.
     fn import_breaks_off(&mut self, file: &FilePlan, withdrawals: i64) {
         let items = self.random.below(file.kept.len() + 1);
         let breaks =
@@ -1194,7 +1195,7 @@ impl World {
         keep.into_iter().map(|keep| PathBuf::from(keep.file)).collect()
     }
 
-    /// The oldest backup is deleted that need not be kept, and is not the newest; now and then any is lost.
+    /// The oldest backup that need not be kept and is not the newest is deleted; sometimes any backup is lost.
     fn rotate(&mut self) {
         let lost = self.random.percent(15);
         let keep = self.to_keep();
@@ -1235,7 +1236,7 @@ impl World {
             .unwrap()
     }
 
-    /// Old readings are given up. No report is another one; and what was given up is in a backup that is named.
+    /// Old readings are moved to a backup. No report changes, and what was moved is in a backup that is named.
     fn retire(&mut self) {
         let before = self.reports();
         let now = self.now();
@@ -1285,8 +1286,8 @@ impl World {
         }
     }
 
-    /// A backup takes the ledger's place: refused while that has more in it; done where it was lost, whatever of it
-    /// is left.
+    /// A backup replaces the ledger: refused while the ledger has more in it; done if the ledger was lost, whatever is
+    /// left of it.
     fn restore(&mut self) {
         let Some(at) = (!self.backups.is_empty()).then(|| self.random.below(self.backups.len())) else {
             return;
@@ -1298,8 +1299,8 @@ impl World {
         };
         (self.daemon, self.other) = (None, None);
         if !has_more && self.random.percent(50) {
-            // The ledger is there, and a command writes while its place is taken.
-            self.restore_beside_a_writer(at);
+            // The ledger is there, and a command writes while it is replaced.
+            self.restore_during_a_write(at);
         }
         if has_more {
             let refused = restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ());
@@ -1313,7 +1314,7 @@ impl World {
                 let _ = std::fs::remove_file(PathBuf::from(format!("{}-wal", path.display())));
             }
             match self.random.percent(50) {
-                true => assert!(self.restore_beside_a_writer(at), "a backup is not put where no ledger is"),
+                true => assert!(self.restore_during_a_write(at), "a backup is not put where no ledger is"),
                 false => {
                     restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ()).unwrap();
                     self.is_as_in(at);
@@ -1324,17 +1325,17 @@ impl World {
         self.check();
     }
 
-    /// The same beside a command that writes; whether it was done.
-    fn restore_beside_a_writer(&mut self, at: usize) -> bool {
+    /// The same during a command that writes; whether it was done.
+    fn restore_during_a_write(&mut self, at: usize) -> bool {
         let (file, path, now) = (self.backups[at].file.clone(), self.path(), self.now());
         let logger = self.roster.loggers().next().unwrap().address;
-        let words = format!("beside restore {}", self.figures.beside_writers);
-        let (done, is_written) = restore_beside_a_writer(&file, &path, logger, now, &words);
+        let words = format!("beside restore {}", self.figures.during_writes);
+        let (done, is_written) = restore_during_a_write(&file, &path, logger, now, &words);
         if done.is_err() {
             return false;
         }
-        self.figures.beside_writers += 1;
-        self.figures.written_beside += u64::from(is_written);
+        self.figures.during_writes += 1;
+        self.figures.written_during += u64::from(is_written);
         self.is_as_in(at);
         true
     }
@@ -1342,7 +1343,7 @@ impl World {
     /// The ledger is the backup now.
     fn is_as_in(&mut self, at: usize) {
         self.model = self.backups[at].model.clone();
-        // What a younger ledger let go of, this one may still name: for what it had given up before.
+        // This older ledger may still name backups that a newer one no longer needed.
         self.let_go.append(&mut self.rotated);
         self.gone_then.extend(self.model.gone.iter().copied());
         self.figures.restores += 1;
@@ -1515,7 +1516,7 @@ impl World {
                 Ok(())
             })
             .unwrap();
-        // Every count of every reading stands once, and a row only where no record does.
+        // Every count of every reading is there once, and a row only where there is no record.
         let mut values: BTreeMap<Identity, Vec<i32>> = BTreeMap::new();
         for (id, plaintext) in &model.held {
             if let Some(reading) = reading_of(*id, plaintext).filter(|_| !model.gone.contains(id)) {
@@ -1539,7 +1540,7 @@ impl World {
         }
         assert!(found == values, "the ledger's readings are not the model's");
         util::truth::verified(&self.path());
-        // What a process has in memory is what a fresh one reads.
+        // A process has the same in memory as a new process reads.
         for ledger in [&mut self.daemon, &mut self.other] {
             let ledger = ledger.as_mut().unwrap();
             let now = Stamp { unix_s: self.steady + self.offset, synchronised: true };
@@ -1560,7 +1561,7 @@ impl World {
         }
     }
 
-    /// All keys come, everybody's memory is fetched: the ledger is the truth.
+    /// All keys arrive and all memories are fetched: the ledger equals the truth.
     fn end(&mut self) {
         while !self.pending.is_empty() {
             self.commit();
@@ -1635,7 +1636,7 @@ fn run(seed: u64) -> Figures {
 
 fn number(name: &str) -> Option<u64> {
     let text = std::env::var(name).ok()?;
-    Some(text.parse().unwrap_or_else(|_| panic!("{name} is no number: {text}")))
+    Some(text.parse().unwrap_or_else(|_| panic!("{name} is not a number: {text}")))
 }
 
 #[test]
@@ -1660,7 +1661,7 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
     }
     println!("{count} seeds in {:.0} s: {all:?}", began.elapsed().as_secs_f64());
     assert!(failed.is_empty(), "seeds that fail: {failed:?}");
-    // A run in which something never happened would prove nothing of it.
+    // A run in which an event never happened proves nothing about it.
     if count >= SEEDS {
         let promise = "nothing lost, nothing invented, nothing doubled";
         let result = format!(
@@ -1697,8 +1698,8 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
             all.rotated,
             all.lost_backups,
             all.restores,
-            all.beside_writers,
-            all.written_beside,
+            all.during_writes,
+            all.written_during,
             all.refused_restores,
             all.flips
         );
@@ -1709,7 +1710,7 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let others = [
             all.late_keys,
             all.write_offs,
-            all.beside_writers,
+            all.during_writes,
             all.wrong_keyrings,
             all.floods,
             all.found_no_room,

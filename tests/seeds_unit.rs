@@ -1,10 +1,11 @@
-//! The daemon under its unit's environment, under a seed: in random order frames, ports that flap, starts and waits while
-//! another process holds the write lock, reloads of every key of `site.toml`, roster entries that come and go, stops and
-//! kills; the link to the ledger that is switched, further names of its file, locks on its -shm and on the lock file.
-//! Whatever the order: nothing is lost, the service manager always hears it, and it writes no more than its limits.
+//! The daemon under its unit's environment, under a seed: in random order frames, ports that flap, starts and waits
+//! while another process holds the write lock, reloads of every key of `site.toml`, roster entries that come and go,
+//! stops and kills; changes of the link to the ledger, further names of its file, locks on its -shm and on the lock
+//! file. In any order, nothing is lost, the service manager always gets signs of life, and the daemon writes no more
+//! than its limits.
 //!
-//! `tests/seeds.rs` does the same to the parts without real time; here the real binary runs. `STONECHAT_TEST_SEED=N` runs
-//! one seed, `STONECHAT_TEST_UNIT_SEEDS=N` so many.
+//! `tests/seeds.rs` does the same to the parts without real time; here the real binary runs. `STONECHAT_TEST_SEED=N`
+//! runs one seed, `STONECHAT_TEST_UNIT_SEEDS=N` sets their number.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -20,11 +21,11 @@ use util::random::Random;
 use util::truth::ledger_equals_truth;
 use util::unit::{Holder, Unit};
 
-/// Seeds of an ordinary run.
+/// The number of seeds of an ordinary run.
 const SEEDS: u64 = 2;
-/// What happens in one.
+/// What can happen in one.
 const STEPS: usize = 16;
-/// Far above what a step takes here, far below the unit's.
+/// Much longer than a step takes here, much shorter than the unit's.
 const WATCHDOG: Duration = Duration::from_secs(30);
 /// Seconds between commits.
 const COMMIT_EVERY_S: f64 = 0.5;
@@ -90,7 +91,7 @@ struct World {
     server: TcpListener,
     daemon: Option<Daemon>,
     stream: Option<TcpStream>,
-    /// Frames that this daemon was sent whole.
+    /// Frames that were sent to this daemon completely.
     frames: u64,
     /// Commits of the daemons before, and what may have caused one.
     commits: u64,
@@ -219,7 +220,7 @@ impl World {
         let in_a_frame = self.random.percent(50);
         if in_a_frame && let Some(emission) = torn.first() {
             bytes = emission.bytes[..1 + self.random.below(emission.bytes.len() - 1)].to_vec();
-            // Without its end it is none.
+            // Without its end it is not a frame.
             bytes.retain(|&byte| byte != 0);
         }
         self.unheard.extend(torn);
@@ -227,7 +228,7 @@ impl World {
         stream.write_all(&bytes).unwrap();
         stream.shutdown(Shutdown::Both).unwrap();
         self.stream = None;
-        // That it calls again shows that it found the port lost; its state may not be written yet.
+        // The new connection shows that the daemon noticed the lost port; its state may not be written yet.
         self.stream();
         self.flaps += 1;
         self.causes += 2;
@@ -339,8 +340,8 @@ impl World {
         self.starts_under_lock += u64::from(under_lock);
     }
 
-    /// The daemon is started with another site's keyring. What comes meanwhile waits, whatever somebody forges, and is stored
-    /// once it is started with the right one.
+    /// The daemon is started with another site's keyring. What comes meanwhile waits, even with forged frames, and is
+    /// stored once it is started with the right one.
     fn wrong_keyring(&mut self) {
         let right = stonechat::seal::hex(&self.plan.site_key).to_string();
         let wrong = "f00d".repeat(16);
@@ -375,7 +376,7 @@ impl World {
         self.wrong_keyrings += 1;
     }
 
-    /// Frames that nobody with a key made, of loggers of the roster and any slot.
+    /// Frames made without a key, of loggers of the roster and any slot.
     fn flood(&mut self) {
         let key = stonechat::seal::SlotKey::new(&[0xF0; 16]).unwrap();
         let (mut bytes, frames) = (Vec::new(), 20 + self.random.below(1500));
@@ -423,9 +424,9 @@ impl World {
         }
     }
 
-    /// Somebody makes the link to the ledger lead to an empty folder of another disk. The daemon says so and goes on in the
-    /// ledger that it has. Then the link is set right; or the daemon is restarted, says which ledger it has left, and what
-    /// that one holds is brought over.
+    /// The link to the ledger is changed to an empty folder of another disk. The daemon reports it and continues with
+    /// the ledger that it has. Then the link is set right; or the daemon is restarted, says which ledger it has left,
+    /// and what that one holds is brought over.
     fn switch_link(&mut self) {
         // What follows needs frames in the new ledger, or nothing shows that both are of one site.
         if self.run.emissions.len() - self.next < 40 {
@@ -459,15 +460,18 @@ impl World {
         self.wait_committed();
         let left = self.on_disk(before);
         let left = left.to_str().unwrap();
-        let told = self.notices();
-        assert!(told.iter().any(|(subject, text)| subject == "left" && text.contains(left)), "{told:?}");
+        let printed = self.notices();
+        assert!(
+            printed.iter().any(|(subject, text)| subject == "left" && text.contains(left)),
+            "{printed:?}"
+        );
         let salvage = self.site.output(&["salvage", left]);
         assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
         self.followed += 1;
         self.causes += 4;
     }
 
-    /// A snapshot links the ledger's file, and somebody starts a daemon on that name.
+    /// A snapshot links the ledger's file, and a daemon is started on that name.
     fn hard_link(&mut self) {
         let (real, link) = (self.on_disk(self.disk), self.site.path("snapshot.db"));
         std::fs::hard_link(&real, &link).unwrap();
@@ -512,7 +516,7 @@ impl World {
         self.causes += 2;
     }
 
-    /// A process that is no daemon holds the lock file while the daemon starts.
+    /// A process that is not a daemon holds the lock file while the daemon starts.
     fn hold_lock_file(&mut self) {
         let kill = self.random.percent(50);
         self.end_daemon(kill);
@@ -618,7 +622,7 @@ impl World {
         println!("{what}: {:.1} s", began.elapsed().as_secs_f64());
     }
 
-    /// All that was not heard is sent once more: the ledger is the truth, and what was written is bounded.
+    /// Everything that was not heard is sent again: the ledger equals the truth, and the amount written is limited.
     fn end(&mut self) {
         while self.next < self.run.emissions.len() {
             let taken = self.take();

@@ -1,5 +1,5 @@
-//! A restore beside a command that writes, for the whole system under a seed: what the command calls written is in the
-//! restored ledger, or it is refused; both ledgers are sound.
+//! A restore at the same time as a command that writes, for the whole system under a seed: what the command reports as
+//! written is in the restored ledger, or the command is refused; both ledgers are sound.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::path::Path;
@@ -12,7 +12,7 @@ use stonechat::wire::seq::Address;
 
 /// Restores while another connection writes a remark, from the moment when the ledger's place is about to be taken. Gives
 /// what the restore did, and whether the remark was called written.
-pub fn restore_beside_a_writer(
+pub fn restore_during_a_write(
     backup: &Path,
     ledger: &Path,
     logger: Address,

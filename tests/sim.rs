@@ -130,7 +130,7 @@ fn emissions_keep_their_times_and_their_silences() {
         }
     }
     assert!(out_of_order > 0, "nothing was reordered");
-    // It went on measuring all the while.
+    // It continued to measure all the time.
     let meanwhile = run.truth.records_of(address).iter().filter(|record| away.contains(record.made_at));
     assert!(meanwhile.count() >= 16);
 }
@@ -336,7 +336,7 @@ fn a_clean_line_carries_every_record_once() {
 
 #[test]
 fn a_full_house_is_cheap() {
-    // The bound is generous, since machines differ and tests run beside others; it must not be minutes.
+    // The limit is generous, since machines differ and tests run in parallel; it must not be minutes.
     let started = std::time::Instant::now();
     let run = Field::new(FieldPlan::dense(1, LOGGERS_MAX, 200, 0.05, 0.1, 0.05)).run_out();
     let spent = started.elapsed();
@@ -437,7 +437,7 @@ fn a_visit_sets_a_drifting_clock_right_and_says_by_how_much() {
         let all = truth.records_of(logger.address);
         for (made, event) in events(&truth, logger.address, Event::CLOCK_SET) {
             if event.value > 1_000_000 {
-                // The one out of the year 2000.
+                // The setting that ends the year 2000.
                 continue;
             }
             assert!(moments.contains(&made.made_at.unix_s()));
@@ -455,7 +455,7 @@ fn a_visit_sets_a_drifting_clock_right_and_says_by_how_much() {
 }
 
 #[test]
-fn a_new_cell_begins_an_epoch_in_the_year_2000_until_somebody_sets_the_clock() {
+fn a_new_cell_begins_an_epoch_in_the_year_2000_until_the_clock_is_set() {
     let mut plan = FieldPlan::harrow_tarn(4, 12, FROM, 21);
     let swap = plan.battery_swaps[0];
     assert_eq!(plan.battery_swaps, [BatterySwap { clock_set_after_s: Some(18_000), ..swap }]);
@@ -544,7 +544,7 @@ fn a_new_unit_has_another_serial_slot_and_epoch_and_an_empty_memory() {
         let unit = if made.made_at.unix_s() < new.at.unix_s() { logger.unit } else { new.unit };
         assert_eq!((profile.unit, profile.previous_epoch, profile.oldest), (unit, 0, 1));
     }
-    // The old unit's memory goes home with it; the new one's begins with its profile.
+    // The old unit keeps its memory; that of the new unit begins with its profile.
     assert_eq!(truth.memory_at(new.address, new.at.later(-1)).len(), old);
     let memory = truth.memory_at(new.address, new.at);
     assert!(matches!(memory[0].record(), Some(Record::Profile(_))) && memory.len() == 2);
@@ -611,7 +611,7 @@ fn alarm_mode_is_announced_by_a_profile_and_holds_from_the_next_reading() {
     let changes: Vec<(Address, u32)> =
         plan.interval_changes.iter().map(|change| (change.address, change.interval_s)).collect();
     assert_eq!(changes, [(alarm, 300), (alarm, usual)]);
-    // One that promises nothing any more, too.
+    // Also one that no longer promises an interval.
     let (other, at_unix_s) = (address(22), FROM.unix_s() + 2 * DAY);
     plan.interval_changes.push(IntervalChange { address: other, at: TrueTime(at_unix_s), interval_s: 0 });
     let truth = Truth::new(&plan);
@@ -803,7 +803,7 @@ fn piezometers_follow_pool_and_air_and_tilt_creeps_as_promised() {
         assert!((day[47].1 - day[0].1).abs() <= 0.52, "with the gauge's noise");
     }
 
-    // The toe drain: next to nothing, and what it moves is the air.
+    // The toe drain: nearly constant, and only the air pressure changes it.
     let (sealed, toe) = head(17);
     assert!(toe.iter().all(|(_, metres)| (-0.1..0.7).contains(metres)), "{toe:?}");
     assert!(range(sealed.iter().map(|(_, kpa)| *kpa)) > 2.0 * range(toe.iter().map(|(_, m)| 9.8 * m)));

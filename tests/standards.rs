@@ -1,4 +1,4 @@
-//! The main job's foundations against values from outside the project; each test names its source.
+//! The foundations (ciphers, checksums, framing) against values from outside the project; each test names its source.
 //! Where the values come from: `tests/data/reference/README.md`.
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]

@@ -1,5 +1,5 @@
-//! Starts while others hold the write lock, locks that are held for long, reloads, and ports that flap: the real binary
-//! under the environment of its unit (notify socket, watchdog, credentials).
+//! Starts while other processes hold the write lock, locks that are held for a long time, reloads, and ports that flap:
+//! the real binary in the environment of its unit (notify socket, watchdog, credentials).
 
 use crate::util;
 
@@ -68,8 +68,8 @@ impl Stage {
         }
     }
 
-    /// Starts while another process holds the lock: it hears, says who is in the way, gives signs of life; and once
-    /// the lock is free all of it is in, with the times at which it was heard.
+    /// Starts while another process holds the lock: the daemon hears, names the process that blocks it, and gives signs
+    /// of life. Once the lock is free, everything is stored with the times at which it was heard.
     fn starts_under_a_lock(&self) {
         let unit = Unit::new(&self.site);
         let holder = Holder::take(&self.site.ledger());
@@ -140,7 +140,7 @@ fn a_start_that_must_bring_a_locked_ledger_up_to_date_hears_at_once_and_loses_no
 }
 
 #[test]
-fn a_daemon_told_to_stop_before_it_could_open_its_ledger_says_what_it_could_not_write() {
+fn a_daemon_asked_to_stop_before_it_could_open_its_ledger_says_what_it_could_not_write() {
     let stage = Stage::new(64);
     let unit = Unit::new(&stage.site);
     let _holder = Holder::take(&stage.site.ledger());
@@ -172,7 +172,7 @@ fn a_daemon_that_waits_for_another_processs_lock_lives_and_its_notice_names_the_
     });
     assert!(fault.trouble.unwrap().contains(&Holder::name()), "{}", daemon.log());
     assert!(unit.await_message("end that process").contains(&Holder::name()));
-    // As long again as it had waited already: the service manager goes on hearing it.
+    // Again for as long as it has already waited: the service manager still gets signs of life.
     assert!(unit.watches(watchdog(), watchdog() * 2) >= 2);
     let status = stage.site.output(&["status", "--all"]);
     let status = String::from_utf8_lossy(&status.stdout).into_owned();
@@ -181,7 +181,7 @@ fn a_daemon_that_waits_for_another_processs_lock_lives_and_its_notice_names_the_
     daemon.wait_frames(frames);
     assert_eq!(daemon.stop().code(), Some(0));
     ledger_equals_truth(&stage.site.ledger(), &stage.run.truth, &stage.plan.to_roster());
-    // It could not be written while it held; it is there afterwards, and over.
+    // It could not be written while the lock was held; afterwards it is there, and marked as over.
     let notices = notices(&stage.site.ledger(), "lock");
     assert_eq!(notices.len(), 1, "{notices:?}");
     assert!(notices[0].0.contains(&Holder::name()) && notices[0].1, "{notices:?}");
@@ -215,7 +215,7 @@ fn notices(ledger: &Path, of: &str) -> Vec<(String, bool)> {
 
 #[test]
 fn a_port_that_opens_and_closes_again_and_again_costs_one_notice_and_no_commits() {
-    /// Waits of 1, 2 and 4 s between them: a port that gave bytes is no port that works.
+    /// Waits of 1, 2 and 4 s between them: a port that gave bytes is not yet a port that works.
     const TIMES: usize = 4;
     let stage = Stage::new(66);
     let unit = Unit::new(&stage.site);

@@ -1,5 +1,5 @@
 //! `status` as a person reads it: reviewed texts of a fixed simulated field at several widths, and its day counts
-//! against the truth. `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
+//! against the truth. `UPDATE_SNAPSHOTS=1` rewrites the texts; read them before you keep them.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -154,6 +154,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
     Surroundings {
         site: "Harrow Tarn embankment".to_owned(),
         utc_offset_s: MOUNTAIN,
+        in_force: Vec::new(),
         ledger_path: "/var/lib/stonechat/ledger.db".into(),
         ledger_bytes: 8_123_456,
         wal_is_long: false,
@@ -274,7 +275,7 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
 }
 
 #[test]
-fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
+fn what_to_do_next_begins_with_what_blocks_everything() {
     let plan = FieldPlan::harrow_tarn(4, 3, TrueTime(FROM), 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);
     let now = heard.plan.end().unix_s();
@@ -287,19 +288,19 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let stopped = DaemonState { phase: Phase::Stopped, ..running(now) };
     assert!(last(Some(stopped)).starts_with("start the daemon"));
     let full = DaemonState { trouble: Some("the disk is full".to_owned()), ..running(now) };
-    assert!(last(Some(full)).starts_with("see to the ledger's disk"));
+    assert!(last(Some(full)).starts_with("check the ledger's disk"));
     let mut unplugged = running(now);
     unplugged.radios[0].up = false;
     unplugged.radios[0].reason = Some("there is no such device".to_owned());
-    assert!(last(Some(unplugged)).starts_with("see to the radio `mast`"));
+    assert!(last(Some(unplugged)).starts_with("check the radio `mast`"));
     let hung = DaemonState { written_at: GatewayTime(now - DAY), ..running(now) };
     assert!(last(Some(hung)).starts_with("restart the daemon"));
     let adrift = DaemonState { clock_synchronised: false, ..running(now) };
-    assert!(last(Some(adrift)).starts_with("see to the gateway's time service"));
+    assert!(last(Some(adrift)).starts_with("check the gateway's time service"));
     let later = now + 3 * DAY;
     let text = written(&heard.status(around(Some(running(later))), later), &look);
     assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
-    assert!(text.contains("Next: see to the radio and its antenna: not one logger is heard."), "{text}");
+    assert!(text.contains("Next: check the radio and its antenna: no logger is heard."), "{text}");
     let well = last(Some(running(now)));
     assert!(well.starts_with("nothing"), "{well}");
 }
@@ -563,7 +564,7 @@ fn a_loggers_battery_and_signal_outlive_a_newest_record_that_tells_neither() {
     store(&mut ledger, 2, Some(3_611), Some(-60));
     store(&mut ledger, 3, None, None);
     settles_to(&mut ledger, 3_611, -60, 3);
-    // Nothing but an event in the next settle: what was told before stands.
+    // Only an event in the next settle: what was reported before stays valid.
     store(&mut ledger, 4, None, None);
     settles_to(&mut ledger, 3_611, -60, 4);
     store(&mut ledger, 5, Some(3_590), None);

@@ -1,5 +1,5 @@
-//! A ledger for years: damage of any byte is noticed and placed, copies are made while the daemon commits, a span
-//! of time is found without reading the years, retention gives up only what a verified copy holds.
+//! A ledger over years: damage of any byte is detected and located, copies are made while the daemon commits, a span of
+//! time is found without reading all years, retention removes only what a verified copy holds.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -86,7 +86,7 @@ fn any_flipped_byte_is_noticed_or_changes_nothing_that_can_be_read() {
                 noticed += 1;
                 placed += u32::from(found.differences.iter().any(|text| text.contains("logger")));
             }
-            // Free space and unused header fields: nothing that anybody can read has changed.
+            // Free space and unused header fields: nothing that can be read has changed.
             Ok(_) => {
                 let now = readable(&copy).unwrap();
                 let changed: Vec<_> =
@@ -128,7 +128,7 @@ fn readable(path: &Path) -> Option<BTreeMap<String, Vec<String>>> {
 }
 
 #[test]
-fn a_backup_made_while_the_daemon_commits_is_whole_verified_and_told_by_its_digest() {
+fn a_backup_made_while_the_daemon_commits_is_whole_verified_and_reported_by_its_digest() {
     let plan = FieldPlan::dense(52, 60, 80, 0.1, 0.05, 0.02);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 1000");
     let run = Field::new(plan.clone()).run_out();
@@ -375,7 +375,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
     let mut ledger = Ledger::open(&path).unwrap();
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
     let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
-    // Boots with the time that was saved two days ago, and is set right after a minute.
+    // Boots with the time that was saved two days ago, and is corrected after a minute.
     intake.up(0, at(1_780_000_000));
     intake.clock_changed(GatewayTime(1_780_000_060), at(1_780_172_860));
     intake.close_windows(at(1_780_172_920));
@@ -390,7 +390,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
 }
 
 #[test]
-fn the_wal_stays_short_beside_a_reader_that_stays_open() {
+fn the_wal_stays_short_with_a_reader_that_stays_open() {
     use stonechat::ledger::{Arrival, Reception};
     use stonechat::wire::record::Reading;
     use stonechat::wire::seq::{Identity, Slot};
@@ -400,7 +400,7 @@ fn the_wal_stays_short_beside_a_reader_that_stays_open() {
     let roster = plan.to_roster();
     let mut ledger = Ledger::open(&path).unwrap();
     let radio = ledger.radios(&["mast"]).unwrap()[0];
-    // A page or a report that stays open for days: it reads now and then, and lets go each time.
+    // A page or a report that stays open for days: it reads from time to time, and releases its lock each time.
     let reader = Reader::open(&path).unwrap();
     let (mut longest, mut sequence) = (0, 0);
     for commit in 0..440 {
@@ -467,7 +467,7 @@ fn a_backup_that_was_killed_can_be_made_again_under_the_same_name_and_a_stranger
         .filter(|name| name.starts_with("copy.db") && name != "copy.db")
         .collect();
     assert!(left.is_empty(), "{left:?}");
-    // What is not ours stays.
+    // A file that is not ours stays.
     let other = site.path("other.db.part");
     std::fs::write(&other, "a stranger's").unwrap();
     let output = site.output(&["backup", site.path("other.db").to_str().unwrap()]);
@@ -496,7 +496,7 @@ fn a_malformed_copy_is_never_called_the_same_and_a_stored_backup_can_be_checked(
     let file = copy.to_str().unwrap();
     assert_eq!(site.output(&["compare", file]).status.code(), Some(0));
     assert_eq!(site.output(&["verify", file]).status.code(), Some(0));
-    // A leaf page of the settled readings is no page any more.
+    // A leaf page of the settled readings is not a valid page any more.
     let db = rusqlite::Connection::open(&copy).unwrap();
     let root: u64 = db
         .query_row("SELECT rootpage FROM sqlite_schema WHERE name = 'settled'", [], |row| {
@@ -581,12 +581,12 @@ fn a_flipped_bit_and_the_record_that_comes_again_are_a_conflict_and_settling_goe
 }
 
 #[test]
-fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() {
+fn a_settle_that_meets_a_taken_place_keeps_the_row_as_a_conflict_reports_it_and_continues() {
     let dir = tempfile::tempdir().unwrap();
     let (path, ..) = filled(dir.path(), 70, 2);
     let mut ledger = Ledger::open(&path).unwrap();
     ledger.settle(u32::MAX, 2).unwrap();
-    // A row whose place is taken, however that came about: it is in the journal and settled, with other counts.
+    // A row whose place is taken for any reason: it is in the journal and settled, with other counts.
     let db = rusqlite::Connection::open(&path).unwrap();
     let held: (i64, i64) = db
         .query_row(
@@ -664,13 +664,13 @@ fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_not
             .unwrap();
         rows.collect::<Result<Vec<_>, _>>().unwrap()
     };
-    // A radio on a bad plug, once a minute.
+    // A radio with a loose plug, which fails once a minute.
     for minute in 0..100 {
         ledger.raise_notice("radio", "mast", &format!("gone, {minute}"), at(minute * 60)).unwrap();
         ledger.clear_notice("radio", "mast", at(minute * 60 + 30)).unwrap();
     }
     assert_eq!(all(), [(0, Some(99 * 60 + 30), 99, "gone, 99".to_owned())]);
-    // Later it is another time of trouble.
+    // Later, this is a new period of trouble.
     ledger.raise_notice("radio", "mast", "gone again", at(20_000)).unwrap();
     ledger.raise_notice("radio", "mast", "still gone", at(20_010)).unwrap();
     assert_eq!(all()[1..], [(20_000, None, 0, "gone again".to_owned())]);
@@ -693,7 +693,7 @@ fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_not
 }
 
 #[test]
-fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_no_reading_any_more() {
+fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_not_a_reading_any_more() {
     let plan = FieldPlan::harrow_tarn(73, 6, TrueTime(1_780_000_000), 12);
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");

@@ -1,7 +1,7 @@
-//! Files that came from elsewhere and were made to do harm: SQLite databases that carry the mark of a ledger. A command
-//! that reads one ends within bounds, says what is wrong with it, and leaves the site's ledger as it was.
+//! Hostile files from elsewhere: SQLite databases with the mark of a ledger. A command that reads one ends within its
+//! limits, reports what is wrong with it, and leaves the site's ledger unchanged.
 //!
-//! `STONECHAT_TEST_HOSTILE=N` makes so many files under seeds, `STONECHAT_TEST_SEED=N` begins with that seed.
+//! `STONECHAT_TEST_HOSTILE=N` sets the number of files, `STONECHAT_TEST_SEED=N` the first seed.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -42,7 +42,7 @@ fn bounded(site: &Site, args: &[&str]) -> Output {
     command.output().unwrap()
 }
 
-/// Every command that reads a file of somebody else, with it.
+/// Every command that reads a file from elsewhere, with it.
 fn commands(file: &str) -> Vec<Vec<&str>> {
     vec![
         vec!["compare", file],
@@ -73,7 +73,7 @@ fn columns(db: &Connection, table: &str) -> Vec<String> {
     statement.query_map([table], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap()
 }
 
-/// The backup with a table exchanged for a view of the same columns, made of rows that have no end.
+/// The backup with a table replaced by a view of the same columns with endless rows.
 fn with_an_endless_view(copy: &Path, hostile: &Path, table: &str, cell: &str) {
     fs::copy(copy, hostile).unwrap();
     let db = Connection::open(hostile).unwrap();
@@ -220,7 +220,7 @@ const PROGRAMS: &[&str] = &[
     "CREATE VIRTUAL TABLE odd USING rtree(id, a, b)",
 ];
 
-/// Harm done to a copy of a ledger: through SQLite, or to its bytes. Gives what was done.
+/// Damages a copy of a ledger, through SQLite or in its bytes. Returns what was done.
 fn harm(file: &Path, random: &mut Random) -> String {
     let bytes = |change: &mut dyn FnMut(&mut Vec<u8>)| {
         let mut all = fs::read(file).unwrap();

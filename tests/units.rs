@@ -64,7 +64,7 @@ impl<'a> Row<'a> {
 
     fn get(&self, column: &str) -> f64 {
         let text = self.text(column);
-        text.parse().unwrap_or_else(|_| panic!("{column}: {text:?} is no number"))
+        text.parse().unwrap_or_else(|_| panic!("{column}: {text:?} is not a number"))
     }
 
     fn optional(&self, column: &str) -> Option<f64> {
@@ -99,7 +99,7 @@ fn steinhart_hart(a: f64, b: f64, c: f64, lead_ohm: f64) -> Thermistor {
     Thermistor { curve: Curve::SteinhartHart { a, b, c }, lead_ohm, range: USUAL_RANGE }
 }
 
-/// Constants of the README beside the files: common practice, no source.
+/// Constants of the README next to the files: common practice, no source.
 fn three_kohm(lead_ohm: f64) -> Thermistor {
     steinhart_hart(1.4051e-3, 2.369e-4, 1.019e-7, lead_ohm)
 }
@@ -453,7 +453,7 @@ fn a_wire_without_a_frequency_is_absent() {
 
 // ── Loops ──
 
-/// NAMUR NE 43 as public articles give it: limits and bands as the README beside the file states them.
+/// NAMUR NE 43 as public articles give it: limits and bands as the README next to the file states them.
 #[test]
 fn loop_currents_are_values_saturated_or_faults_by_ne_43() {
     Csv::read("loop_4_20_ma").each(20, |row| {
@@ -555,7 +555,7 @@ fn quarter_bridges_invert_the_node_analysis_exactly() {
     });
 }
 
-/// The node equations of a bridge on its leads, solved as they stand: each half of the bridge is a divider; the instrument
+/// The node equations of a bridge on its leads, solved directly: each half of the bridge is a divider; the instrument
 /// applies 1 V between its own terminals and measures without drawing current. `arms`: the four resistances, upper and
 /// lower of each half, leads within the arms included; `supply`: what is in series with the whole.
 fn solved([a, b, c, d]: [f64; 4], supply: f64) -> f64 {
@@ -803,7 +803,7 @@ fn a_decrease_is_a_restart_a_wrap_or_nothing() {
     assert_eq!(amount(plain, -3, 5, nothing).unwrap_err().code(), "out-of-range");
 }
 
-/// By hand: 0.2 mm a pulse; what the bucket tipped in truth stands beside each line.
+/// By hand: 0.2 mm a pulse; each line has the true tips of the bucket.
 #[test]
 fn no_amount_is_above_the_truth_and_one_that_may_be_below_it_is_marked() {
     let pulse = Pulse { per_pulse: 0.2, modulus: Some(65_536) };
@@ -1063,14 +1063,11 @@ fn an_unknown_unit_is_refused_with_what_is_meant() {
     ] {
         let unknown = Unit::from_code(code).unwrap_err();
         assert_eq!(unknown.suggestion, Some(meant), "{code}");
-        assert_eq!(
-            unknown.to_string(),
-            format!("`{code}` is no unit of UCUM that is known here; write `{meant}`")
-        );
+        assert_eq!(unknown.to_string(), format!("`{code}` is not a known UCUM unit; write `{meant}`"));
     }
     let unknown = Unit::from_code("furlong\n").unwrap_err();
     assert_eq!(unknown.suggestion, None);
-    assert!(unknown.to_string().starts_with("`furlong\\n` is no unit of UCUM that is known here; known are"));
+    assert!(unknown.to_string().starts_with("`furlong\\n` is not a known UCUM unit; known are"));
 }
 
 // ── Steps ──
@@ -1257,9 +1254,9 @@ proptest! {
         let mut run = |what: &mut dyn FnMut(&mut dyn stonechat::units::Trace) -> Outcome| {
             let quiet = what(&mut Silent);
             if traced {
-                let told = what(&mut steps);
+                let output = what(&mut steps);
                 // As text: a limit of NaN is not equal to itself.
-                assert_eq!(format!("{told:?}"), format!("{quiet:?}"));
+                assert_eq!(format!("{output:?}"), format!("{quiet:?}"));
             }
             all.push(quiet);
         };

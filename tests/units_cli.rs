@@ -1,5 +1,5 @@
 //! Engineering units end to end: the real binary on the ledger of a simulated field, against the field's own physics.
-//! `UPDATE_SNAPSHOTS=1` writes the calculation anew; read it aloud before you keep it.
+//! `UPDATE_SNAPSHOTS=1` rewrites the calculation; read it aloud before you keep it.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -40,7 +40,7 @@ fn filled() -> Site {
     site
 }
 
-/// What a sensor stands in, in the unit of its calibration: a piezometer without the air above the water.
+/// What a sensor measures, in the unit of its calibration: a piezometer without the air above the water.
 fn truth(physics: &Physics, sensor: &Sensor, at: i64) -> f64 {
     let value = physics.value(sensor, TrueTime(at));
     match sensor {
@@ -242,7 +242,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
 
 #[test]
 fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_2000() {
-    // Three weeks with everything that happens, a clock in the year 2000 for five hours among it.
+    // Three weeks with all kinds of events, including a clock in the year 2000 for five hours.
     let plan = FieldPlan::harrow_tarn(1, 12, TrueTime(FROM), 21);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 5000");
     let mut field = Field::new(plan.clone());
@@ -250,7 +250,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     std::fs::write(&clock, FROM.to_string()).unwrap();
     let mut daemon = site.start_with(|command| _ = command.arg("--simulated-clock").arg(&clock));
     daemon.wait_listening();
-    // Hour by hour; the clock goes first, so that nothing is received before it was made.
+    // Hour by hour; the clock advances first, so that nothing is received before it was made.
     let (mut now, mut next) = (FROM, field.next());
     while next.is_some() {
         now += 3_600;
@@ -279,7 +279,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
                 Readings::new(snapshot, &roster, &known).made_in(logger.address, (from, to), |reading| {
                     assert!((from..to).contains(&reading.corrected.time));
                     let unit = logger.channels[0].raw_unit();
-                    assert!(reading.raw_unit(0).is_none_or(|told| told == unit));
+                    assert!(reading.raw_unit(0).is_none_or(|printed| printed == unit));
                     found.push((reading.identity, i64::from(reading.row.time), reading.corrected.time));
                     Ok(())
                 })
@@ -304,7 +304,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     }
 }
 
-/// An export has the very values that are shown, and says what is to be said of each.
+/// An export has the same values that are shown, with the same notes.
 fn exported(site: &Site, units: &str) {
     let (from, to) = ("2026-05-29T00:00:00Z", "2026-05-30T00:00:00Z");
     for (name, shape) in [("long.csv", "long"), ("wide.csv", "wide")] {
@@ -360,7 +360,7 @@ fn exported(site: &Site, units: &str) {
             }
         }
     }
-    // What the values rest on is told by digests, and none of its figures is there.
+    // Digests identify what the values are based on; none of its figures is there.
     let descriptor = std::fs::read_to_string(site.path("datapackage.json")).unwrap();
     assert!(descriptor.contains("\"calibrations\": \"sha256:"), "{descriptor}");
     let loose = site.path("loose.toml");
@@ -374,9 +374,9 @@ fn exported(site: &Site, units: &str) {
     ] {
         let args = [&["export", "-o", "refused.csv"][..], &args].concat();
         let output = site.output(&args);
-        let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert_eq!(output.status.code(), Some(2), "{told}");
-        assert!(told.contains(says), "{told}");
+        let printed = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{printed}");
+        assert!(printed.contains(says), "{printed}");
         assert!(!Path::new("refused.csv").exists());
     }
 }

@@ -1,5 +1,5 @@
-//! Values between the held reference rows: counters, lost profiles, wrong clocks, changes of sensor and of sheet. Each test
-//! has its calculation by hand beside it; every command that gives values is asked, and all must agree.
+//! Values between the held reference rows: counters, lost profiles, wrong clocks, changes of sensor and of sheet. Each
+//! test includes its calculation by hand; every command that gives values is run, and all must agree.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::export::fill;
@@ -32,14 +32,14 @@ fn rain(modulus: &str) -> Bench {
 }
 
 #[test]
-fn a_fault_code_is_no_total_and_the_amount_over_it_is_marked() {
+fn a_fault_code_is_not_a_total_and_the_amount_over_it_is_marked() {
     let bench = rain("");
     let units = |time| profile(time, &[RawUnit::Pulse], (0, 0));
     let (a, b, c) =
         (|time| reading(time, &[1000]), |time| reading(time, &[1001]), |time| reading(time, &[1002]));
     let fault = |time| faulty(time, &[3], 1);
     bench.hear(&in_a_row(1, T, &[Some(&units), Some(&a), Some(&b), Some(&fault), Some(&fault), Some(&c)]));
-    // One tip from 1000 to 1001, one from 1001 to 1002; the code 3 between them is no total.
+    // One tip from 1000 to 1001, one from 1001 to 1002; the code 3 between them is not a total.
     let expected = ["no-earlier-total", "0.20", "fault", "fault", "0.20 timing"];
     assert_eq!(bench.short("rain"), expected);
     bench.settle();
@@ -47,7 +47,7 @@ fn a_fault_code_is_no_total_and_the_amount_over_it_is_marked() {
 }
 
 #[test]
-fn a_decrease_over_a_gap_is_no_wrap_where_a_restart_may_be_lost() {
+fn a_decrease_over_a_gap_is_not_a_wrap_where_a_restart_may_be_lost() {
     let bench = rain(", modulus = 65536");
     let units = |time| profile(time, &[RawUnit::Pulse], (0, 0));
     let total = |total: i32| move |time| reading(time, &[total]);

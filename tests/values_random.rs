@@ -1,8 +1,8 @@
 //! Random values: random counters against a rain gauge whose truth is known, and random sites against a calculation in
 //! Python that shares no code with the program.
 //!
-//! Short by default. Longer: `STONECHAT_TEST_SERIES=N` sites of 60 counters, `STONECHAT_TEST_SITES=N` sites of points;
-//! `STONECHAT_TEST_SEED=N` begins with that seed. A seed that fails is printed.
+//! Short by default. For longer runs: `STONECHAT_TEST_SERIES=N` sites of 60 counters, `STONECHAT_TEST_SITES=N` sites of
+//! points; `STONECHAT_TEST_SEED=N` begins with that seed. A seed that fails is printed.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -243,14 +243,14 @@ struct World {
     points: String,
     sheets: String,
     heard: Vec<(Identity, Record, i64)>,
-    told: BTreeMap<&'static str, Vec<Value>>,
+    noted: BTreeMap<&'static str, Vec<Value>>,
 }
 
 const DAY: i64 = 86_400;
 
 impl World {
-    fn tell(&mut self, what: &'static str, value: Value) {
-        self.told.entry(what).or_default().push(value);
+    fn note(&mut self, what: &'static str, value: Value) {
+        self.noted.entry(what).or_default().push(value);
     }
 
     /// A logger with a wire, a thermistor and something else, of which the raw unit may change once.
@@ -262,7 +262,7 @@ impl World {
         let named = if random.percent(40) { 0 } else { 3 - usize::from(changes_at.is_some()) };
         self.loggers += &logger(address, &units[..named]);
         let roster: Vec<&str> = units[..named].iter().map(|unit| unit.name()).collect();
-        self.tell("loggers", json!({ "address": address, "roster": roster }));
+        self.note("loggers", json!({ "address": address, "roster": roster }));
         let loss = *random.pick(&[0, 3, 15]).unwrap();
         let interval = *random.pick(&[600, 900, 1_800]).unwrap();
         let (mut epoch, mut sequence) = (1, 0);
@@ -303,12 +303,12 @@ impl World {
             self.heard.push((id, record, at + 5));
         }
         let kind = if matches!(record, Record::Profile(_)) { "profile" } else { "reading" };
-        let mut told = json!({
+        let mut noted = json!({
             "logger": id.address.number(), "epoch": id.epoch.number(), "sequence": id.sequence.number(),
             "time": at, "kind": kind, "held": held,
         });
-        told.as_object_mut().unwrap().extend(what.as_object().unwrap().clone());
-        self.tell("records", told);
+        noted.as_object_mut().unwrap().extend(what.as_object().unwrap().clone());
+        self.note("records", noted);
     }
 
     /// One stretch of a point's time, with the sheets of its sensor.
@@ -316,7 +316,7 @@ impl World {
         let ((logger, channel), (from, until)) = (place, span);
         self.points +=
             &util::bench::stay(name, logger, channel, serial, &rfc3339(from), Some(rfc3339(until).as_str()));
-        self.tell(
+        self.note(
             "points",
             json!({ "name": name, "logger": logger, "channel": channel, "from": from, "until": until, "serial": serial }),
         );
@@ -416,7 +416,7 @@ impl World {
         let unit = if channel == 1 { "Cel" } else { "kPa" };
         let (from, until) = span;
         self.sheets += &dated(name, serial, &rfc3339(from), &rfc3339(until), unit, &text);
-        self.tell(
+        self.note(
             "calibrations",
             json!({
                 "point": name, "serial": serial, "from": from, "until": until, "form": form,
@@ -458,7 +458,7 @@ impl World {
                 };
             }
             self.sheets += &text;
-            self.tell(
+            self.note(
                 "derived",
                 json!({
                     "name": name, "from": from, "until": until, "kind": kind, "of": of, "within_s": within_s,
@@ -488,7 +488,7 @@ fn count(unit: RawUnit, random: &mut Random) -> i32 {
 fn world(random: &mut Random) -> World {
     let mut world = World::default();
     for key in ["loggers", "records", "points", "calibrations", "derived", "values"] {
-        world.told.entry(key).or_default();
+        world.noted.entry(key).or_default();
     }
     let addresses: Vec<u16> = (20..20 + LOGGERS as u16).collect();
     for &address in &addresses {
@@ -586,7 +586,7 @@ fn every_value_of_a_random_site_is_right_by_another_calculation_or_absent_with_a
             for value in values {
                 let marks: Vec<&str> =
                     value.outcome.iter().flat_map(|value| value.marks.iter()).map(Mark::code).collect();
-                world.tell(
+                world.note(
                     "values",
                     json!({
                         "point": name, "time": value.time, "value": value.outcome.as_ref().ok().map(|v| v.value),
@@ -596,7 +596,7 @@ fn every_value_of_a_random_site_is_right_by_another_calculation_or_absent_with_a
             }
         }
         let file = bench.path("site.json");
-        std::fs::write(&file, serde_json::to_vec(&world.told).unwrap()).unwrap();
+        std::fs::write(&file, serde_json::to_vec(&world.noted).unwrap()).unwrap();
         let script = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/scripts/values_by_hand.py");
         let output = Command::new("python3").arg(script).arg(&file).output().unwrap();
         let said = String::from_utf8_lossy(&output.stdout).into_owned();

@@ -1,5 +1,5 @@
-//! The ledger's files are taken away, cut or exchanged under the running daemon: what it called committed is held, or
-//! every report says that it is missing.
+//! The ledger's files are removed, cut or exchanged while the daemon runs: what it reported committed is held, or every
+//! report says that it is missing.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -54,7 +54,7 @@ impl Half {
         self.site.path("held/ledger.db")
     }
 
-    /// The rest comes in; the daemon stops in good order.
+    /// The rest comes in; the daemon stops normally.
     fn finish(&mut self) {
         self.pty.write_within(&self.rest, PATIENCE).unwrap();
         let frames = self.run.tally.frames();

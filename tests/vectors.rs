@@ -200,7 +200,7 @@ fn every_vector_has_its_outcome_and_its_bytes() {
                 .unwrap();
         let slot = Slot(number(&vector["slot"]));
 
-        // The ledger holds the very plaintext.
+        // The ledger holds exactly this plaintext.
         let reader = Reader::open(gateway.ledger.path()).unwrap();
         let held = reader.read(|snapshot| snapshot.plaintext(identity)).unwrap();
         assert_eq!(held.as_deref(), Some(&plaintext[..]), "{name}");
@@ -668,7 +668,7 @@ fn row_step(gateway: &mut Gateway, step: &Value) -> &'static str {
 }
 
 fn check_case(gateway: &Gateway, case: &Value, name: &str) {
-    // The record is the sealed one wherever there is one; the row shows only where it stands alone.
+    // The record is the sealed one wherever there is one; the row shows only where there is no sealed record.
     let held: Vec<Value> = gateway
         .view(
             "SELECT logger, epoch, sequence, source FROM reading
@@ -715,7 +715,7 @@ fn check_case(gateway: &Gateway, case: &Value, name: &str) {
 fn derived_keys_are_those_of_an_independent_library() {
     let all = vectors();
     let mut ran = 0;
-    // A key cannot be looked at: it seals what the expected key opens, byte for byte.
+    // A key cannot be inspected: the test checks that it seals what the expected key opens, byte for byte.
     let seals_like = |ours: &SlotKey, expected: &Value| {
         let expected = SlotKey::new(&unhex(expected.as_str().unwrap())).unwrap();
         let identity = Identity::new(7, 7, 7).unwrap();

@@ -17,7 +17,7 @@ fn client(ledger: &std::path::Path, sql: &str) -> Vec<String> {
 }
 
 #[test]
-fn an_outside_client_reads_every_value_that_was_stored_beside_the_running_daemon() {
+fn an_outside_client_reads_every_value_that_was_stored_while_the_daemon_runs() {
     let Ok(version) = Command::new("sqlite3").arg("-version").output() else {
         eprintln!("skipped: there is no sqlite3 client; `tests/run` installs one");
         return;
@@ -78,7 +78,7 @@ fn an_outside_client_reads_every_value_that_was_stored_beside_the_running_daemon
         .map(|(address, epoch, range)| format!("{address}|{epoch}|{}|{}", range.start(), range.end()))
         .collect();
     assert_eq!(gaps, missing);
-    // Reading changes nothing and hinders nobody.
+    // Reading changes nothing and blocks nothing.
     assert_eq!(client(&ledger, "PRAGMA integrity_check"), ["ok"]);
     assert_eq!(daemon.stop().code(), Some(0));
 }

@@ -1,6 +1,6 @@
 //! The visit list and its sheets: rules one by one without SQL, deadlines against the ring memories of simulated
-//! fields, reviewed texts at several widths, and the sheet in a real browser where there is one.
-//! `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
+//! fields, reviewed texts at several widths, and the sheet in a real browser where there is one. `UPDATE_SNAPSHOTS=1`
+//! rewrites the texts; read them before you keep them.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -51,7 +51,7 @@ fn stamp(unix_s: i64) -> Stamp {
 
 // --------------------------------------------------------------------------------------------- rules, without SQL
 
-/// There, until so many days from now.
+/// In the memory, until this many days from now.
 fn memory(days: Option<i64>) -> InMemory {
     let at = days.map(|days| GatewayTime(NOW + days * DAY));
     let in_logger = if days.is_some_and(|days| days > 0) { InLogger::Yes } else { InLogger::Perhaps };
@@ -177,7 +177,7 @@ fn loggers_come_in_the_order_in_which_their_memories_overwrite_what_is_oldest() 
     scene.gap(14, 10, 20, [None, None, None]);
     scene.gap(15, 10, 10, [Some(1), Some(1), Some(1)]);
     scene.gap(16, 10, 20, [None; 3]).in_memory = InMemory { gone: 11, ..GONE };
-    // All of it may be gone: after those that certainly hold something.
+    // All of it may be gone: this comes after loggers that certainly hold something.
     scene.gap(17, 10, 20, [Some(-4), Some(7), Some(8)]);
     // The oldest may be gone, the rest is there: now.
     scene.gap(18, 10, 20, [Some(-1), Some(7), Some(8)]).in_memory.certain = 5;
@@ -188,7 +188,7 @@ fn loggers_come_in_the_order_in_which_their_memories_overwrite_what_is_oldest() 
         (11, Class::Dated),
         (17, Class::Dated),
         (14, Class::Undated),
-        // A single record is no reason to hurry, however soon it goes.
+        // A single record is not a reason to hurry, however soon it is overwritten.
         (15, Class::Small),
         (19, Class::Elsewhere),
         (16, Class::Gone),
@@ -222,10 +222,10 @@ fn a_visit_is_needed_to_the_first_logger_of_the_order_that_is_a_reason_to_go() {
     let trip = scene.verdict(&[]).trip().unwrap();
     let before = Some(GatewayTime(NOW + 7 * DAY));
     assert_eq!((trip.logger, trip.before, trip.is_only_silent, trip.loggers), (address(12), before, true, 1));
-    // Where no logger is heard at all, its silence alone is no reason.
+    // If no logger is heard at all, its silence alone is not a reason.
     assert_eq!(scene.verdict(&[Fault::NothingHeard]), Verdict::NotYetKnown);
 
-    // What is missing is one, whatever the gateway does.
+    // Missing records are a reason, whatever the gateway does.
     scene.gap(11, 20, 30, [Some(9), Some(20), Some(21)]);
     for faults in [&[][..], &stopped, &[Fault::NothingHeard]] {
         let trip = scene.verdict(faults).trip().unwrap();
@@ -278,12 +278,12 @@ fn a_silent_logger_is_in_the_list_by_its_date_and_leads_where_no_date_is_known()
 fn an_unclosed_epoch_counts_by_what_it_is_presumed_to_have_made() {
     let mut scene = Scene::new(&[11, 12, 13, 14]);
     scene.unclosed(11, Some(144), Some(4));
-    // Every record of these is held, as far as time tells: no visit can bring more, however many there are.
+    // Every record of these is held, as far as times show: no visit can bring more, however many there are.
     for _ in 0..300 {
         scene.unclosed(12, Some(0), Some(2));
     }
     scene.unclosed(13, None, None).in_memory = GONE;
-    // Where a visit is made anyway, a copy of the memory tells.
+    // If a visit is made anyway, a copy of the memory shows it.
     scene.unclosed(14, Some(0), Some(2));
     scene.gap(14, 10, 10, [Some(1), Some(1), Some(1)]);
     assert_eq!(scene.order(), [(11, Class::Dated), (14, Class::Small), (13, Class::Gone)]);
@@ -317,7 +317,7 @@ fn what_is_gone_is_to_be_looked_for_until_it_is_written_off() {
 }
 
 #[test]
-fn nobody_goes_to_a_logger_whose_rest_is_written_off() {
+fn a_logger_whose_rest_is_written_off_needs_no_visit() {
     let mut scene = Scene::new(&[11]);
     scene.silent(11, Some(3));
     scene.known.get_mut(&address(11)).unwrap().is_written_off = true;
@@ -667,7 +667,7 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
 // --------------------------------------------------------------------------------------------------- the command
 
 #[test]
-fn a_sheet_is_written_whole_and_never_over_another_file_unless_told() {
+fn a_sheet_is_written_whole_and_never_over_another_file_unless_asked() {
     let field = FieldPlan::harrow_tarn(21, 3, TrueTime(1_780_000_000), 2).without_incidents();
     let site = Site::new(&field, "/nowhere/radio", 1.0, "");
     drop(Ledger::open(&site.ledger()).unwrap());
@@ -698,7 +698,7 @@ fn a_sheet_is_written_whole_and_never_over_another_file_unless_told() {
     assert_eq!(run(&["visits"]).0, 0);
     let parts = std::fs::read_dir(site.dir.path()).unwrap();
     assert!(parts.flatten().all(|entry| !entry.file_name().to_string_lossy().ends_with(".part")));
-    // The ledger is never taken for a file to be replaced.
+    // The ledger is never accepted as a file to be replaced.
     let ledger = site.path("ledger.html");
     std::os::unix::fs::symlink(site.ledger(), &ledger).unwrap();
     let (code, text) = run(&["visits", "--sheet", ledger.to_str().unwrap(), "--force"]);

@@ -1,5 +1,5 @@
-//! A reader that keeps its transaction open makes the -wal grow: it is named, commits go on, settling waits and is made
-//! up for.
+//! A reader that keeps its transaction open makes the -wal grow: the reader is named, commits continue, settling waits
+//! and catches up later.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;

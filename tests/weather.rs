@@ -1,7 +1,7 @@
-//! What a site throws at the real binary from outside: wrong clocks, ports that go and come, peers that fall silent,
-//! noise, floods, forgeries. Each ends with the ledger against the truth.
+//! Disturbances from outside: wrong clocks, ports that disappear and return, peers that fall silent, noise, floods,
+//! forgeries. Each test ends with a comparison of the ledger with the truth.
 //!
-//! `STONECHAT_TEST_FORGED=N` sends so many forged frames (default 200,000).
+//! `STONECHAT_TEST_FORGED=N` sets the number of forged frames (default 200,000).
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
@@ -20,7 +20,7 @@ use util::promises::kept;
 use util::random::Random;
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 
-/// What a log may grow by, however long the trouble lasts.
+/// How much a log may grow, however long the trouble lasts.
 const LOG_BYTES_MAX: usize = 64 << 10;
 
 fn send(pty: &mut PtyMaster, bytes: &[u8]) {
@@ -107,7 +107,7 @@ fn clocks_that_start_in_1970_and_jump_a_year_either_way_mark_what_they_stamp_and
     );
     assert_eq!(unsynchronised as u64, marked);
     assert!(marked > 0 && marked < before);
-    // 1970 to now, a year on, back, a year back, on again; seconds are no change.
+    // 1970 to now, a year forward, back, a year back, forward again; seconds do not count as a change.
     let log = daemon.log();
     assert_eq!(log.matches("clock was changed").count(), 5, "{log}");
     assert!(log.contains("not synchronised"), "{log}");
@@ -135,7 +135,7 @@ fn a_port_that_is_unplugged_in_the_middle_of_a_frame_goes_on_when_it_is_back() {
     while field.left() > 0 {
         daemon.wait_listening();
         send(&mut pty, &part(&mut field, parts));
-        // The front of a frame, of which nothing else comes: it counts nowhere.
+        // The beginning of a frame without the rest: it is not counted.
         send(&mut pty, &[3, 1, 1, 7]);
         daemon.wait_frames(field.tally().frames());
         drop(pty);
@@ -175,7 +175,7 @@ fn a_tcp_peer_that_goes_is_called_again_and_one_that_falls_silent_is_asked_for()
     }
     let (peer, _) = listener.accept().unwrap();
     daemon.wait_listening();
-    // A peer that vanishes without a word sends nothing, and a listener alone would wait for ever: the kernel asks
+    // A peer that vanishes without closing sends nothing, and a listener alone would wait without end: the kernel asks
     // for it. In `/proc/net/tcp` timer 2 is the keepalive timer, with what is left of it in hundredths of a second
     // (source: Linux, Documentation/networking/proc_net_tcp.rst).
     let ours = format!("{:04X}", peer.peer_addr().unwrap().port());
@@ -222,7 +222,8 @@ impl Cable {
         laid.then_some(cable)
     }
 
-    /// From now on nothing gets through either way, and neither end is told: frames go to a card that nobody has.
+    /// From now on nothing gets through in either direction, and neither end notices: frames go to a card that does not
+    /// exist.
     fn swallow(&self) {
         for (network, other, end) in [(&self.ours, Self::THEIRS, "near"), (&self.theirs, Self::OURS, "far")] {
             let nobody = ["lladdr", "02:00:00:00:00:99", "nud", "permanent", "dev", end];
@@ -238,7 +239,7 @@ impl Cable {
 
 impl Drop for Cable {
     fn drop(&mut self) {
-        // The cable goes with its ends.
+        // The cable is removed with its ends.
         ip(&["netns", "del", &self.ours]);
         ip(&["netns", "del", &self.theirs]);
     }
@@ -258,7 +259,7 @@ const NETWORKS: &str = "STONECHAT_TEST_NETWORKS";
 fn a_tcp_peer_behind_a_black_hole_is_given_up_and_called_until_it_answers() {
     if let Ok(networks) = std::env::var(NETWORKS) {
         let (ours, theirs) = networks.split_once(' ').unwrap();
-        // Whoever laid it takes it away.
+        // The process that made it removes it.
         let cable = Cable { ours: ours.to_owned(), theirs: theirs.to_owned() };
         return behind_a_black_hole(&std::mem::ManuallyDrop::new(cable));
     }
@@ -372,12 +373,12 @@ fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as
     kept("noise", "noise costs neither memory nor log", fault, 3 * MEGABYTES as u64, &result);
 }
 
-/// What somebody with a transmitter and no key can send.
+/// What a sender with a transmitter and without a key can send.
 fn forge(random: &mut Random, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u8>) {
     let draw = random.next();
     let mut air = sent[(draw >> 32) as usize % sent.len()].clone();
     match draw % 10 {
-        // A bit flipped anywhere, under a right check sequence.
+        // A bit flipped anywhere, with a valid check sequence.
         0..=2 => {
             let at = random.next() as usize % air.len();
             air[at] ^= 1 << (draw % 8);
@@ -441,7 +442,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
     let (resident, ledger) = (status_kb(&daemon, "VmRSS"), size());
     let mut largest = ledger;
     let mut random = Random(35);
-    // Logger by logger in turns; of each so many.
+    // Each logger in turn, with this many frames of each.
     let mut records: Vec<&TruthRecord> = Vec::new();
     for turn in 0..genuine.div_ceil(roster.len()) {
         let loggers = named.iter().chain(waits);

@@ -1,5 +1,5 @@
-//! Compare: two copies of the large ledger, by digests, against the same of a small one and against a scan of every
-//! row of both; and against a copy of which a few blocks differ.
+//! Compare: two copies of the large ledger, by digests. Baselines: the same for a small ledger, and a scan of every row
+//! of both. Also against a copy in which a few blocks differ.
 
 use super::Flags;
 use super::large;

@@ -1,5 +1,5 @@
-//! Damage: what a start looks at in a sound ledger, and what is written beside it each day, on the large ledger and on
-//! a small one.
+//! Damage: what a start checks in a sound ledger, and what is written next to it each day, on the large ledger and on a
+//! small one.
 
 use super::Flags;
 use super::large;
@@ -11,7 +11,7 @@ use stonechat::ledger::{Ledger, Stamp};
 
 const SMALL: u64 = 20_000;
 
-/// Milliseconds of the first and the second time of writing, and of a start that finds all of it; bytes beside it.
+/// Milliseconds of the first and the second time of writing, and of a start that finds all of it; bytes next to it.
 fn measured(path: &Path, now: Stamp) -> ([f64; 3], u64) {
     let _ = std::fs::remove_file(path_of(path));
     let mut ledger = Ledger::open(path).expect("a ledger");

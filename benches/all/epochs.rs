@@ -1,5 +1,5 @@
-//! Epochs: the work of `visits` for one logger that has begun 10,000 epochs, half of them without a named end, against as
-//! many gaps of one epoch.
+//! Epochs: the work of `visits` for one logger that has begun 10,000 epochs, half of them without a named end.
+//! Baseline: the same number of gaps in one epoch.
 
 use super::Flags;
 use super::feed;

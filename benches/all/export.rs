@@ -1,4 +1,4 @@
-//! Export: raw CSV against `sqlite3 -csv` over a plain table of the same rows, Parquet against pyarrow writing the same
+//! Export: raw CSV against `sqlite3 -csv` on a plain table of the same rows, Parquet against pyarrow writing the same
 //! table, and the peak memory of the real binary.
 
 use super::Flags;

@@ -1,7 +1,7 @@
-//! Floods of forged frames: the longest commit, and what the ledger grows by, while the room to wait for a key fills and
-//! when it is full.
+//! Floods of forged frames: the longest commit, and how much the ledger grows, while the room for frames that wait for
+//! a key fills and when it is full.
 //!
-//! Frames are as large as they can be, and commits as large as the daemon's. Against a commit of as many readings.
+//! Frames have the largest size, and commits the size of the daemon's. Baseline: a commit of as many readings.
 
 use super::Flags;
 use super::feed;

@@ -1,7 +1,7 @@
-//! Imports: a sealed dump of many records, and the gateway's own CSV with none, half and all of it held already,
-//! by the real binary; against `sqlite3 .import` of the same CSV into plain rows with a primary key.
+//! Imports by the real binary: a sealed dump of many records, and the gateway's own CSV with none, half and all of it
+//! already held. Baseline: `sqlite3 .import` of the same CSV into plain rows with a primary key.
 //!
-//! And what an import costs a running daemon: the longest commit while it goes on.
+//! Also what an import costs a running daemon: the longest commit during the import.
 
 use super::Flags;
 use super::feed::{self, CHANNELS, FROM, INTERVAL_S, LOGGERS, SITE_KEY, Sealed, identity, reading, stamp};
@@ -144,8 +144,8 @@ fn import(dir: &Path, file: &Path) -> (f64, f64, f64) {
     command.arg("-c").arg(dir.join("site.toml")).args(["import", "--json", "--by", "bench"]).arg(file);
     let since = std::time::Instant::now();
     // Into a file: a report of half a million gaps fills a pipe.
-    let told = dir.join("report.json");
-    let out = std::fs::File::create(&told).expect("a file");
+    let printed = dir.join("report.json");
+    let out = std::fs::File::create(&printed).expect("a file");
     let mut child = command.stdout(Stdio::from(out)).spawn().expect("the import starts");
     let status = format!("/proc/{}/status", child.id());
     let mut peak = 0.0_f64;
@@ -156,7 +156,7 @@ fn import(dir: &Path, file: &Path) -> (f64, f64, f64) {
     }
     let took = since.elapsed().as_secs_f64();
     assert!(child.wait().expect("its end").success(), "the import failed");
-    let report = std::fs::read(&told).expect("its report");
+    let report = std::fs::read(&printed).expect("its report");
     let report: serde_json::Value = serde_json::from_slice(&report).expect("JSON");
     let held = report["files"][0]["imported"]["lock_held_s"].as_f64().unwrap_or(0.0);
     (took, peak / 1024.0, held)

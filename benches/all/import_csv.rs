@@ -1,10 +1,10 @@
-//! A foreign CSV with sequence numbers, half of it held: read by its layout alone, and planned against the ledger;
-//! against pandas, which reads, parses times and scales.
+//! A CSV of another reader with sequence numbers, half of it held: only read by its layout, and planned against the
+//! ledger. Baseline: pandas, which reads, parses times and scales.
 //!
-//! Of the time of a plan, about a quarter is reading the lines, a third is SQLite handing over what is held (a span at a
-//! time; 256 readings), and the rest is judging, keeping what is new, and finding it again if it comes twice.
+//! About a quarter of the time of a plan is reading the lines, and a third is SQLite returning what is held (one span
+//! of 256 readings at a time). The rest is judging, storing new readings, and finding them again if they come twice.
 //!
-//! Peak memory is the process's own while it plans; it grows with what is new, not with the file.
+//! Peak memory is that of the process while it plans; it grows with the number of new readings, not with the file.
 
 use crate::Flags;
 use crate::table::Table;

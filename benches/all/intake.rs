@@ -1,7 +1,7 @@
 //! Intake: frames a second from the bytes of the line to a durable commit.
 //!
-//! Against a bare append of the same rows (same columns, page size and settings, one prepared statement, no
-//! index, values ready in memory), and against the script that a site would otherwise write.
+//! Baselines: a bare append of the same rows (same columns, page size and settings, one prepared statement, no index,
+//! values ready in memory), and the script that a site would otherwise write.
 
 use super::Flags;
 use super::feed::{self, CHANNELS, LOGGERS, Sealed, stamp};

@@ -1,8 +1,7 @@
 //! The large ledger: ten years of hourly readings of 255 loggers, with 5,000 gaps, filled through the ledger
 //! itself, logger by logger, and kept for the next run.
 //!
-//! Readings have one channel, so that 20 million of them fit in a gigabyte or so; each logger writes its daily
-//! profile.
+//! Readings have one channel, so that 20 million of them fit in about a gigabyte; each logger writes a daily profile.
 
 use super::feed::{self, LOGGERS, stamp};
 use super::obvious::remove;

@@ -1,8 +1,8 @@
 //! Alternatives of the layout: page size, size of the -wal at a checkpoint, how often a day is settled.
 //!
-//! The ledger's own tables on a connection of this bench, with the ledger's settings but for the one that is
-//! varied; the statements are the ledger's in all that writes: rows appended with a tally a commit, the day
-//! moved into the clustered table. The ratio is to the settings in force.
+//! Uses the ledger's own tables on a connection of this bench, with the ledger's settings except the one that is
+//! varied. The writing statements are the ledger's: rows appended with one tally for each commit, and the day moved
+//! into the clustered table. The ratio is to the settings in force.
 
 use super::Flags;
 use super::feed::{self, CHANNELS};

@@ -1,4 +1,4 @@
-//! All benches, one table: each row is a ratio of ours to a baseline, measured in the same run, in turns.
+//! All benches in one table: each row is a ratio of this program to a baseline, measured alternately in the same run.
 //!
 //! Input: flags (`--help`), sizes among them. Output: the table on standard output, and as JSON with `--json`.
 //! Data goes under `target/bench-data`; large ledgers are kept there for the next run.
@@ -9,7 +9,7 @@
 //!                                        every group ──▶ table
 //! ```
 //!
-//! What this is not: no figure is asserted, and nothing fails for being slow.
+//! What this is not: it asserts no figure, and nothing fails because it is slow.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod compare;

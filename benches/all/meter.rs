@@ -1,11 +1,10 @@
 //! Bytes that reach a storage device: the kernel's count of sectors written, which no cache and no file system
 //! hides from.
 //!
-//! As root, a memory card is stood in for by a loop device of its own with an ext4 on it (made in the data
-//! folder), so that nobody else's writes count. Without that the counter of the disk under the data folder is
-//! read, and whatever else the machine writes meanwhile counts too: the notes say which it was. What the process
-//! itself dirtied (`write_bytes` of `/proc/self/io`) is read beside it: the difference is the file system's own,
-//! its journal above all.
+//! As root, the bench replaces a memory card by a loop device with an ext4 file system (made in the data folder), so
+//! that only its own writes count. Without root, it reads the counter of the disk under the data folder, which includes
+//! all other writes of the machine; the notes say which it was. It also reads the bytes that the process itself dirtied
+//! (`write_bytes` of `/proc/self/io`): the difference comes from the file system, mostly its journal.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -25,7 +24,7 @@ impl Meter {
             use std::os::unix::fs::MetadataExt;
             let device = std::fs::metadata(data).map(|meta| meta.dev()).unwrap_or(0);
             let (major, minor) = (rustix::fs::major(device), rustix::fs::minor(device));
-            // A partition's counter is beside its disk's.
+            // A partition's counter is next to its disk's.
             let link = std::fs::read_link(format!("/sys/dev/block/{major}:{minor}")).unwrap_or_default();
             let device = link.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
             let dir = data.join("card");

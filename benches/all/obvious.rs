@@ -1,4 +1,4 @@
-//! The obvious schema: one row a reading in a table with a key on logger, epoch and sequence.
+//! The obvious schema: one row for each reading in a table with a key on logger, epoch and sequence.
 
 use super::feed::{CHANNELS, counts, reading};
 use rusqlite::{Connection, params_from_iter};
@@ -66,7 +66,7 @@ pub fn pragma(db: &Connection, text: &str) {
     while rows.next().expect("a pragma").is_some() {}
 }
 
-/// Removes a database with what lies beside it.
+/// Removes a database with the files next to it.
 pub fn remove(path: &Path) {
     for suffix in ["", "-wal", "-shm", "-journal", ".lock"] {
         let mut name = path.as_os_str().to_owned();

@@ -1,6 +1,6 @@
-//! Read: one logger's month out of the large ledger, and every value through the public view.
+//! Read: one month of one logger from the large ledger, and every value through the public view.
 //!
-//! Against the obvious schema for the month; against `sqlite3 -csv` on its plain rows for the scan.
+//! Baselines: the obvious schema for the month, and `sqlite3 -csv` on its plain rows for the scan.
 
 use super::Flags;
 use super::feed;

@@ -1,4 +1,4 @@
-//! Rest: bytes a reading takes once settled, after a simulated year of 20 loggers.
+//! Rest: the bytes of a settled reading, after a simulated year of 20 loggers.
 //!
 //! The whole file counts: readings, a daily profile of each logger, ranges, daily counts. The obvious schema
 //! gets the same rows in the same order.

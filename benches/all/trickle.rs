@@ -1,9 +1,9 @@
-//! Trickle: bytes that reach the device for each stored reading, at the pace of life but in simulated time.
+//! Trickle: bytes that reach the device for each stored reading, at a realistic pace but in simulated time.
 //!
-//! 255 loggers make one 8-channel reading in five minutes each, at different seconds. The ledger commits in
-//! windows and settles at the day's end; a preallocated raw log writes the same windows; the obvious schema
-//! commits each frame. Where only a part of the day is simulated, the rest of it is put into the journal
-//! beforehand, so that the settle is a whole day's.
+//! Each of 255 loggers makes one 8-channel reading every five minutes, at different seconds. The ledger commits in
+//! windows and settles at the day's end; a preallocated raw log writes the same windows; the obvious schema commits
+//! each frame. If only part of the day is simulated, the rest of it is put into the journal beforehand, so that the
+//! settle covers a whole day.
 
 use super::Flags;
 use super::feed::{self, CHANNELS, DAY_S, INTERVAL_S, LOGGERS, stamp};

@@ -1,8 +1,8 @@
-//! Units: values a second of each conversion, from raw counts in memory to f64 values in memory.
+//! Units: values per second of each conversion, from raw counts in memory to f64 values in memory.
 //!
-//! Against numpy doing the same arithmetic on the same counts as loaded arrays, in the same run and in turns. Ours also
-//! checks every input and range and gives a reason where there is no value; numpy does the bare arithmetic, and the
-//! branches only where the formula has them. Sums of both must agree.
+//! Baseline: numpy with the same arithmetic on the same counts in loaded arrays, alternately in the same run. This
+//! program also checks every input and range and gives a reason if there is no value; numpy does only the arithmetic,
+//! and the branches that the formula has. The sums of both must agree.
 
 use super::Flags;
 use super::table::{Table, seconds};
@@ -125,7 +125,7 @@ const CONVERSIONS: [(&str, Work); 14] = [
         out.clear();
         let rows = inputs.wire.iter().zip(&inputs.platinum).zip(&inputs.ratio);
         out.extend(rows.map(|((&wire, &t1), &s1)| {
-            // Temperature and air pressure are values already: here the counts stand for them.
+            // Temperature and air pressure are values already: here the counts replace them.
             let (t1, s1) = (f64::from(t1) / 1e4, 100.0 + f64::from(s1) / 1e6);
             let hertz = electrical(RawUnit::MilliHertz, wire).value;
             form.evaluate(hertz, "kPa", &mut Silent)

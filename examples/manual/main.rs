@@ -1,6 +1,7 @@
 //! Writes the manual pages and shell completions into a folder: `cargo run --example manual -- DIR`.
 //!
-//! An example and no command, so that nobody carries its two libraries on a gateway. `deploy/package` runs it.
+//! It is an example and not a command, so that its two libraries are not installed on a gateway. `deploy/package` runs
+//! it.
 
 mod pages;
 

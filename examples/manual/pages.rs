@@ -1,10 +1,10 @@
 //! Manual pages and shell completions as texts.
 //!
 //! Input: the commands as clap has them, and the commented configuration files, which are the reference of their keys.
-//! Output: `man1/` with a page for each command, `man5/` with one for each configuration file, `completions/` for
-//! bash, zsh and fish. What this is not: it holds no words on commands or keys of its own, so nothing here grows old.
+//! Output: `man1/` with a page for each command, `man5/` with one for each configuration file, `completions/` for bash,
+//! zsh and fish. What this is not: it has no text of its own about commands or keys, so nothing here becomes outdated.
 //!
-//! Form: man(7), the macros that every manual reader has.
+//! Format: man(7), the macros that every manual reader has.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
@@ -76,7 +76,7 @@ fn command_page(command: &clap::Command, name: &str, sources: &[&str]) -> io::Re
         rest.push_str(
             ".SH ENVIRONMENT\n.TP\n.B STONECHAT_CONFIG\nThe configuration, where\n.B \\-c\ndoes not say.\n",
         );
-        rest.push_str(".TP\n.B STONECHAT_LOG\nHow much the daemon tells: error, warn, info or debug.\n");
+        rest.push_str(".TP\n.B STONECHAT_LOG\nHow much the daemon logs: error, warn, info or debug.\n");
         rest.push_str(".SH CAUTIONS\n");
         let caution = command.get_after_help().map(ToString::to_string).unwrap_or_default();
         filled(&caution, &mut rest);
@@ -124,7 +124,7 @@ fn file_page(name: &str, text: &str) -> String {
     paragraphs(head.map(String::as_str), &mut out);
     for block in blocks.iter().skip(1) {
         let (tables, keys): (Vec<_>, Vec<_>) = block.lines.iter().partition(|line| line.starts_with('['));
-        // What stands there without a word is a further example.
+        // A line without text of its own is another example.
         for table in tables.iter().filter(|_| !block.comment.is_empty() || keys.is_empty()) {
             out.push_str(&format!(".SH {}\n", escaped(table)));
         }
@@ -146,7 +146,7 @@ fn file_page(name: &str, text: &str) -> String {
     out
 }
 
-/// A comment and the tables or keys that stand directly below it.
+/// A comment and the tables or keys directly below it.
 #[derive(Default)]
 struct Block {
     comment: Vec<String>,
@@ -199,7 +199,7 @@ fn blocks(text: &str) -> Vec<Block> {
     all
 }
 
-/// Whether a comment's text is a table heading or a key with its value: what stands there by default.
+/// Whether a comment's text is a table heading or a key with its value: the default.
 pub fn is_entry(text: &str) -> bool {
     let heading = text.starts_with('[') && text.ends_with(']') && !text.contains(' ');
     let key = text.split_once(" = ").is_some_and(|(key, _)| {

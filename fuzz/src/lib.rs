@@ -1,8 +1,8 @@
-//! What each fuzz target does with an input: feeds it to one reader of hostile bytes, and checks what must hold
-//! whatever the bytes are. A target ends in a panic if it does not.
+//! The fuzz targets: each gives an input to one reader of hostile bytes, and checks what must be true for any bytes. If
+//! it is not, the target panics.
 //!
 //! The fuzzer's binaries (`src/bin`) and an ordinary test over the committed corpus (`tests/corpus.rs` of the main
-//! package, which takes this file in as a module) run the same functions. What this is not: a place for expected
+//! package, which includes this file as a module) run the same functions. What this is not: a place for expected
 //! values; those are in `tests/vectors.rs`.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, dead_code)]
@@ -324,7 +324,7 @@ impl Listener for Quiet {
 const CUT: &[u8] = b"\n----\n";
 
 /// A layout and a file in its style: what is read does not hang on how it comes in, and what `--describe` prints of any
-/// file is a layout, or says where somebody must choose.
+/// file is a layout, or says where a person must choose.
 pub fn layout(data: &[u8]) {
     let Some((&seed, data)) = data.split_first() else { return };
     let Some(at) = data.windows(CUT.len()).position(|window| window == CUT) else { return };
@@ -388,7 +388,7 @@ fn row_text(id: Identity, row: &Row) -> String {
 /// The files of a site, by the first byte.
 const FILES: [&str; 5] = ["site.toml", "loggers.toml", "keys.toml", "points.toml", "calibrations.toml"];
 
-/// Right files beside the one that is fuzzed.
+/// Valid files next to the one that is fuzzed.
 const RIGHT: [&str; 5] = [
     include_str!("../../config/site.toml"),
     include_str!("../../config/loggers.toml"),
@@ -511,7 +511,7 @@ fn write(name: &str, content: &[u8]) {
     file.write_all(content).unwrap();
 }
 
-/// One file of the configuration among right ones; the first byte says which. Mistakes are told by file and line,
+/// One file of the configuration among valid ones; the first byte says which. Mistakes are reported by file and line,
 /// and no message shows a key.
 pub fn config(data: &[u8]) {
     let Some((&which, content)) = data.split_first() else { return };
@@ -522,17 +522,17 @@ pub fn config(data: &[u8]) {
     let site = folder().join(FILES[0]);
     let environment = Environment { runtime_directory: Some(folder().clone()), ..Environment::default() };
     let survey = config::survey(&site, &environment);
-    let mut told = survey.problems.to_string();
+    let mut printed = survey.problems.to_string();
     for warning in &survey.warnings {
-        told += &format!("\n{warning}");
+        printed += &format!("\n{warning}");
     }
     if let Some(config) = &survey.config {
         let calibrations = folder().join(FILES[4]);
         if let Err(problems) = config::load_calibrations_in(config, &calibrations, &environment) {
-            told += &format!("\n{problems}");
+            printed += &format!("\n{problems}");
         }
         if let Err(problems) = config::load_keyring_in(config, &environment) {
-            told += &format!("\n{problems}");
+            printed += &format!("\n{problems}");
         }
     }
     if which == 2 {
@@ -542,9 +542,9 @@ pub fn config(data: &[u8]) {
             let value = value.trim().trim_matches('"');
             let secret =
                 key.trim() == "hex" && value.len() >= 16 && value.bytes().all(|b| b.is_ascii_hexdigit());
-            // A text that stands elsewhere in the file as well is no secret.
+            // A text that also occurs elsewhere in the file is not a secret.
             if secret && text.matches(value).count() == 1 {
-                assert!(!told.contains(value), "a message shows a key: {told}");
+                assert!(!printed.contains(value), "a message shows a key: {printed}");
             }
         }
     }

@@ -1,12 +1,14 @@
-//! What commands take: times, loggers, files, and the configuration that they are about.
+//! The common arguments of commands: times, loggers, files, and the configuration.
 //!
 //! Input: arguments as they were typed. Output: checked values, or the reason why a command ends ([`Exit`]).
 
 use super::exit::Exit;
 use super::logger_word::LoggerWord;
 use crate::config::{self, Config};
+use crate::ledger::read::configuration;
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
+use crate::record::in_force::{ConfigurationFile, TextInForce};
 use crate::record::notes;
 use crate::report::values::Site;
 use crate::state::DaemonState;
@@ -22,18 +24,48 @@ use std::path::{Path, PathBuf};
 /// The configuration's file if neither the arguments nor the environment name one.
 const DEFAULT_CONFIG: &str = "/etc/stonechat/site.toml";
 
-/// The configuration that the arguments, the environment or our default name.
+/// The configuration that the arguments or the environment name, otherwise the default.
 pub fn site_file(given: Option<PathBuf>) -> PathBuf {
     given
         .or_else(|| std::env::var_os("STONECHAT_CONFIG").map(PathBuf::from))
         .unwrap_or_else(|| PathBuf::from(DEFAULT_CONFIG))
 }
 
-/// Loads the configuration; the mistakes in it are the reason to end.
+/// Loads the configuration for a command that changes something; the mistakes in it are the reason to end.
 pub fn open(path: &Path) -> Result<Config, Exit> {
-    let config = config::load(path).map_err(|problems| Exit::refused(&problems))?;
+    let config = config::load(path).map_err(|problems| refused(path, &problems))?;
     tell_elsewhere(&config);
     Ok(config)
+}
+
+/// Loads the configuration for a report. While a file has mistakes, its text in force is used, and [`Config::in_force`]
+/// says so; without one, the mistakes are the reason to end.
+pub fn open_for_report(path: &Path) -> Result<Config, Exit> {
+    let config = config::load_in_force(path, taken).map_err(|problems| Exit::refused(&problems))?;
+    tell_elsewhere(&config);
+    Ok(config)
+}
+
+/// One of both: a command's part that only reports, or one that changes something.
+pub fn opened(path: &Path, only_reports: bool) -> Result<Config, Exit> {
+    if only_reports { open_for_report(path) } else { open(path) }
+}
+
+/// The mistakes that keep a command from changing anything, and that reports go on meanwhile, if they do.
+pub fn refused(path: &Path, problems: &config::Problems) -> Exit {
+    let exit = Exit::refused(problems);
+    match config::load_in_force(path, taken) {
+        Ok(config) if !config.in_force.is_empty() => exit.and(
+            "this command works only with files without mistakes: correct them first; reports go on with what is in force",
+        ),
+        _ => exit,
+    }
+}
+
+/// The text of a configuration file that the daemon took last, by this ledger. A ledger that cannot be read has none.
+fn taken(ledger: &Path, file: ConfigurationFile) -> Option<TextInForce> {
+    let reader = Reader::open(ledger).ok()?;
+    configuration::in_force(&reader, file, config::FILE_LEN_MAX_BYTES).ok()?
 }
 
 /// The file of a ledger that an argument names. The ledger's other files are next to it, not next to a link to it.
@@ -45,7 +77,7 @@ pub fn resolved(file: &Path) -> PathBuf {
 pub fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
     if config.is_site_file(path) {
         return Err(format!(
-            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, --force or not; choose \
+            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, even with --force; choose \
              another name",
             path.display()
         ));
@@ -58,7 +90,7 @@ pub fn time(config: &Config, text: &str, option: &str, now: GatewayTime) -> Resu
     when::typed(text, config.site.utc_offset_s, now).map_err(|why| format!("{option} {text:?} {why}"))
 }
 
-/// The same of an option that may be left out.
+/// The same for an option that may be left out.
 pub fn maybe_time(
     config: &Config,
     text: Option<&str>,
@@ -74,7 +106,7 @@ pub fn now(config: &Config, text: Option<&str>) -> Result<GatewayTime, Exit> {
     Ok(now.map_or_else(time::now, TypedTime::begin))
 }
 
-// The next three have no doc comments: clap would show them as the description of each command that takes them in.
+// The next three have no doc comments: clap would show them as the description of each command that includes them.
 #[derive(clap::Args)]
 pub struct LoggersArg {
     /// Only this logger, by its address or name; may be given several times
@@ -134,7 +166,13 @@ impl SpanArgs {
 
 /// What every report names.
 pub fn frame(config: &Config, now: GatewayTime) -> Frame<'_> {
-    Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
+    Frame {
+        site: &config.site.name,
+        utc_offset_s: config.site.utc_offset_s,
+        roster: &config.roster,
+        now,
+        in_force: &config.in_force,
+    }
 }
 
 /// A logger of the roster.
@@ -183,7 +221,7 @@ pub fn name_of(path: &Path) -> String {
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
-/// Says on standard error that the daemon which runs here writes another ledger, as after a link was switched.
+/// Notes on standard error that the running daemon writes another ledger, for example after a link was changed.
 fn tell_elsewhere(config: &Config) {
     let (Some(daemon), true) = DaemonState::look(config.runtime_dir.as_deref()) else { return };
     let (Some(written), path) = (daemon.ledger, &config.ledger.path) else { return };
@@ -191,7 +229,7 @@ fn tell_elsewhere(config: &Config) {
         || files::place(&written).is_some_and(|there| files::place(path) == Some(there));
     if !is_this {
         say!(
-            "stonechat: note: the daemon that runs (process {}) writes another ledger, {}; this is about {}",
+            "stonechat: note: the running daemon (process {}) writes another ledger, {}; this is about {}",
             daemon.pid,
             written.display(),
             path.display()
@@ -199,11 +237,11 @@ fn tell_elsewhere(config: &Config) {
     }
 }
 
-/// Says on standard error which damaged ledgers are not in a report that would pass for the whole. If the ledger cannot
-/// be read, the command itself says why.
+/// Names on standard error the damaged ledgers whose records are not in a report, because the report looks complete
+/// without them. If the ledger cannot be read, the command itself says why.
 pub fn tell_not_here(ledger: &Path) {
     let asides = Reader::open(ledger).and_then(|reader| reader.not_salvaged());
     for aside in asides.unwrap_or_default() {
-        say!("stonechat: note: not in this: {}", view::notes::not_here(&aside));
+        say!("stonechat: note: not included: {}", view::notes::not_here(&aside));
     }
 }

@@ -1,4 +1,4 @@
-//! `stonechat backup FILE`: a verified copy of the ledger, while the daemon goes on.
+//! `stonechat backup FILE`: a verified copy of the ledger, while the daemon keeps running.
 
 use super::args::{not_of_the_site, open};
 use super::exit::{DONE, Exit};
@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 /// The arguments of `backup`.
 #[derive(clap::Args)]
 pub struct Args {
-    /// The copy's name; a file that is there already is never overwritten
+    /// The copy's name; an existing file is never overwritten
     file: PathBuf,
     /// Print JSON
     #[arg(long)]

@@ -1,11 +1,11 @@
 //! `stonechat check`: every mistake of the configuration at once, then whether ports and ledger can be used.
 //!
-//! Where there is a ledger, it is asked what the loggers themselves say: who still sends under an old key slot,
-//! and whose newest profile differs from the roster. Those are warnings.
+//! If there is a ledger, it shows which loggers still send under an old key slot, and whose newest profile differs from
+//! the roster. Those are warnings.
 //!
-//! Input: the path of `site.toml`. Output: text, or one JSON object under `--json`, and the exit code. What
-//! this is not: it starts nothing, writes nothing, and opens the ledger, which may be in use, as any report
-//! does: for reading, by SQLite and no other means.
+//! Input: the path of `site.toml`. Output: text, or one JSON object under `--json`, and the exit code. What this is
+//! not: it starts nothing, writes nothing, and opens the ledger, which may be in use, as any report does: read-only,
+//! and only through SQLite.
 
 use super::exit::{COULD_NOT, DONE, config_code};
 use super::key::facts;
@@ -22,8 +22,8 @@ use std::path::Path;
 
 /// Checks a configuration and writes the report.
 ///
-/// Returns the exit code: 0; 2 where there is a mistake in a file; 3 where a port or the ledger's folder
-/// cannot be used, or the report cannot be written.
+/// Returns the exit code: 0; 2 if there is a mistake in a file; 3 if a port or the ledger's folder cannot be used, or
+/// the report cannot be written.
 pub fn run(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
     run_in(config_path, &Environment::of_process(), json, out)
 }
@@ -64,7 +64,7 @@ pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &m
     }
 }
 
-/// Tries ports and ledger; adds what the ledger says otherwise than the files to `found_by_ledger`.
+/// Tries ports and ledger; adds the differences between ledger and files to `found_by_ledger`.
 fn trials(
     config: &Config,
     environment: &Environment,
@@ -84,12 +84,12 @@ fn trials(
     (ports, LedgerTrial { path: path.to_string_lossy().into_owned(), trial })
 }
 
-/// Why the service could not write the ledger that root may write.
+/// Why the service could not write the ledger, although root can.
 fn as_the_service(config: &Config, environment: &Environment) -> Option<String> {
     environment.service_user.as_ref()?.refused(&config.file, &config.ledger.path)
 }
 
-/// Asks the ledger, where there is one, what differs from the files. `found` is what is known of it from outside.
+/// Asks the ledger, if there is one, what differs from the files. `found` describes its file.
 fn ask_ledger(
     config: &Config,
     keyring: Option<&Keyring>,
@@ -115,7 +115,7 @@ fn ask_ledger(
             return Ok(format!("{found}, from an older release; `stonechat run` brings it up to date"));
         }
         Err(error) if error.is_passing() => {
-            return Ok(format!("{found}, and could not be asked now: {error}"));
+            return Ok(format!("{found}, and could not be read now: {error}"));
         }
         Err(error) => return Err(error.to_string()),
     }

@@ -1,13 +1,14 @@
-//! `stonechat compare A [B]`: which records does either copy lack, or hold differently?
+//! `stonechat compare A [B]`: which records does one of two copies lack or hold differently?
 //!
-//! A side is a ledger by its first bytes, else sealed dumps, which are opened with the keyring.
+//! The first bytes of a file show whether it is a ledger; otherwise it is a sealed dump, which is opened with the
+//! keyring.
 
 mod sides;
 
-use super::args::{open, resolved};
+use super::args::{open_for_report, resolved};
 use super::exit::{DONE, Exit, NO};
 use super::logger_word::LoggerWord;
-use super::print::{Progress, print, print_json};
+use super::print::{Progress, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::care::compare::{RecordsCompared, compare};
 use crate::ledger::care::site::SitesCompared;
@@ -36,15 +37,15 @@ Examples:
 pub struct Args {
     /// A ledger or a backup of one; or sealed dumps: a file, or a folder of them
     a: PathBuf,
-    /// The same; without it, the site's ledger
+    /// The other one; without it, the site's ledger
     b: Option<PathBuf>,
     /// Only this logger, by its address or name; may be given several times
     #[arg(long, value_name = "LOGGER")]
     logger: Vec<LoggerWord>,
-    /// Read every row of both and work the digests out anew, as `verify` does: slow, and trusts nothing
+    /// Read every row of both and calculate the digests again, as `verify` does: slow, but relies on no stored digest
     #[arg(long)]
     full: bool,
-    /// Compare two ledgers although they are not shown to be of one site
+    /// Compare two ledgers even if they cannot be shown to be of one site
     #[arg(long)]
     adopt: bool,
     /// Print JSON
@@ -52,16 +53,16 @@ pub struct Args {
     json: bool,
 }
 
-/// What a comparison comes to.
+/// The result of a comparison.
 enum Answer {
     Compared(Box<([NamedSide; 2], RecordsCompared)>),
-    /// Two ledgers that are not shown to be of one site.
+    /// Two ledgers that cannot be shown to be of one site.
     OtherSite(Box<SitesCompared>),
 }
 
 /// Compares and prints.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let numbers = args.logger.iter().map(|word| word.number(&config.roster));
     let only = numbers.collect::<Result<Vec<u16>, _>>().map_err(Exit::usage)?;
     let b = args.b.as_deref().map_or_else(|| config.ledger.path.clone(), resolved);
@@ -84,9 +85,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         }
     };
     if args.json {
-        return Ok(print_json(out, &value, code));
+        return Ok(print_report_json(out, &config, &value, code));
     }
-    Ok(print(out, &text, code))
+    Ok(print_report(out, &config, &text, code))
 }
 
 fn answer(
@@ -96,8 +97,8 @@ fn answer(
     paths: [&Path; 2],
     progress: &Progress,
 ) -> Result<Answer, Exit> {
-    // What they are is looked at before either is opened as a ledger: closing a ledger's file by other means would
-    // drop the locks of a connection that is open.
+    // The type of each file is checked before either is opened as a ledger: closing a ledger's file by other means
+    // would drop the locks of a connection that is open.
     let kinds = [sides::is_ledger(paths[0])?, sides::is_ledger(paths[1])?];
     // Dumps first, for the same reason.
     let dumps = |at: usize| match kinds[at] {
@@ -121,7 +122,7 @@ fn answer(
     let found = compare(&a, &b, wanted)?;
     drop((a, b));
     if found.is_same() {
-        // The digests agree, and pages that were not read may hold anything. The daemon looks after its own ledger.
+        // Although the digests agree, pages that were not read may be damaged. The daemon checks its own ledger.
         for (path, is_ledger) in paths.into_iter().zip(kinds) {
             if is_ledger && path != config.ledger.path {
                 progress.say(&format!("checking {} …", name_of(path)));

@@ -1,8 +1,8 @@
-//! Words that a shell offers where a command takes a logger or a point: `stonechat complete-words loggers -c FILE`.
+//! The words that a shell offers for a logger or a point: `stonechat complete-words loggers -c FILE`.
 //!
 //! The completions of bash, zsh and fish call it (`examples/manual`). Input: the roster or the points of the site's
-//! configuration; never the keyring or the ledger. Output: one word a line, and nothing if anything is wrong: the person is
-//! typing a line and must not find a message in it. It is no command of the program's help.
+//! configuration; never the keyring or the ledger. Output: one word per line, and nothing if anything is wrong: a
+//! message would disturb the line that is being typed. It is not listed in the program's help.
 
 use super::args::site_file;
 use super::exit::DONE;
@@ -24,13 +24,13 @@ pub fn answered(mut args: impl Iterator<Item = OsString>, out: &mut dyn Write) -
     let file = args.next().filter(|option| option == "-c").and_then(|_| args.next());
     let words = words(kind.as_ref().and_then(|kind| kind.to_str()), &site_file(file.map(PathBuf::from)));
     let mut text = String::new();
-    // A shell obeys a line end, a terminal all of these.
+    // A line end has an effect in a shell, and all of these in a terminal.
     for word in words.unwrap_or_default().iter().filter(|word| !word.is_empty() && !word.contains(is_obeyed))
     {
         text += word;
         text.push('\n');
     }
-    // A shell that has gone away wants no words.
+    // If the shell has closed the pipe, it needs no words.
     let _ = out.write_all(text.as_bytes());
     Some(DONE)
 }

@@ -1,9 +1,9 @@
 //! `stonechat completeness`: whether the record is complete, how much of what must exist is held, by logger and month or any
 //! span, and by the way it came; now, or as it was known at a time.
 
-use super::args::{self, LoggersArg, NowArg, SpanArgs, frame, maybe_time, open};
+use super::args::{self, LoggersArg, NowArg, SpanArgs, frame, maybe_time, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{Progress, print, print_json};
+use super::print::{Progress, note_in_force, print, print_report_json};
 use crate::config::Config;
 use crate::report::completeness::{CompletenessWanted, Span, months};
 use crate::report::origin;
@@ -54,7 +54,7 @@ pub struct Args {
 
 /// Counts and prints.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let now = args.now.now(&config)?;
     args::tell_not_here(&config.ledger.path);
     let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
@@ -69,10 +69,13 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let found = found?;
     let frame = frame(&config, now);
     if args.json {
-        return Ok(print_json(out, &completeness::as_json(frame, &wanted, &found), DONE));
+        return Ok(print_report_json(out, &config, &completeness::as_json(frame, &wanted, &found), DONE));
     }
     let text = match args.csv {
-        true => completeness::csv(frame, &wanted, &found.loggers),
+        true => {
+            note_in_force(&config);
+            completeness::csv(frame, &wanted, &found.loggers)
+        }
         false => completeness::page(frame, &wanted, &found, args.all, term::columns()),
     };
     Ok(print(out, &text, DONE))

@@ -35,7 +35,7 @@ pub struct Args {
     /// Where its files stay [default: a new folder under the system's temporary folder]
     #[arg(long, value_name = "DIR")]
     dir: Option<PathBuf>,
-    /// Decides what is left to chance
+    /// The seed of all random numbers
     #[arg(long, default_value_t = 1)]
     seed: u64,
     /// Simulated days, 3 to 70
@@ -43,7 +43,7 @@ pub struct Args {
     days: u32,
 }
 
-/// What a demo makes in its folder, besides what every simulation does.
+/// The files that a demo adds to those of every simulation.
 const MADE: [&str; 8] = [
     "ledger.db",
     "daemon.log",
@@ -55,8 +55,8 @@ const MADE: [&str; 8] = [
     "pore-pressure.csv",
 ];
 
-/// Tells the story; 0 if the ledger equals the truth in every count, 1 if not.
-/// `typed` runs a command as a person types it.
+/// Runs the demo; 0 if the ledger equals the truth in every count, 1 if not. `typed` runs a command as a person types
+/// it.
 pub fn run(args: &Args, typed: Typed, out: &mut dyn Write) -> u8 {
     match story(args, typed, out) {
         Ok(true) => DONE,
@@ -103,7 +103,7 @@ fn story(args: &Args, typed: Typed, out: &mut dyn Write) -> Result<bool, String>
     Ok(same)
 }
 
-/// A folder that was not there before: process numbers come again, and so do their demos' folders.
+/// A new folder: process numbers are reused, so the folder of an earlier demo may have this process's number.
 fn new_folder() -> Result<PathBuf, String> {
     let base = std::env::temp_dir();
     let names = std::iter::once(String::new()).chain((2..100).map(|number| format!("-{number}")));
@@ -115,7 +115,7 @@ fn new_folder() -> Result<PathBuf, String> {
             Err(error) => return Err(format!("{}: {error}; name a folder with --dir", dir.display())),
         }
     }
-    Err(format!("{} is full of demos; take some away, or name a folder with --dir", base.display()))
+    Err(format!("{} is full of demos; remove some, or name a folder with --dir", base.display()))
 }
 
 fn load(dir: &Path) -> Result<Config, String> {

@@ -1,4 +1,4 @@
-//! How a command ends: its exit code, and what it says on standard error.
+//! How a command ends: its exit code, and its message on standard error.
 //!
 //! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
 //!
@@ -8,7 +8,7 @@
 use crate::config::Problems;
 use std::fmt::Display;
 
-/// Says something on standard error, so that no terminal obeys what is in it.
+/// Prints a message on standard error, with control characters made harmless.
 macro_rules! say {
     ($($text:tt)*) => {{
         use std::io::Write as _;
@@ -54,6 +54,13 @@ impl Exit {
         Self { code: config_code(problems), lines: problems.iter().map(ToString::to_string).collect() }
     }
 
+    /// The same with one more line.
+    #[must_use]
+    pub fn and(mut self, line: impl Display) -> Self {
+        self.lines.push(line.to_string());
+        self
+    }
+
     /// Prints why, and gives the exit code.
     pub fn say(self) -> u8 {
         for line in &self.lines {
@@ -74,7 +81,7 @@ pub fn code(ended: Result<u8, Exit>) -> u8 {
     ended.unwrap_or_else(Exit::say)
 }
 
-/// The exit code: what a file says is 2, for a service must not start again on it; what the disk did is 3.
+/// The exit code: 2 for the contents of a file, because a service must not restart on it; 3 for a disk fault.
 pub fn config_code(problems: &Problems) -> u8 {
     if problems.may_pass() { COULD_NOT } else { USAGE }
 }

@@ -2,9 +2,9 @@
 
 mod args;
 
-use super::args::{calibrated, not_of_the_site, now, open, tell_not_here};
+use super::args::{calibrated, not_of_the_site, now, open_for_report, tell_not_here};
 use super::exit::{DONE, Exit, NO};
-use super::print::{Progress, print, print_json};
+use super::print::{Progress, note_in_force, print_report, print_report_json};
 use crate::config::Config;
 use crate::export::convert::{Convert, Raw};
 use crate::export::delivery::{Delivered, DeliveryError, Destination, Source, deliver};
@@ -28,7 +28,7 @@ const QUIET: Duration = Duration::from_secs(1);
 
 /// Writes the file.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let now = now(&config, args.now.as_deref())?;
     tell_not_here(&config.ledger.path);
     let mut request = args.request(&config, now).map_err(Exit::usage)?;
@@ -51,7 +51,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     });
     progress.done();
     match delivered {
-        Ok(delivered) => Ok(said(args, &request, &delivered, out)),
+        Ok(delivered) => Ok(said(&config, args, &request, &delivered, out)),
         Err(why) => failed(&why),
     }
 }
@@ -122,7 +122,7 @@ fn destination(config: &Config, args: &Args) -> Result<Destination, Exit> {
     Ok(Destination { data: data.map(Path::to_owned), descriptor, remarks: args.remarks, force: args.force })
 }
 
-fn said(args: &Args, request: &Request, delivered: &Delivered, out: &mut dyn Write) -> u8 {
+fn said(config: &Config, args: &Args, request: &Request, delivered: &Delivered, out: &mut dyn Write) -> u8 {
     let (Delivered::Nothing { summary, .. } | Delivered::Written { summary, .. }) = delivered;
     if let Some(text) = impossible(summary) {
         say!("stonechat: {text}");
@@ -133,13 +133,16 @@ fn said(args: &Args, request: &Request, delivered: &Delivered, out: &mut dyn Wri
             NO
         }
         Delivered::Written { whole, names, .. } if args.to_stdout() => {
+            note_in_force(config);
             eprint!("stonechat: {}", text(request, summary, whole, names));
             DONE
         }
         Delivered::Written { whole, names, .. } if args.json => {
-            print_json(out, &Delivery::new(request, summary, whole, names), DONE)
+            print_report_json(out, config, &Delivery::new(request, summary, whole, names), DONE)
         }
-        Delivered::Written { whole, names, .. } => print(out, &text(request, summary, whole, names), DONE),
+        Delivered::Written { whole, names, .. } => {
+            print_report(out, config, &text(request, summary, whole, names), DONE)
+        }
     }
 }
 

@@ -1,8 +1,8 @@
 //! `stonechat gaps`: is a visit needed, what happened, what is missing, what to do; all parts with `--all`.
 
-use super::args::{LoggersArg, NowArg, SpanArgs, frame, open};
+use super::args::{LoggersArg, NowArg, SpanArgs, frame, open_for_report};
 use super::exit::{DONE, Exit, NO};
-use super::print::{print, print_json};
+use super::print::{print, print_report_json};
 use crate::config::Config;
 use crate::report::selection::{GapsWanted, read};
 use crate::time::GatewayTime;
@@ -39,14 +39,14 @@ pub struct Args {
 
 /// Prints the report.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let now = args.now.now(&config)?;
     let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
     let found = read(&config, &wanted, now)?;
     let code = if args.fail_if_open && found.report.is_open() { NO } else { DONE };
     let frame = frame(&config, now);
     if args.json {
-        return Ok(print_json(out, &gaps::as_json(frame, &found), code));
+        return Ok(print_report_json(out, &config, &gaps::as_json(frame, &found), code));
     }
     Ok(print(out, &gaps::page(frame, &found, &wanted, term::columns()), code))
 }

@@ -12,7 +12,7 @@ mod patience;
 mod store;
 mod withdraw;
 
-use super::args::open;
+use super::args::opened;
 use super::exit::Exit;
 use crate::config;
 use args::Command;
@@ -28,7 +28,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     if let Some(wanted) = &args.against {
         return against::run(config_path, wanted, args, out);
     }
-    let config = open(config_path)?;
+    let only_reports = args.dry_run || matches!(args.command, Some(Command::List { .. }));
+    let config = opened(config_path, only_reports)?;
     match &args.command {
         Some(Command::List(args)) => return withdraw::list(&config, args, out),
         Some(Command::Withdraw(args)) => return withdraw::run(&config, args, out),

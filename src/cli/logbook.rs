@@ -1,8 +1,8 @@
 //! `stonechat logbook`: who did what to the record and its ledger, the newest first.
 
-use super::args::{NowArg, SpanArgs, open};
+use super::args::{NowArg, SpanArgs, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print_report, print_report_json};
 use crate::ledger::read::logbook::acts;
 use crate::ledger::read::snapshot::Reader;
 use crate::text::{counted, offset_label};
@@ -15,9 +15,9 @@ use std::path::Path;
 
 /// Examples for the help.
 pub const HELP: &str = "\
-In it: imports and their withdrawal, write-offs, remarks, manual readings, changes of configuration and of keys, restores,
+The logbook lists imports and their withdrawal, write-offs, remarks, manual readings, changes of configuration and of keys, restores,
 what was salvaged or adopted, and readings that were given up to backups. The name is the one that a person gave with --by;
-the login is the one that the computer knows, also behind sudo. Nothing is ever taken out of it.
+the login is the one that the computer knows, also behind sudo. Entries are never removed.
 
 Examples:
   stonechat logbook
@@ -25,7 +25,7 @@ Examples:
   stonechat logbook --from 2d
   stonechat logbook --json";
 
-/// Acts that are printed where no terminal says how many lines it has.
+/// How many acts are printed if no terminal reports its number of lines.
 const LINES: usize = 20;
 /// Lines of the screen that are not acts: heading, columns, what is left out, the next prompt.
 const LINES_AROUND: usize = 4;
@@ -35,10 +35,10 @@ const LINES_AROUND: usize = 4;
 pub struct Args {
     #[command(flatten)]
     span: SpanArgs,
-    /// All that there is; without it, what fits on the screen
+    /// Print all entries; without it, as many as fit on the screen
     #[arg(long)]
     all: bool,
-    /// Print JSON: all of it
+    /// Print all entries as JSON
     #[arg(long)]
     json: bool,
     #[command(flatten)]
@@ -47,19 +47,19 @@ pub struct Args {
 
 /// Reads and prints it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let offset = config.site.utc_offset_s;
     let span = args.span.read(&config, args.now.now(&config)?).map_err(Exit::usage)?;
     let most = (!args.all && !args.json).then(lines);
     let (acts, count) = acts(&Reader::open(&config.ledger.path)?, span, most)?;
     if args.json {
         let all: Vec<_> = acts.iter().map(as_json).collect();
-        return Ok(print_json(out, &json!({ "site": config.site.name, "acts": all }), DONE));
+        return Ok(print_report_json(out, &config, &json!({ "site": config.site.name, "acts": all }), DONE));
     }
     if acts.is_empty() {
         let asked = asked_span(span, offset);
         let asked = asked.map_or(String::new(), |asked| format!(" {asked} ({})", offset_label(offset)));
-        return Ok(print(out, &format!("No entries in the logbook{asked}.\n"), DONE));
+        return Ok(print_report(out, &config, &format!("No entries in the logbook{asked}.\n"), DONE));
     }
     let lines = acts.iter().map(|act| line(act, offset));
     let mut table = Table::of(vec![
@@ -79,10 +79,10 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     if left > 0 {
         text += &format!("and {}; --all shows them\n", counted(left, "earlier one"));
     }
-    Ok(print(out, &text, DONE))
+    Ok(print_report(out, &config, &text, DONE))
 }
 
-/// Nothing is cut where all is asked for and no terminal has a width.
+/// Nothing is cut if all is requested and there is no terminal with a width.
 fn width(args: &Args) -> usize {
     match args.all && !term::is_terminal() {
         true => usize::MAX,

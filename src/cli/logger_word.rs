@@ -6,10 +6,10 @@
 use crate::record::roster::{Logger, Roster};
 use std::str::FromStr;
 
-/// So many loggers are listed where a word may be several.
+/// How many loggers are listed if a word may mean several.
 const LISTED: usize = 8;
 
-/// A logger as it was typed.
+/// A logger as typed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LoggerWord {
     Address(u16),
@@ -23,15 +23,15 @@ impl FromStr for LoggerWord {
         let text = text.trim();
         match text.parse() {
             Ok(number) => Ok(Self::Address(number)),
-            Err(_) if text.bytes().all(|byte| byte.is_ascii_digit()) => Err("is no address of a logger"),
+            Err(_) if text.bytes().all(|byte| byte.is_ascii_digit()) => Err("is not an address of a logger"),
             Err(_) => Ok(Self::Name(text.to_owned())),
         }
     }
 }
 
 impl LoggerWord {
-    /// The address that was typed, or that of the one logger whose name is this or begins so. Large and small letters are
-    /// the same.
+    /// The address that was typed, or that of the one logger whose name is this or begins with it. Upper and lower case
+    /// are the same.
     pub fn number(&self, roster: &Roster) -> Result<u16, String> {
         let name = match self {
             Self::Address(number) => return Ok(*number),
@@ -46,7 +46,7 @@ impl LoggerWord {
         match found.as_slice() {
             [only] => Ok(only.address.number()),
             [] => Err(format!(
-                "--logger {name:?}: no name on the roster begins so; `stonechat status` lists the loggers"
+                "--logger {name:?}: no name on the roster begins with this; `stonechat status` lists the loggers"
             )),
             several => {
                 let listed = several.iter().take(LISTED);
@@ -90,7 +90,7 @@ mod tests {
             ("p-17", 17),
             (" P-18", 18),
             ("rg", 21),
-            // A whole name goes before the beginnings of others.
+            // A complete name takes precedence over the beginning of another.
             ("P-1", 22),
         ] {
             assert_eq!(number(word), Ok(expected), "{word}");
@@ -100,7 +100,7 @@ mod tests {
             "--logger \"P-\" may be 17 (P-17 toe drain), 18 (P-18 toe drain), 22 (P-1); write more of the name, or the \
              address"
         );
-        assert!(number("toe drain").unwrap_err().contains("no name on the roster begins so"));
+        assert!(number("toe drain").unwrap_err().contains("no name on the roster begins with this"));
         for word in ["", "99999", "70000"] {
             assert!(word.parse::<LoggerWord>().is_err(), "{word}");
         }

@@ -2,11 +2,11 @@
 
 mod args;
 
-use super::args::{logger as named_logger, open, time};
+use super::args::{logger as named_logger, opened, time};
 use super::exit::{DONE, Exit, NO};
 use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
-use super::print::{print, print_json};
+use super::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, NewManual};
@@ -19,14 +19,14 @@ use serde_json::json;
 use std::io::{Read, Write};
 use std::path::Path;
 
-/// Refused lines that are told on the terminal.
+/// How many refused lines are printed.
 const REFUSED_SHOWN: usize = 50;
 /// The longest name of a file that is kept.
 const FILE_NAME_MAX: usize = 255;
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = opened(config_path, matches!(command, Command::List { .. }))?;
     match command {
         Command::Add(args) => add(&config, args, out),
         Command::Import(args) => import(&config, args, out),
@@ -73,7 +73,7 @@ fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewManua
     })
 }
 
-/// Reads the file whole, within its limit, and never past it: it may grow meanwhile.
+/// Reads the whole file, but never more than the limit: it may grow meanwhile.
 fn read(path: &Path) -> Result<Vec<u8>, Exit> {
     let at = |error: std::io::Error| Exit::could_not(format!("{}: cannot be read: {error}", path.display()));
     let file = crate::files::open(path).map_err(at)?;
@@ -127,7 +127,7 @@ fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn 
     let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.manual_readings(of))?;
     if json {
-        return Ok(print_json(out, &json!({ "manual_readings": all }), DONE));
+        return Ok(print_report_json(out, config, &json!({ "manual_readings": all }), DONE));
     }
-    Ok(print(out, &manual_readings(&all, config.site.utc_offset_s), DONE))
+    Ok(print_report(out, config, &manual_readings(&all, config.site.utc_offset_s), DONE))
 }

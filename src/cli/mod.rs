@@ -1,4 +1,4 @@
-//! The commands: one file each, thin; each calls the library and prints.
+//! The commands: one short file each, which calls the library and prints.
 //!
 //! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
 //!
@@ -156,10 +156,10 @@ enum Command {
     /// Write readings to a file: CSV, JSON Lines or Parquet, with a descriptor
     #[command(after_help = export::HELP)]
     Export(export::Args),
-    /// Make a verified copy of the ledger; the daemon may go on
+    /// Make a verified copy of the ledger; the daemon may keep running
     #[command(after_help = "Example: stonechat backup /media/stick/harrow-tarn-2026-05-04.db")]
     Backup(backup::Args),
-    /// Put a backup in the ledger's place, unless the present ledger has more in it
+    /// Replace the ledger with a backup, unless the present ledger holds more
     #[command(after_help = restore::HELP)]
     Restore(restore::Args),
     /// List the records that one of two copies lacks or holds differently
@@ -186,7 +186,7 @@ enum Command {
 }
 
 impl Command {
-    /// Whether it works on after it has printed something, so that no pager may hold it up.
+    /// Whether it continues to work after it has printed something, so that a pager must not block it.
     fn goes_on(&self) -> bool {
         match self {
             Self::Run(_) | Self::Enrol(_) => true,
@@ -213,7 +213,7 @@ impl Command {
     }
 }
 
-/// The commands and their arguments, for whatever is made from them: manual pages, completions, tests.
+/// The commands and their arguments, from which manual pages, completions and tests are made.
 pub fn command() -> clap::Command {
     help::grouped(Cli::command())
 }
@@ -260,13 +260,13 @@ pub fn main() -> u8 {
         return USAGE;
     }
     if cli.command.handles_keys() {
-        // What cannot be done is no reason not to go on; the daemon says so in its log.
+        // A failure here is not a reason to stop; the daemon logs it.
         let closed = memory::close();
         if let Command::Run(args) = &mut cli.command {
             args.memory_open = closed.err();
         }
     }
-    // All that commands print on standard output is text; what is not (exports, keys) goes there by another way.
+    // Everything printed here is text; exports and keys are written to standard output in another way.
     let mut out = Screen::new(!cli.no_pager && !cli.command.goes_on());
     let code = match cli.command {
         Command::Run(args) => {
@@ -275,7 +275,7 @@ pub fn main() -> u8 {
         }
         command => dispatch(&site_file(cli.config), command, &mut out),
     };
-    // A reader that has gone away (`| head`) wants no more; that is no failure of ours.
+    // A reader that closes the pipe early (`| head`) is not a failure.
     let _ = out.flush();
     code
 }

@@ -8,7 +8,7 @@ use crate::ledger::{Error, Ledger, Stamp, actor};
 use crate::time::{Clock, SystemClock};
 use std::fmt::Display;
 
-/// The present for what is written: the computer's clock, or what `--now` says.
+/// The present for a new entry: the computer's clock, or the time given with `--now`.
 pub fn stamp(config: &Config, now: Option<&str>) -> Result<Stamp, Exit> {
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     match now {
@@ -17,8 +17,8 @@ pub fn stamp(config: &Config, now: Option<&str>) -> Result<Stamp, Exit> {
     }
 }
 
-/// Opens the configured ledger for writing and does it. Only an existing one of this schema: a mistyped path must not
-/// make an empty one.
+/// Opens the configured ledger and writes to it. It must exist and have this schema: a mistyped path must not make an
+/// empty one.
 pub fn write<T>(
     config: &Config,
     what: &str,
@@ -35,7 +35,7 @@ pub fn write<T>(
     })
 }
 
-/// Says why the ledger did not take it; that is an answer, and no failure.
+/// Says why the ledger did not take it; that is an answer, not a failure.
 pub fn refused(why: impl Display) -> u8 {
     say!("stonechat: {why}");
     NO

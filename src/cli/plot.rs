@@ -1,14 +1,15 @@
 //! `stonechat plot`: readings in time as a picture, SVG or PNG, with gaps as gaps.
 //!
-//! Input: the ledger, and for points the site's points and, if named, the calibrations. Output: one file, under its name
-//! only when it is whole. What this is not: what is in the picture is `report::picture`, what is drawn where is `plot`.
+//! Input: the ledger, and for points the site's points and, if named, the calibrations. Output: one file, which gets
+//! its name only when it is complete. What this is not: `report::picture` decides what is in the picture, `plot` where
+//! it is drawn.
 
 mod args;
 mod file;
 
-use super::args::{calibrated, name_of, not_of_the_site, now, open, tell_not_here};
+use super::args::{calibrated, name_of, not_of_the_site, now, open_for_report, tell_not_here};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print_report, print_report_json};
 use crate::config::{self, Config};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
@@ -26,18 +27,18 @@ use std::path::Path;
 /// Pixels of a PNG: 160 MB of memory while it is drawn.
 #[cfg(feature = "desk")]
 const PIXELS_MAX: u64 = 40_000_000;
-/// How much is shown where nobody says from when.
+/// The span that is shown without --from.
 const USUAL_S: i64 = 30 * 86_400;
 
 /// Draws it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     tell_not_here(&config.ledger.path);
     let form = Form::of(&args.output)?;
     let size = args.size()?;
     let now = now(&config, args.now.as_deref())?;
     let span = args.span.read(&config, now).map_err(Exit::usage)?;
-    // Told before the years are read.
+    // Checked before years of readings are read.
     not_of_the_site(&config, &args.output).map_err(Exit::could_not)?;
     file::may_write(&args.output, args.force).map_err(Exit::could_not)?;
     let known = Known::default();
@@ -56,9 +57,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     file::write(&args.output, &drawn(&scene, form)?, args.force).map_err(Exit::could_not)?;
     if args.json {
         let file = args.output.to_string_lossy();
-        return Ok(print_json(out, &as_json(&picture, &scene, &file), DONE));
+        return Ok(print_report_json(out, &config, &as_json(&picture, &scene, &file), DONE));
     }
-    Ok(print(out, &text(&picture, &scene, &args.output.display().to_string()), DONE))
+    Ok(print_report(out, &config, &text(&picture, &scene, &args.output.display().to_string()), DONE))
 }
 
 fn ground<'c>(config: &'c Config, args: &Args, known: &'c Known) -> Result<Ground<'c>, Exit> {
@@ -78,7 +79,7 @@ fn nothing(subjects: &[Subject], (from, to): (Option<GatewayTime>, Option<Gatewa
     };
     let names: Vec<String> = subjects.iter().map(Subject::name).collect();
     Exit::could_not(format!(
-        "no reading of {}{}{} is held, so there is nothing to draw; `stonechat gaps` tells what is missing",
+        "no reading of {}{}{} is held, so there is nothing to draw; `stonechat gaps` lists what is missing",
         names.join(", "),
         said(from, "from"),
         said(to, "until")
@@ -88,7 +89,7 @@ fn nothing(subjects: &[Subject], (from, to): (Option<GatewayTime>, Option<Gatewa
 fn laid_out(picture: &Picture, size: scene::Size) -> Result<scene::Scene, Exit> {
     scene::laid_out(picture, &captions(picture), size).map_err(|least| {
         Exit::usage(format!(
-            "--height {} is too small for {} panels and what stands below them; write {least} or more, or leave it out",
+            "--height {} is too small for {} panels and the text below them; write {least} or more, or leave it out",
             size.height.unwrap_or(0),
             picture.panels.len()
         ))

@@ -1,10 +1,10 @@
 //! `stonechat remark`: what a person saw or did at a logger. It is kept next to the record.
 
-use super::args::{logger as named_logger, open};
+use super::args::{logger as named_logger, opened};
 use super::exit::{DONE, Exit};
 use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
-use super::print::{print, print_json};
+use super::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, NewRemark, RemarkKind, TEXT_MAX};
@@ -17,8 +17,7 @@ use std::path::Path;
 
 pub(super) const HELP: &str = "\
 Kinds: visit, maintenance, sensor-changed, suspect, expected-quiet, other. Without --to, suspect and expected-quiet \
-stay open, the others are of an instant. While a logger is expected to be quiet, its silence is listed and counted, \
-and nobody is sent to it.
+stay open; the others apply to an instant. While a logger is expected to be quiet, its silence is listed and counted, but needs no visit.
 
 Remarks are never edited: write another one with --corrects, and both stay.
 
@@ -66,7 +65,7 @@ pub struct AddArgs {
     /// Who says so
     #[arg(long, value_name = "NAME")]
     by: String,
-    /// The number of a remark that this one stands for from now on
+    /// The number of a remark that this one corrects
     #[arg(long, value_name = "ID")]
     corrects: Option<i64>,
     /// In words
@@ -81,7 +80,7 @@ pub struct AddArgs {
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = opened(config_path, matches!(command, Command::List { .. }))?;
     match command {
         Command::Add(args) => add(&config, args, out),
         Command::List { logger, json } => list(&config, logger.as_ref(), *json, out),
@@ -117,7 +116,7 @@ fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn 
     let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.remarks(of))?;
     if json {
-        return Ok(print_json(out, &json!({ "remarks": all }), DONE));
+        return Ok(print_report_json(out, config, &json!({ "remarks": all }), DONE));
     }
-    Ok(print(out, &remarks(&all, config.site.utc_offset_s), DONE))
+    Ok(print_report(out, config, &remarks(&all, config.site.utc_offset_s), DONE))
 }

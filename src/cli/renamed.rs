@@ -1,4 +1,4 @@
-//! Words that the command line had once: each is refused with the word that it has now.
+//! Old names of commands and options: each is refused with its new name.
 //!
 //! Input: arguments that were not understood. Output: the new word, if an old one is among them. What this is not: nothing
 //! is done under an old name.
@@ -16,7 +16,7 @@ const RENAMED: &[(&str, &str, &str)] = &[
     ("write-off", "--list", "write-off list"),
 ];
 
-/// What to say of the first old word in these arguments, which were not understood.
+/// The message for the first old word in these arguments, which were not understood.
 pub fn hint(args: &[String]) -> Option<String> {
     let is = |arg: &String, old: &str| arg.split('=').next() == Some(old);
     RENAMED.iter().find_map(|&(command, old, new)| {

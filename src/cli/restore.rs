@@ -1,4 +1,4 @@
-//! `stonechat restore FILE`: a backup in the ledger's place, if nothing is lost by it.
+//! `stonechat restore FILE`: replaces the ledger with a backup, if nothing is lost by it.
 
 use super::args::{open, resolved};
 use super::exit::{DONE, Exit, NO};
@@ -14,9 +14,9 @@ use std::path::{Path, PathBuf};
 
 /// Examples for the help.
 pub const HELP: &str = "\
-The backup is copied and checked first. Where the present ledger holds what the backup does not, nothing is changed,
-and what it has more is told. What was in its place is kept beside it, as ledger.db.replaced-20260504T120000Z.
-Stop the daemon before, and start it after.
+The backup is copied and checked first. If the present ledger holds anything that the backup lacks, nothing is changed,
+and the difference is listed. The previous ledger is kept next to it, as ledger.db.replaced-20260504T120000Z.
+Stop the daemon before you restore, and start it afterwards.
 
 Examples:
   stonechat restore --dry-run /media/stick/harrow-tarn-2026-05-04.db
@@ -27,13 +27,13 @@ Examples:
 pub struct Args {
     /// The backup
     file: PathBuf,
-    /// Say what would be done and what the present ledger has more, and change nothing
+    /// Show what would be done and what only the present ledger has, and change nothing
     #[arg(long)]
     dry_run: bool,
-    /// Put it in place although the present ledger cannot be read; that one is kept aside as damaged
+    /// Restore it even if the present ledger cannot be read; that one is kept as damaged
     #[arg(long)]
     over_damaged: bool,
-    /// Put it in place although it is not shown to be of the site of the present ledger
+    /// Restore it even if it cannot be shown to be of the site of the present ledger
     #[arg(long)]
     adopt: bool,
     /// Who restores: kept in the logbook, with the login
@@ -57,7 +57,7 @@ struct Answer<'a, T> {
     found: T,
 }
 
-/// Why nothing was put in place, as JSON.
+/// Why nothing was restored, as JSON.
 #[derive(Serialize)]
 #[serde(rename_all = "snake_case")]
 enum Refused<'a> {
@@ -65,7 +65,7 @@ enum Refused<'a> {
     OfThisSite(view::site::SitesJson<'a>),
 }
 
-/// Restores and says what was done.
+/// Restores and reports what was done.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
@@ -102,7 +102,7 @@ fn answer<'a, T>(args: &'a Args, ledger: &'a Path, done: bool, found: T) -> Answ
     Answer { file: &args.file, ledger, dry_run: args.dry_run, done, found }
 }
 
-/// Why nothing was put in place; where the reason has more to it than a line, that is printed.
+/// Why nothing was restored; details of more than one line are printed.
 fn refused(args: &Args, ledger: &Path, error: RestoreError, out: &mut dyn Write) -> Exit {
     let (found, text) = match &error {
         RestoreError::HasMore(more) => (Refused::PresentHasMore(more), view::restored::more(more)),

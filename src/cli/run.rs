@@ -16,7 +16,7 @@ pub struct Args {
     /// Take the time from a file of Unix seconds, as a simulated field keeps it
     #[arg(long, value_name = "FILE", hide = true)]
     simulated_clock: Option<PathBuf>,
-    /// Wait so long for the ledger's lock before the watchdog is told nothing more, for tests
+    /// How long to wait for the ledger's lock before the watchdog gets no more signs of life, for tests
     #[arg(long, value_name = "SECONDS", hide = true)]
     lock_patience: Option<u32>,
     /// Why keys are not kept from swap space or core files.
@@ -24,12 +24,12 @@ pub struct Args {
     pub(super) memory_open: Option<String>,
 }
 
-/// Runs the daemon until it is told to stop.
+/// Runs the daemon until it is asked to stop.
 pub fn run(config_path: &Path, args: &Args) -> u8 {
-    // Log level by $STONECHAT_LOG (error, warn, info, debug); colours never: logs end in files.
+    // Log level by $STONECHAT_LOG (error, warn, info, debug); never colours, because logs end in files.
     let wanted = std::env::var("STONECHAT_LOG").unwrap_or_else(|_| "info".to_owned());
     let level = wanted.parse().unwrap_or_else(|_| {
-        say!("stonechat: STONECHAT_LOG={wanted:?} is no level (error, warn, info, debug); taking info");
+        say!("stonechat: STONECHAT_LOG={wanted:?} is not a level (error, warn, info, debug); using info");
         tracing_subscriber::filter::LevelFilter::INFO
     });
     let log = tracing_subscriber::fmt()

@@ -1,4 +1,4 @@
-//! `stonechat salvage FROM`: what a damaged ledger, or a backup, holds is brought over into the present one.
+//! `stonechat salvage FROM`: brings the records of a damaged ledger, or of a backup, over into the present one.
 
 use super::args::{open, resolved};
 use super::exit::{DONE, Exit, NO};
@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 
 /// Examples for the help.
 pub const HELP: &str = "\
-It reads what can be read of a damaged ledger, and brings over what fits its digests; the daemon may go on. The damaged
+It reads what can be read of a damaged ledger, and brings over what matches its digests; the daemon may keep running. The damaged
 file is not changed. What cannot be brought over counts as missing from then on. A backup can be salvaged too: it fills
 what the present ledger lacks.
 
@@ -32,15 +32,16 @@ pub struct Args {
     /// Who salvages: kept with what is brought over
     #[arg(long, value_name = "NAME", default_value = "salvage")]
     by: String,
-    /// Take readings that fit no digest too, as rows of a CSV: they fill gaps, a record that comes later replaces
+    /// Also take readings that match no digest, as rows of a CSV: they fill gaps, a record that comes later replaces
     /// them in reports, and `import withdraw` takes them back
     #[arg(long)]
     unproven: bool,
-    /// Go on although the file cannot be read at all or is gone: what it held counts as missing from then on
+    /// Continue even if the file cannot be read at all or is gone: what it held counts as missing from then on
     #[arg(long)]
     give_up: bool,
-    /// Take the readings of a ledger that is not shown to be of this site, as rows of a CSV: for sites that were
-    /// merged. `import list` shows each, a record of its logger goes before it, and `import withdraw` takes it back
+    /// Take the readings of a ledger that cannot be shown to be of this site, as rows of a CSV: for sites that were
+    /// merged. `import list` shows each, a record that its logger sends takes its place, and `import withdraw` takes it
+    /// back
     #[arg(long)]
     adopt: bool,
     /// Print JSON
@@ -48,21 +49,21 @@ pub struct Args {
     json: bool,
 }
 
-/// Brings over what can be brought, and prints what that was.
+/// Brings over what can be brought over, and prints what it was.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
     let ledger = &config.ledger.path;
-    // Notices and reports give its name only: it lies next to the ledger.
+    // Notices and reports give its name only: it is next to the ledger.
     let in_folder = ledger.with_file_name(&args.from);
     let is_name = args.from.components().count() == 1 && !args.from.exists();
     let from = &resolved(if is_name { &in_folder } else { &args.from });
     if files::place(from).is_some_and(|there| files::place(ledger) == Some(there)) {
         return Err(Exit::could_not(format!(
-            "{}: is the present ledger; the daemon sets a damaged one aside when it starts, and that file is named here",
+            "{}: is the present ledger; the daemon sets a damaged ledger aside when it starts: name that file",
             from.display()
         )));
     }
-    // Closed to this user is not unreadable: --give-up would call missing what is there.
+    // A file that this user may not read is not unreadable: --give-up would count its records as missing.
     if let Some(closed) = files::closed(from, Wanted::Read) {
         return Err(Exit::could_not(format!("{}: {closed}; nothing was changed", from.display())));
     }
@@ -90,7 +91,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     Ok(print(out, &view::salvaged::text(from, &done), code))
 }
 
-/// Why nothing was salvaged. Of a ledger that is not shown to be of this site, what agrees and what does not is printed.
+/// Why nothing was salvaged. If the ledger cannot be shown to be of this site, prints what agrees and what does not.
 fn not_salvaged(from: &Path, error: &SalvageError, json: bool, out: &mut dyn Write) -> Exit {
     let SalvageError::NotOfThisSite(_, compared) = error else { return Exit::could_not(error) };
     if json {

@@ -1,8 +1,8 @@
 //! `stonechat set-aside`: lists what was kept next to the record, and tries it again.
 
-use super::args::open;
+use super::args::{open, opened};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print, print_json, print_report, print_report_json};
 use crate::config;
 use crate::ledger::Ledger;
 use crate::ledger::db::error::Error;
@@ -45,14 +45,15 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
 }
 
 fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = opened(config_path, true)?;
     let frames = if json { LISTED } else { 0 };
     let beside = Reader::open(&config.ledger.path)
         .and_then(|reader| reader.read(|snapshot| BesideRecord::read(snapshot, &config.roster, frames)))?;
     if json {
-        return Ok(print_json(out, &view::set_aside::as_json(&beside), DONE));
+        return Ok(print_report_json(out, &config, &view::set_aside::as_json(&beside), DONE));
     }
-    Ok(print(out, &view::set_aside::text(&beside, time::now(), config.site.utc_offset_s), DONE))
+    let text = view::set_aside::text(&beside, time::now(), config.site.utc_offset_s);
+    Ok(print_report(out, &config, &text, DONE))
 }
 
 fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {

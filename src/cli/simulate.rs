@@ -1,5 +1,5 @@
-//! `stonechat simulate`: frames of invented loggers onto a pseudo-terminal, a TCP port or a file; beside them
-//! a configuration, the truth and the loggers' memories.
+//! `stonechat simulate`: sends frames of invented loggers to a pseudo-terminal, a TCP port or a file, and writes a
+//! configuration, the truth and the loggers' memories.
 
 mod sink;
 
@@ -26,7 +26,7 @@ pub struct Args {
     /// Where the bytes go: `pty`, `tcp:ADDRESS:PORT`, or a file
     #[arg(long, default_value = "pty", value_name = "WHERE")]
     to: String,
-    /// Decides what is left to chance: the same seed gives the same bytes
+    /// The seed of all random numbers: the same seed gives the same bytes
     #[arg(long, default_value_t = 1)]
     seed: u64,
     /// Number of loggers, 1 to 255
@@ -35,10 +35,10 @@ pub struct Args {
     /// Simulated days
     #[arg(long, default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=3650))]
     days: u32,
-    /// A bad season: more losses, longer bursts and outages, worse clocks, more new cells and units
+    /// A bad season: more losses, longer bursts and outages, worse clocks, more changes of cells and units
     #[arg(long)]
     harsh: bool,
-    /// How many simulated seconds pass in one; 0: as fast as the reader takes it
+    /// How many simulated seconds pass in one second; 0: as fast as the reader takes them
     #[arg(long, default_value_t = 0.0)]
     rate: f64,
     /// When the field begins (Unix seconds) [default: so that it ends now]

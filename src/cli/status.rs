@@ -1,8 +1,8 @@
 //! `stonechat status`: is a visit needed, how the gateway is, and which loggers need action; every logger with `--all`.
 
-use super::args::{NowArg, open};
+use super::args::{NowArg, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{print, print_report_json};
 use crate::config::Config;
 use crate::files;
 use crate::ledger::read::snapshot::Reader;
@@ -20,15 +20,11 @@ blocks are good, low ones bad; the legend below the table names those that occur
 under the site's date. What came by radio is counted on the day it came; missing records on the estimated day on \
 which they were made.
 
-heard: the share heard first time over the last 7 days: records that came by radio, of all that were due, which \
-is those and what is missing, presumed missing, written off, or was brought by hand later. What the gateway could not \
-have heard is left out: while no radio listened, while one of several did not, and while nothing was heard of any \
-logger.
+heard: the share of the records due in the last 7 days that came by radio. Due are those that came by radio, and those that are missing, presumed missing, written off, or were brought by hand later. Records that the gateway could not have heard are left out: while no radio listened, while one of several did not, and while no logger was heard.
 
-fetch before: when the logger's memory may begin to overwrite missing records that it still holds; of gaps of \
-three records and more, if there are such, else of records lost one by one.
+fetch before: when the logger's memory may begin to overwrite missing records that it still holds; of gaps of three or more records, if there are any, otherwise of records lost one by one.
 
-! marks a logger that needs action: a visit to it is needed, it is silent, or less than 90 % of it is heard. One that is expected to be quiet (`stonechat remark`) or given up (`stonechat \
+! marks a logger that needs action: a visit to it is needed, it is silent, or less than 90 % of it is heard. A logger that is expected to be quiet (`stonechat remark`) or given up (`stonechat \
 write-off --rest-of-epoch`) is not marked for its silence; with --all, the lines above the table name it.
 
 Examples:
@@ -37,7 +33,7 @@ Examples:
   stonechat status --ascii | mail -s 'how it is' operator@example.org
   stonechat status --json";
 
-/// For a pipe, or a terminal that does not say how wide it is.
+/// For a pipe, or a terminal that does not report its width.
 const WIDTH: usize = 100;
 
 /// The arguments of `status`.
@@ -49,7 +45,7 @@ pub struct Args {
     /// Print JSON
     #[arg(long)]
     json: bool,
-    /// Plain letters instead of block characters; so it is anyway where the locale is not UTF-8
+    /// Plain letters instead of block characters; the default if the locale is not UTF-8
     #[arg(long)]
     ascii: bool,
     #[command(flatten)]
@@ -58,7 +54,7 @@ pub struct Args {
 
 /// Prints the status.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let now = args.now.now(&config)?;
     let status = Reader::open(&config.ledger.path).and_then(|reader| {
         reader.read(|snapshot| gather(&config.roster, snapshot, surroundings(&config), now))
@@ -74,12 +70,12 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         error => error.into(),
     })?;
     if args.json {
-        return Ok(print_json(out, &as_json(&status), DONE));
+        return Ok(print_report_json(out, &config, &as_json(&status), DONE));
     }
     Ok(print(out, &text(&status, &look(args)), DONE))
 }
 
-/// What stands around the ledger, as it is now.
+/// The state of what is around the ledger: the daemon, the disk, the calendar.
 pub fn surroundings(config: &Config) -> Surroundings {
     let (daemon, daemon_alive) = DaemonState::look(config.runtime_dir.as_deref());
     let wal_bytes = wal::bytes(&config.ledger.path);
@@ -88,6 +84,7 @@ pub fn surroundings(config: &Config) -> Surroundings {
     Surroundings {
         site: config.site.name.clone(),
         utc_offset_s: config.site.utc_offset_s,
+        in_force: config.in_force.clone(),
         ledger_path: config.ledger.path.clone(),
         ledger_bytes: files::length(&config.ledger.path).unwrap_or(0) + wal_bytes,
         wal_bytes,
@@ -99,7 +96,7 @@ pub fn surroundings(config: &Config) -> Surroundings {
     }
 }
 
-/// How the text is to look, by this process's standard output and locale.
+/// How the text looks, by this process's standard output and locale.
 fn look(args: &Args) -> Look {
     let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
     let columns = size.map(|size| usize::from(size.ws_col)).filter(|&columns| columns > 0);

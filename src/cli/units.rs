@@ -6,9 +6,9 @@
 
 mod args;
 
-use super::args::{calibrated, maybe_time, now, open};
+use super::args::{calibrated, maybe_time, now, open_for_report};
 use super::exit::{DONE, Exit, config_code};
-use super::print::{print, print_json};
+use super::print::{note_in_force, print, print_report, print_report_json};
 use crate::config::{self, Config, Environment};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
@@ -23,7 +23,7 @@ use std::path::Path;
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     match command {
         Command::Show(args) => show(&config, args, out),
         Command::Explain(args) => explain(&config, args, out),
@@ -47,13 +47,19 @@ fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, Exi
     let found =
         reader.read(|snapshot| values::of(&site, &site.inputs(snapshot), &args.point, Span { from, to }))?;
     if args.json {
-        return Ok(print_json(out, &view::as_json(&config.site.name, &args.point, &found), DONE));
+        return Ok(print_report_json(
+            out,
+            config,
+            &view::as_json(&config.site.name, &args.point, &found),
+            DONE,
+        ));
     }
-    let text = match args.csv {
-        true => view::csv(&found),
-        false => view::table(&args.point, (from, to), &found, config.site.utc_offset_s),
-    };
-    Ok(print(out, &text, DONE))
+    if args.csv {
+        note_in_force(config);
+        return Ok(print(out, &view::csv(&found), DONE));
+    }
+    let text = view::table(&args.point, (from, to), &found, config.site.utc_offset_s);
+    Ok(print_report(out, config, &text, DONE))
 }
 
 fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u8, Exit> {
@@ -72,14 +78,14 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
         let until = at.map_or(String::new(), |at| format!(" at or before {}", rfc3339(at)));
         let point = &args.point;
         Exit::could_not(format!(
-            "no reading of {point:?}{until} is held; `stonechat gaps` tells what is missing"
+            "no reading of {point:?}{until} is held; `stonechat gaps` lists what is missing"
         ))
     })?;
     if args.json {
         let value = view::steps_json(&config.site.name, &args.point, &steps, &shown);
-        return Ok(print_json(out, &value, DONE));
+        return Ok(print_report_json(out, config, &value, DONE));
     }
-    Ok(print(out, &view::steps(&steps), DONE))
+    Ok(print_report(out, config, &view::steps(&steps), DONE))
 }
 
 fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, Exit> {
@@ -90,16 +96,16 @@ fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, E
         Err(problems) if args.json => {
             let all =
                 problems.iter().map(|p| (p.file.to_string_lossy().into_owned(), p.line, p.text.as_str()));
-            return Ok(print_json(out, &view::problems_json(all), config_code(&problems)));
+            return Ok(print_report_json(out, config, &view::problems_json(all), config_code(&problems)));
         }
         Err(problems) => {
             let count = counted(problems.len() as u64, "mistake");
             let text = format!("{problems}\n{count}; no count can be converted\n");
-            return Ok(print(out, &text, config_code(&problems)));
+            return Ok(print_report(out, config, &text, config_code(&problems)));
         }
     };
     if args.json {
-        return Ok(print_json(out, &view::check_json(&found), DONE));
+        return Ok(print_report_json(out, config, &view::check_json(&found), DONE));
     }
-    Ok(print(out, &view::check_text(&found, now, config.site.utc_offset_s), DONE))
+    Ok(print_report(out, config, &view::check_text(&found, now, config.site.utc_offset_s), DONE))
 }

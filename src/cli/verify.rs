@@ -1,8 +1,8 @@
 //! `stonechat verify [FILE]`: is the ledger, or a copy of one, sound?
 
-use super::args::{open, resolved, tell_not_here};
+use super::args::{open_for_report, resolved, tell_not_here};
 use super::exit::{DONE, Exit, NO};
-use super::print::{Progress, print, print_json};
+use super::print::{Progress, print_report, print_report_json};
 use crate::ledger::care::backup;
 use crate::ledger::care::verify::verify;
 use crate::ledger::db::error::Error;
@@ -29,7 +29,7 @@ pub struct Args {
 
 /// Checks the ledger, and prints what was found.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let named = args.file.as_deref().map(resolved);
     let file = named.as_deref().unwrap_or(&config.ledger.path);
     if named.is_none() {
@@ -48,8 +48,10 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let seen = whole.and_then(|file| backup::see(&config.ledger.path, file, clock.now()));
     let (is_named, seen, offset) = (named.is_some(), seen.as_ref(), config.site.utc_offset_s);
     Ok(match args.json {
-        true => print_json(out, &view::verified::as_json(&found, is_named, seen), code),
-        false => print(out, &view::verified::text(file, &found, is_named, seen, offset), code),
+        true => print_report_json(out, &config, &view::verified::as_json(&found, is_named, seen), code),
+        false => {
+            print_report(out, &config, &view::verified::text(file, &found, is_named, seen, offset), code)
+        }
     })
 }
 

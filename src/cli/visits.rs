@@ -1,9 +1,9 @@
 //! `stonechat visits`: is a visit needed, and where to go first; with `--all` every logger in order and what to fetch;
-//! `--sheet` prints a page a logger for the walk.
+//! `--sheet` makes a page for each logger for the walk.
 
-use super::args::{self, LoggersArg, NowArg, frame, open};
+use super::args::{self, LoggersArg, NowArg, frame, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json};
+use super::print::{note_in_force, print, print_report_json};
 use crate::config::Config;
 use crate::files::{self, PutOptions};
 use crate::report::{sheet, walk};
@@ -30,8 +30,8 @@ pub struct Args {
     /// The whole list with every range that is to be fetched, not only a logger's longest ones
     #[arg(long)]
     each: bool,
-    /// Write a page a logger for the walk, to a file ending in .html or .txt; - prints it as text. With --logger,
-    /// also of loggers of which nothing is open
+    /// Write a page for each logger for the walk, to a file ending in .html or .txt; - prints it as text. With
+    /// --logger, also for loggers that need no visit
     #[arg(long, value_name = "FILE", conflicts_with = "json")]
     sheet: Option<PathBuf>,
     /// Replace the sheet's file if there is one
@@ -46,7 +46,7 @@ pub struct Args {
 
 /// Prints the list, or writes the sheets.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = open_for_report(config_path)?;
     let now = args.now.now(&config)?;
     let asked = args.loggers.on_roster(&config).and_then(|loggers| {
         let form = args.sheet.as_deref().map(|file| form(file, &config)).transpose()?;
@@ -60,7 +60,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let visits = walk::read(&config, &loggers, now)?;
     let frame = frame(&config, now);
     if args.json {
-        return Ok(print_json(out, &visits::as_json(frame, &visits), DONE));
+        return Ok(print_report_json(out, &config, &visits::as_json(frame, &visits), DONE));
     }
     let wanted = visits::Wanted { all: args.all, each: args.each, is_part: !loggers.is_empty() };
     Ok(print(out, &visits::page(frame, &visits, wanted, term::columns()), DONE))
@@ -81,7 +81,7 @@ fn form(file: &Path, config: &Config) -> Result<SheetForm, String> {
         Some("html" | "htm") => Ok(SheetForm::Html),
         Some("txt") => Ok(SheetForm::Text),
         _ => Err(format!(
-            "--sheet {}: the name says neither .html nor .txt; end it in one of these, or write - to print it",
+            "--sheet {}: the name ends neither in .html nor in .txt; end it in one of these, or write - to print it",
             file.display()
         )),
     }
@@ -100,13 +100,14 @@ fn write_sheets(
     force: bool,
     out: &mut dyn Write,
 ) -> Result<u8, Exit> {
-    // Before anything is read, so that nobody waits for nothing.
+    // Checked before anything is read, so that a mistake shows at once.
     if !is_dash(file) {
         args::not_of_the_site(config, file).map_err(Exit::could_not)?;
         if !force && file.exists() {
             return Err(Exit::could_not(is_there(file)));
         }
     }
+    note_in_force(config);
     let sheet = sheet::read(config, loggers, now)?;
     let text = written(&sheet, form);
     if is_dash(file) {
@@ -125,7 +126,7 @@ fn is_there(file: &Path) -> String {
     format!("{} is there already; name another file, or replace it with --force", file.display())
 }
 
-/// Writes it whole or not at all.
+/// Writes the whole file or nothing.
 fn put(file: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
     files::put(file, bytes, PutOptions { replace: force, mode: 0o640 }).map_err(|error| match error.kind() {
         std::io::ErrorKind::AlreadyExists => is_there(file),

@@ -1,12 +1,13 @@
-//! `stonechat write-off`: what is no longer looked for, who decided so and why, and what has turned up since.
+//! `stonechat write-off`: which records are no longer expected, who decided this and why, and which have turned up
+//! since.
 
 mod args;
 
-use super::args::{logger as named_logger, open};
+use super::args::{logger as named_logger, opened};
 use super::exit::{DONE, Exit, NO, USAGE};
 use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
-use super::print::{print, print_json};
+use super::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, TEXT_MAX};
@@ -21,7 +22,7 @@ use std::path::Path;
 
 /// Writes off, or lists.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    let config = opened(config_path, args.command.is_some())?;
     match &args.command {
         Some(Command::List { logger, json }) => list(&config, logger.as_ref(), *json, out),
         None => write_off(&config, args, out),
@@ -96,15 +97,15 @@ fn plans(config: &Config, about: &GiveUp) -> Result<Plans, Exit> {
     Ok(plans.into_iter().map(|plan| plan.map(|plan| (None, plan))).collect())
 }
 
-/// Asks on a terminal; elsewhere it takes an answer given beforehand.
+/// Asks on a terminal; elsewhere --yes must be given.
 fn confirm(logger: &str) -> Result<(), u8> {
-    let what = format!("{logger} is heard now: it may still hold what this gives up");
+    let what = format!("{logger} is heard now: it may still hold what this writes off");
     let input = std::io::stdin();
     if !input.is_terminal() {
         say!("stonechat: {what}; nothing is written. Copy its memory first, or add --yes");
         return Err(USAGE);
     }
-    eprint!("{what}. Write it off all the same? [y/N] ");
+    eprint!("{what}. Write it off anyway? [y/N] ");
     let mut answer = String::new();
     let read = input.read_line(&mut answer).is_ok();
     if read && matches!(answer.trim().to_ascii_lowercase().as_str(), "y" | "yes") {
@@ -119,7 +120,7 @@ fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn 
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.write_off_histories(of))?;
     if json {
         let all: Vec<_> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();
-        return Ok(print_json(out, &json!({ "write_offs": all }), DONE));
+        return Ok(print_report_json(out, config, &json!({ "write_offs": all }), DONE));
     }
-    Ok(print(out, &view::list(&all, &config.roster, config.site.utc_offset_s), DONE))
+    Ok(print_report(out, config, &view::list(&all, &config.roster, config.site.utc_offset_s), DONE))
 }

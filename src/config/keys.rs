@@ -156,7 +156,7 @@ fn hex(table: &Table<'_, '_>, field: &Field, lens: &[usize]) -> Option<Zeroizing
     let text = table.secret(field, &format!("{expected} hex digits in quotes"))?;
     let digits = text.chars().count();
     if let Some(i) = text.chars().position(|c| !c.is_ascii_hexdigit()) {
-        let text = format!("character {} of {digits} is no hex digit, expected {expected} of them", i + 1);
+        let text = format!("character {} of {digits} is not a hex digit, expected {expected} of them", i + 1);
         table.note(field, &format!("{text}; write {}", field.what()));
         return None;
     }

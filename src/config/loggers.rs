@@ -79,18 +79,16 @@ pub(super) enum Least {
     Nothing,
 }
 
-/// Reads the file. Returns the roster and the text that it was made from.
+/// Reads the file. Returns the roster and the text that it was made from; `None` if the file cannot be read.
 pub(super) fn read(
     path: &Path,
     utc_offset_s: i32,
     least: Least,
     problems: &mut Vec<Problem>,
-) -> (Roster, String) {
+) -> Option<(Roster, String)> {
     let remedy = "name the roster in `[roster] file` of site.toml";
-    let Some(text) = file::read(path, Readers::Anyone, remedy, problems) else {
-        return (Roster::default(), String::new());
-    };
-    (of_text(path, &text, utc_offset_s, least, problems), text.to_string())
+    let text = file::read(path, Readers::Anyone, remedy, problems)?;
+    Some((of_text(path, &text, utc_offset_s, least, problems), text.to_string()))
 }
 
 /// Makes a roster from the text of its file; the text need not be in the file yet.
@@ -228,7 +226,7 @@ fn channels(table: &Table<'_, '_>, address: Option<Address>) -> Vec<Channel> {
         let raw_unit = unit.and_then(|text| {
             let unit = RawUnit::from_name(text.value);
             if unit.is_none() {
-                table.note_value(&RAW_UNIT, text.value, "is no raw unit");
+                table.note_value(&RAW_UNIT, text.value, "is not a raw unit");
             }
             unit
         });

@@ -26,7 +26,7 @@
 //! std::fs::write(&site, config.site_text.replace("\"-07:00\"", "\"-7\""))?;
 //! let problems = stonechat::config::load(&site).unwrap_err();
 //! let texts: Vec<_> = problems.iter().map(|problem| problem.text.as_str()).collect();
-//! let said = "`[site] utc_offset`: \"-7\" is no offset; \
+//! let said = "`[site] utc_offset`: \"-7\" is not an offset; \
 //!             write the site's hours and minutes from UTC, as in \"-07:00\"";
 //! assert_eq!(texts, [said]);
 //! # Ok::<(), Box<dyn std::error::Error>>(())
@@ -37,6 +37,7 @@ mod ask;
 mod calibrations;
 pub mod entry;
 mod file;
+mod in_force;
 mod keys;
 pub mod layout;
 mod loggers;
@@ -50,11 +51,13 @@ pub(crate) mod slot_choice;
 pub use advice::advice;
 pub use ask::Ask;
 pub use file::FILE_LEN_MAX_BYTES;
+pub use in_force::{load_in_force, load_in_force_in};
 pub use loggers::LOGGERS_MAX;
 pub use problem::{Problem, Problems};
 pub use service_user::{CONFIG_FOLDER, STATE_FOLDER, ServiceUser};
 pub use site::{Ledger, Port, Radio, Site};
 
+use crate::record::in_force::InForce;
 use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
 use crate::units::calibration::Calibrations;
@@ -97,6 +100,8 @@ pub struct Config {
     pub site_text: String,
     /// The roster's file as it was read.
     pub roster_text: String,
+    /// The files that cannot be used, instead of which their text in force is used; empty except for a report.
+    pub in_force: Vec<InForce>,
 }
 
 impl Config {
@@ -326,18 +331,23 @@ fn read_site(
 ) -> (Option<Config>, Option<PathBuf>) {
     let mut mistakes = Vec::new();
     let mut found = site::read(path, &mut mistakes);
-    let named = found.keys_file.clone();
-    found.keys_file = found.keys_file.map(|named| environment.keys_file(named));
-    let keys_are_handed_in = found.keys_file != named;
+    let keys_are_handed_in = hand_in(environment, &mut found);
     let utc_offset_s = found.site.as_ref().map_or(0, |site| site.utc_offset_s);
     let roster =
-        found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, least, &mut mistakes));
+        found.roster_file.as_ref().and_then(|file| loggers::read(file, utc_offset_s, least, &mut mistakes));
     let complete = mistakes.is_empty();
     problems.add(mistakes);
     let keys_file = found.keys_file.clone();
     let config = roster.filter(|_| complete).and_then(|roster| config(path, environment, found, roster));
     let config = config.map(|config| Config { keys_are_handed_in, ..config });
     (config, keys_file)
+}
+
+/// Puts the keyring's file that the service manager provides in place of the named one. Whether there is one.
+fn hand_in(environment: &Environment, found: &mut SiteFile) -> bool {
+    let named = found.keys_file.take();
+    found.keys_file = named.clone().map(|named| environment.keys_file(named));
+    found.keys_file != named
 }
 
 /// Puts the parts together; `None` if one is missing, and then a mistake says so.
@@ -362,6 +372,7 @@ fn config(
         runtime_dir: found.runtime_dir.or_else(|| environment.runtime_directory.clone()),
         site_text: found.text,
         roster_text,
+        in_force: Vec::new(),
     })
 }
 
@@ -370,7 +381,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_keyring_that_the_service_manager_hands_in_stands_in_for_the_file_of_its_name() {
+    fn a_keyring_from_the_service_manager_replaces_the_file_of_its_name() {
         let dir = tempfile::tempdir().unwrap();
         let named = PathBuf::from("/etc/stonechat/keys.toml");
         let of = |directory: Option<&Path>| {

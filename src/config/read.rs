@@ -450,7 +450,7 @@ impl<'a, 'i> Table<'a, 'i> {
             }
         };
         if number.is_none() {
-            self.note(field, &format!("is no finite number; write {}", field.what));
+            self.note(field, &format!("is not a finite number; write {}", field.what));
         }
         number
     }

@@ -171,20 +171,25 @@ pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> SiteFile {
     let Some(text) = file::read(path, Readers::Anyone, remedy, problems) else {
         return SiteFile::default();
     };
-    let notes = Notes::new(path, &text);
-    let (tree, clean) = notes.parse(&text);
+    of_text(path, &text, problems)
+}
+
+/// The same from a text; the text need not be in the file.
+pub(super) fn of_text(path: &Path, text: &str, problems: &mut Vec<Problem>) -> SiteFile {
+    let notes = Notes::new(path, text);
+    let (tree, clean) = notes.parse(text);
     let base = path.parent().unwrap_or(Path::new(""));
     let (mut found, notes) = if clean {
         (whole(&Table::file(&notes, tree.get_ref()), base), notes)
     } else {
-        let unheard = Notes::new(path, &text);
+        let unheard = Notes::new(path, text);
         let file = Table::file(&unheard, tree.get_ref());
         let ledger = file.section(&LEDGER).and_then(|table| ledger(&table, base));
         let mut found = SiteFile { ledger, ..SiteFile::default() };
         other_files(&file, base, &mut found);
         (found, notes)
     };
-    found.text = text.to_string();
+    found.text = text.to_owned();
     problems.extend(notes.into_problems());
     found
 }
@@ -215,7 +220,7 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
         if let Some(listen) = table.text(&PAGE_LISTEN, PATH_LEN_MAX_CHARS) {
             found.page_listen = listen.value.parse().ok();
             if found.page_listen.is_none() {
-                table.note_value(&PAGE_LISTEN, listen.value, "is no address and port");
+                table.note_value(&PAGE_LISTEN, listen.value, "is not an address and port");
             }
         }
     }
@@ -256,7 +261,7 @@ fn site(table: &Table<'_, '_>, base: &Path) -> Option<Site> {
     let offset = offset.and_then(|text| match when::offset_s(text.value) {
         // The ledger counts by quarters of an hour, and no offset in civil use is between them.
         Ok(seconds) if i64::from(seconds) % QUARTER_S != 0 => {
-            table.note_value(&UTC_OFFSET, text.value, "is no multiple of 15 minutes");
+            table.note_value(&UTC_OFFSET, text.value, "is not a multiple of 15 minutes");
             None
         }
         Ok(seconds) => Some(seconds),

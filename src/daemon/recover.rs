@@ -175,9 +175,9 @@ impl Daemon {
         Ok(())
     }
 
-    /// Whether apparent damage is gone when the ledger is opened again: a page that was read wrongly once, or
-    /// was corrupted in memory, is no reason to set years of data aside. Done once between two settles: if it
-    /// comes back, it is damage.
+    /// Whether apparent damage is gone when the ledger is opened again: a page that was read wrongly once, or was
+    /// corrupted in memory, is not a reason to set years of data aside. Done once between two settles: if it comes
+    /// back, it is damage.
     pub(super) fn is_sound_at_second_look(&mut self, why: &LedgerError) -> Result<bool, Error> {
         let path = self.ledger.path().to_owned();
         if path.as_os_str().is_empty() || std::mem::replace(&mut self.looked_again, true) {

@@ -5,6 +5,7 @@ use super::error::Error;
 use super::running::Daemon;
 use crate::config::{self, Config, Port, Radio};
 use crate::ledger::{Response, Retry};
+use crate::record::in_force::ConfigurationFile;
 use crate::state::DaemonState;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -76,8 +77,12 @@ impl Daemon {
         let now = self.clock.now();
         let mut is_due = false;
         self.ledger.acts_for(self.actor.clone());
-        let files = [("site.toml", &self.config.site_text), ("loggers.toml", &self.config.roster_text)];
+        let files = [
+            (ConfigurationFile::Site, &self.config.site_text),
+            (ConfigurationFile::Roster, &self.config.roster_text),
+        ];
         for (file, text) in files {
+            let file = file.name();
             match self.ledger.note_configuration(file, text, now) {
                 Ok(_) => {}
                 // It is recorded after the next commit; intake has priority.

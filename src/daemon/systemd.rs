@@ -38,7 +38,7 @@ impl Notifier {
         }
     }
 
-    /// How often the service manager wants a sign of life: half of `$WATCHDOG_USEC`.
+    /// How often the service manager needs a sign of life: half of `$WATCHDOG_USEC`.
     pub fn watchdog_every() -> Option<Duration> {
         let micros: u64 = std::env::var("WATCHDOG_USEC").ok()?.parse().ok()?;
         (micros > 0).then(|| Duration::from_micros(micros / 2))

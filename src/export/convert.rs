@@ -39,7 +39,7 @@ impl std::fmt::Debug for Count {
 pub struct PointColumn {
     pub name: String,
     /// UCUM code of its values, if all of them have the same. A wide table has no other place for the unit, so a caller
-    /// that wants a wide table has to make sure of that.
+    /// that needs a wide table has to make sure of that.
     pub unit: Option<String>,
 }
 

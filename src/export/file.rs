@@ -229,9 +229,9 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("a.csv");
         let target = Target::create(&path, false).unwrap();
-        std::fs::write(&path, "somebody else's").unwrap();
+        std::fs::write(&path, "another program's").unwrap();
         assert!(target.keep().is_err());
-        assert_eq!(std::fs::read(&path).unwrap(), b"somebody else's");
+        assert_eq!(std::fs::read(&path).unwrap(), b"another program's");
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1);
     }
 }

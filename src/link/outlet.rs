@@ -1,11 +1,11 @@
 //! The way to a radio: frames that the gateway sends, one at a time, at once or not at all.
 //!
-//! Input: the bytes of one frame. Output: whether the port took them. A frame to a logger is worth something only within
-//! a fraction of a second, so nothing is queued: if the port has not yet passed on what it took before, the frame is
-//! dropped and the caller is told.
+//! Input: the bytes of one frame. Output: whether the port took them. A frame to a logger is worth something only
+//! within a fraction of a second, so nothing is queued: if the port has not yet passed on what it took before, the
+//! frame is dropped and the caller gets an error.
 //!
-//! What this is not: it knows nothing about frames, and does not know whether the radio really sent one. Promises: never
-//! waits; a port that nobody reads costs the caller nothing.
+//! What this is not: it knows nothing about frames, and does not know whether the radio really sent one. Promises:
+//! never waits; a port that is not read costs the caller nothing.
 //!
 //! Limits: how much of the last frame is still in the port is known for serial ports, but not for pseudo-terminals and
 //! device servers. There the port counts as busy once its buffer is full.

@@ -245,7 +245,7 @@ mod tests {
     }
 
     #[test]
-    fn a_write_that_nobody_reads_gives_up_in_time() {
+    fn a_write_without_a_reader_gives_up_in_time() {
         let mut master = PtyMaster::open().unwrap();
         let error = master.write_within(&[0; 100_000], Duration::from_millis(1)).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::TimedOut);

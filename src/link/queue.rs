@@ -255,7 +255,7 @@ mod tests {
     }
 
     #[test]
-    fn take_gives_nothing_when_the_front_is_no_run_of_bytes() {
+    fn take_gives_nothing_when_the_front_is_not_a_run_of_bytes() {
         let queue = queue(100);
         queue.down("lost".into()).unwrap();
         queue.push(b"c").unwrap();

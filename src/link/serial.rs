@@ -151,7 +151,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_no_terminal_is_told_as_such() {
+    fn what_is_not_a_terminal_is_told_as_such() {
         for path in ["/dev/null", "/etc"] {
             let reason = open(Path::new(path), 9600, None, None).unwrap_err();
             assert_eq!(reason, format!("{path} is not a serial port (not a terminal)"));

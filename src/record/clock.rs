@@ -250,7 +250,7 @@ impl EpochClock {
         }
         points.sort_unstable();
         // If some readings of a part are right within a drift, and a clock was further ahead in others, a setting that
-        // was lost had set it wrong there. That is no drift, and must not change the others.
+        // was lost had set it wrong there. That is not drift, and must not change the others.
         let right: BTreeSet<usize> =
             points.iter().filter(|(_, is_right)| *is_right).map(|(point, _)| point.0).collect();
         points.retain(|(point, is_right)| *is_right || !right.contains(&point.0));

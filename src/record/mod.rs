@@ -38,6 +38,7 @@ pub mod expected;
 pub mod facts;
 pub mod gateway_clock;
 pub mod imports;
+pub mod in_force;
 pub mod judge;
 pub mod neighbours;
 pub mod notes;

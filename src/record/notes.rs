@@ -153,7 +153,7 @@ pub fn time(text: &str, utc_offset_s: i32) -> Result<GatewayTime, String> {
     match crate::when::by_clock(text, utc_offset_s) {
         Some(at) => plausible(text, at),
         None => Err(format!(
-            "{text:?} is no time; write it as 2026-05-04 08:15 (the site's clock) or 2026-05-04T15:15:00Z"
+            "{text:?} is not a time; write it as 2026-05-04 08:15 (the site's clock) or 2026-05-04T15:15:00Z"
         )),
     }
 }
@@ -230,7 +230,7 @@ pub fn decimal(text: &str) -> Result<String, String> {
     let text = text.trim();
     let wrong = || {
         let point = if text.contains(',') { "; the decimal sign is a point" } else { "" };
-        format!("value {text:?} is no decimal; write it as 12.34 or -0.5{point}")
+        format!("value {text:?} is not a decimal; write it as 12.34 or -0.5{point}")
     };
     let (sign, digits) = match text.strip_prefix('-') {
         Some(rest) => ("-", rest),
@@ -293,7 +293,7 @@ pub fn unit(text: &str) -> Result<String, String> {
     let any_case = || UNITS.iter().find(|code| code.eq_ignore_ascii_case(text)).copied();
     Err(match otherwise.or_else(any_case) {
         Some(code) => format!("unit {text:?}: the UCUM code is {code}"),
-        None => format!("unit {text:?} is no UCUM code that is known here; known are {}", UNITS.join(" ")),
+        None => format!("unit {text:?} is not a known UCUM code; known are {}", UNITS.join(" ")),
     })
 }
 
@@ -363,11 +363,11 @@ fn manual_row(
         return Err(format!("it has {} fields, and the header has {}", fields.len(), HEADER.len()));
     };
     let whole = |what: &str, text: &str| {
-        text.trim().parse::<u32>().map_err(|_| format!("{what} {text:?} is no whole number"))
+        text.trim().parse::<u32>().map_err(|_| format!("{what} {text:?} is not a whole number"))
     };
     let number = whole("logger", number)?;
     let logger =
-        u16::try_from(number).map_err(|_| format!("logger {number} is no address; they end at 65534"));
+        u16::try_from(number).map_err(|_| format!("logger {number} is not an address; they end at 65534"));
     let logger = self::logger(roster, logger?)?;
     Ok(NewManual {
         logger,
@@ -427,7 +427,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_is_no_decimal_is_refused_and_the_others_stay_as_written() {
+    fn what_is_not_a_decimal_is_refused_and_the_others_stay_as_written() {
         for (typed, kept) in [
             ("12.340", "12.340"),
             ("+7", "7"),
@@ -492,7 +492,7 @@ mod tests {
     }
 
     #[test]
-    fn units_are_codes_and_what_people_write_instead_is_told() {
+    fn units_are_codes_and_for_what_people_write_instead_the_code_is_named() {
         assert!(UNITS.iter().all(|code| unit(code).as_deref() == Ok(code)));
         assert!(UNITS_OTHERWISE.iter().all(|(written, code)| unit(written).unwrap_err().ends_with(code)));
         assert!(unit("MM").unwrap_err().ends_with("mm"));

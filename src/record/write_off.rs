@@ -51,7 +51,7 @@ pub enum WriteOffError {
     )]
     NotExpected { logger: Address, epoch: Epoch },
     /// Not a range: it begins with 0, or ends before it begins.
-    #[error("{0} to {1} is no range of sequences; the first is 1 or more and not above the last")]
+    #[error("{0} to {1} is not a range of sequences; the first is 1 or more and not above the last")]
     NoRange(u32, u32),
     /// It goes beyond what must exist.
     #[error("{}", beyond(*.logger, .of, *.last))]

@@ -3,7 +3,7 @@
 //! Input: for each logger, the frames that no right key has opened since the last of its frames that was opened, and
 //! when that was. Output: [`Suspicion`].
 //!
-//! **One forgery, or many at one moment, are no sign.** Anyone can send them. A logger's key is suspect if
+//! **One forgery, or many at one moment, are not a sign.** Anyone can send them. A logger's key is suspect if
 //!
 //! - at least two frames with different numbers came,
 //! - the last of them at least three quarters of the logger's interval after the first (and a minute),
@@ -153,7 +153,7 @@ mod tests {
     }
 
     #[test]
-    fn one_frame_a_burst_of_a_moment_and_a_logger_that_is_opened_are_no_sign_and_one_interval_is() {
+    fn one_frame_a_burst_of_a_moment_and_a_logger_that_is_opened_are_not_a_sign_and_one_interval_is() {
         let others = [heard(1, Some(NOW - 3000)), heard(2, Some(NOW)), heard(3, Some(NOW))];
         assert_eq!(judged(&[], &others), (false, vec![]));
         // One frame, however long ago; many at one moment.
@@ -201,7 +201,7 @@ mod tests {
         let mut silent = loggers.clone();
         silent[2..].iter_mut().for_each(|heard| heard.last_opened = Some(GatewayTime(NOW - 3 * 86_400)));
         assert_eq!(judged(&fails(&[1, 2]), &silent), (true, vec![1, 2]));
-        // A new site: no frame was ever opened. One key that was wrong long before is no sign against the others.
+        // A new site: no frame was ever opened. One key that was wrong long before is not a sign against the others.
         let new: Vec<Heard> = (1..=2).map(|number| heard(number, None)).collect();
         assert_eq!(judged(&fails(&[1, 2]), &new), (true, vec![1, 2]));
         let mut early = fails(&[2, 3, 4, 5]);

@@ -315,7 +315,7 @@ mod tests {
     }
 
     #[test]
-    fn a_span_that_goes_back_or_reaches_for_ever_does_no_harm() {
+    fn a_span_that_goes_back_or_has_no_end_does_no_harm() {
         let at = GatewayTime;
         let mut strip = Strip::ending(at(1_780_000_000), CALENDAR);
         strip.spread((at(1_780_000_000), at(1_779_990_000)), 7, |day| &mut day.missing);

@@ -430,7 +430,7 @@ mod tests {
     }
 
     #[test]
-    fn noise_alone_is_no_listening_and_a_frame_of_noise_or_two_is_nothing() {
+    fn noise_alone_is_not_listening_and_one_or_two_frames_of_noise_are_not_a_fault() {
         let loggers = [logger(1, Some(ago(9 * HOUR)))];
         let mut state = running();
         state.radios[0].noise_since_right_frame = 2;
@@ -461,7 +461,7 @@ mod tests {
     }
 
     #[test]
-    fn a_forged_frame_or_two_of_one_moment_are_no_fault_of_a_key() {
+    fn a_forged_frame_or_two_of_one_moment_are_not_a_fault_of_a_key() {
         // Nothing was ever heard: in an earlier version, one forged frame made the key the first thing to check.
         let loggers = [logger(1, None), logger(2, None)];
         for frames in [1, 500] {

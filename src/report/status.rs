@@ -18,6 +18,7 @@ use super::walk;
 use crate::ledger::read::Read;
 use crate::ledger::read::side_tables::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
+use crate::record::in_force::InForce;
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::record::written::{Remark, WrittenOff};
@@ -39,6 +40,8 @@ pub struct Surroundings {
     pub site: String,
     /// Its fixed offset, in seconds east of UTC.
     pub utc_offset_s: i32,
+    /// The files that cannot be used, instead of which their text in force is used.
+    pub in_force: Vec<InForce>,
     pub ledger_path: PathBuf,
     /// Size of the ledger with its -wal.
     pub ledger_bytes: u64,
@@ -208,10 +211,11 @@ impl LoggerStatus {
 
     /// Whether a person should do something about it, soon or at the next visit that is needed.
     pub fn needs_action(&self, now: GatewayTime) -> bool {
-        self.place.is_some() || self.needs_somebody(now)
+        self.place.is_some() || self.needs_attention(now)
     }
 
-    pub fn needs_somebody(&self, now: GatewayTime) -> bool {
+    /// Whether this is for another reason than a place in the order of visits.
+    pub fn needs_attention(&self, now: GatewayTime) -> bool {
         self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
     }
 }

@@ -5,7 +5,7 @@ use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
 use crate::time::GatewayTime;
-use crate::units::account::{Account, Line, Told, Words};
+use crate::units::account::{Account, Line, Words};
 use crate::units::calibration::Calibrations;
 use crate::units::chain::{Chain, Worked};
 use crate::units::inputs::Sample;
@@ -98,8 +98,7 @@ impl Shown {
     }
 }
 
-/// A calculation, step by step.
-pub type Calculation = Told;
+pub use crate::units::account::Calculation;
 /// One line of a calculation.
 pub type CalculationLine = Line;
 
@@ -135,7 +134,7 @@ pub fn calculation(
 ) -> Result<Option<(Calculation, Shown)>, ReadError> {
     let before = at.map_or(GatewayTime::MAX, |at| at.later(1));
     let Some((stay, sample)) = newest(site, inputs, point, before)? else { return Ok(None) };
-    let mut steps = Told::new(site.words.clone());
+    let mut steps = Calculation::new(site.words.clone());
     let (worked, is_own) = worked(site, inputs, point, (stay, &sample), &mut steps)?;
     let shown = Shown::new(&sample, is_own, &worked);
     Ok(Some((steps, shown)))

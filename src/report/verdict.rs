@@ -61,7 +61,7 @@ impl Verdict {
     /// Derives the answer.
     pub fn new(visits: &[Visit], report: &Report, gateway: &Gateway) -> Self {
         let reasons: Vec<&Visit> = visits.iter().filter(|visit| visit.is_reason()).collect();
-        // If no logger is heard at all, the silence of one of them is no reason to go there.
+        // If no logger is heard at all, the silence of one of them is not a reason to go there.
         let is_deaf = gateway.faults.contains(&Fault::NothingHeard);
         let first = reasons.first().filter(|_| !is_deaf || !reasons.iter().all(|of| of.is_only_silent()));
         if let Some(first) = first {

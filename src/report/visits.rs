@@ -18,7 +18,8 @@
 //! 4. [`Class::Elsewhere`]: another unit made what is missing. It is not in the logger that is there now.
 //! 5. [`Class::Gone`]: nothing is left in the logger. No visit brings it back; a file that was read before may.
 //!
-//! An unclosed epoch that is probably complete is no reason to go: no copy of the memory can bring what was never made.
+//! An unclosed epoch that is probably complete is not a reason for a visit: no copy of the memory can bring what was
+//! never made.
 //!
 //! No I/O, no SQL and no clock. This module never says that a record is *lost*: after the date it is no longer in
 //! the logger, until a person writes it off; what is written off needs no visit.

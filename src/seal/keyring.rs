@@ -228,7 +228,7 @@ mod tests {
     }
 
     #[test]
-    fn forged_slots_leave_no_cipher_behind_and_are_told_from_a_wrong_key() {
+    fn forged_slots_leave_no_cipher_behind_and_are_distinguished_from_a_wrong_key() {
         let mut keyring = Keyring::default();
         let identity = Identity::new(9, 1, 1).unwrap();
         let wrong = SlotKey::new(&[1; 16]).unwrap();

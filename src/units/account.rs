@@ -72,13 +72,13 @@ impl std::fmt::Display for Line {
 
 /// A written calculation, each line with its depth.
 #[derive(Clone, Debug, Default)]
-pub struct Told {
+pub struct Calculation {
     words: Words,
     depth: usize,
     lines: Vec<(usize, Line)>,
 }
 
-impl Told {
+impl Calculation {
     /// An empty calculation.
     pub fn new(words: Words) -> Self {
         Self { words, depth: 0, lines: Vec::new() }
@@ -90,8 +90,8 @@ impl Told {
     }
 }
 
-impl Trace for Told {
-    fn wants(&self) -> bool {
+impl Trace for Calculation {
+    fn is_wanted(&self) -> bool {
         true
     }
 
@@ -100,7 +100,7 @@ impl Trace for Told {
     }
 }
 
-impl Account for Told {
+impl Account for Calculation {
     fn open(&mut self, heading: impl FnOnce(&Words) -> String) {
         self.say(heading);
         self.depth += 1;

@@ -8,7 +8,7 @@
 //! ```
 //!
 //! Input: points, calibrations, and readings by the trait [`Inputs`]. Output: [`Worked`], and on request the whole
-//! calculation ([`Told`](super::account::Told)). What this is not: it does no I/O and no arithmetic of a sensor, which
+//! calculation ([`Calculation`](super::account::Calculation)). What this is not: it does no I/O and no arithmetic of a sensor, which
 //! is in the modules next to this one.
 //!
 //! Rules, our choice:
@@ -259,7 +259,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
             Source::Channel(logger, channel) => match self.points.on(*logger, *channel, at.time) {
                 Some(stay) => stay.point.as_str(),
                 None => {
-                    account.say(|_| format!("logger {logger} channel {channel} is no point at this time"));
+                    account.say(|_| format!("logger {logger} channel {channel} is not a point at this time"));
                     return Ok(Err(Absent::NoSensor));
                 }
             },
@@ -555,7 +555,7 @@ fn none_near(
 #[cfg(test)]
 mod tests {
     use super::super::Silent;
-    use super::super::account::{Line, Told, Words};
+    use super::super::account::{Calculation, Line, Words};
     use super::super::calibration::TemperatureEffect;
     use super::super::combine::Dead;
     use super::super::curve::Polynomial;
@@ -739,7 +739,7 @@ mod tests {
     #[test]
     fn a_barometer_that_is_absent_does_what_the_file_chose() {
         let (mut memory, tolerance) = air_rose();
-        // A reading only before it: that is no interpolation.
+        // There is a reading only before it: that is not interpolation.
         memory.held.pop();
         let why = value_with(&memory, Some(barometer(1.0, Missing::Absent))).unwrap_err();
         let too_far = Box::new(Absent::TooFarInTime { within_s: 3_600 });
@@ -803,7 +803,7 @@ mod tests {
     }
 
     #[test]
-    fn a_frequency_of_0_and_a_wrong_raw_unit_are_no_value() {
+    fn a_frequency_of_0_and_a_wrong_raw_unit_have_no_value() {
         let calibrations = Calibrations::new(vec![entry("P", "S1", "kPa", wire(0.1))], vec![]);
         let silent = Memory::default().with(17, 0, T, RawUnit::MilliHertz, 0);
         let why = at(&points(), &calibrations, &silent, "P", T).unwrap_err();
@@ -954,7 +954,7 @@ mod tests {
     }
 
     #[test]
-    fn a_calculation_is_told_with_its_sources_and_adds_up() {
+    fn a_calculation_is_printed_with_its_sources_and_adds_up() {
         let (memory, _) = air_rose();
         let pressure = Calibration {
             barometer: Some(barometer(1.0, Missing::Absent)),
@@ -965,9 +965,9 @@ mod tests {
         let points = points();
         let chain = Chain { points: &points, calibrations: &calibrations, inputs: &memory };
         let words = Words { offset_s: -25_200, calibrations: "c.toml".into(), points: "p.toml".into() };
-        let mut told = Told::new(words);
-        let Ok(worked) = chain.at_time("P", GatewayTime(T), 0, &mut told);
-        let said: Vec<&str> = told
+        let mut written = Calculation::new(words);
+        let Ok(worked) = chain.at_time("P", GatewayTime(T), 0, &mut written);
+        let said: Vec<&str> = written
             .lines()
             .iter()
             .filter_map(|(_, line)| if let Line::Said(text) = line { Some(text.as_str()) } else { None })
@@ -980,7 +980,7 @@ mod tests {
             said[2]
         );
         assert!(said[2].ends_with("(c.toml:1)") && said.contains(&"correction for air pressure"));
-        let last = told.lines().iter().rev().find_map(|(_, line)| match line {
+        let last = written.lines().iter().rev().find_map(|(_, line)| match line {
             Line::Step(step) => Some(step),
             Line::Said(_) => None,
         });

@@ -25,7 +25,7 @@
 //! let value = head.evaluate(current.of(QuantityKind::MilliAmp)?, "m", &mut Silent)?;
 //! assert_eq!(value.value, 0.25);
 //!
-//! // An open loop has no current. That is no head of any size, but a reason.
+//! // An open loop has no current. The result is a reason, not a head.
 //! let absent = head.evaluate(0.0, "m", &mut Silent).unwrap_err();
 //! assert_eq!(absent, Absent::LoopFaultLow { limit_ma: 3.6 });
 //! assert_eq!(absent.to_string(), "loop fault: the current is at or below 3.6 mA");
@@ -605,17 +605,17 @@ impl fmt::Display for Step {
 /// Where a form writes its steps.
 pub trait Trace {
     /// Whether steps are wanted; if not, none is made.
-    fn wants(&self) -> bool;
+    fn is_wanted(&self) -> bool;
     fn push(&mut self, step: Step);
 }
 
-/// Wants no steps.
+/// Keeps no steps.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Silent;
 
 impl Trace for Silent {
     #[inline(always)]
-    fn wants(&self) -> bool {
+    fn is_wanted(&self) -> bool {
         false
     }
 
@@ -628,7 +628,7 @@ impl Trace for Silent {
 pub struct Steps(pub Vec<Step>);
 
 impl Trace for Steps {
-    fn wants(&self) -> bool {
+    fn is_wanted(&self) -> bool {
         true
     }
 
@@ -640,7 +640,7 @@ impl Trace for Steps {
 /// Writes a step if steps are wanted; else `make` is not called.
 #[inline(always)]
 pub fn note(trace: &mut (impl Trace + ?Sized), make: impl FnOnce() -> Step) {
-    if trace.wants() {
+    if trace.is_wanted() {
         trace.push(make());
     }
 }

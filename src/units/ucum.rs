@@ -207,7 +207,7 @@ const MEANT: [(&str, &str); 42] = [
 
 /// An unknown code.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("`{}` is no unit of UCUM that is known here; {}", code.escape_debug(), remedy(*suggestion))]
+#[error("`{}` is not a known UCUM unit; {}", code.escape_debug(), remedy(*suggestion))]
 pub struct UnknownUnit {
     /// As it was written.
     pub code: String,

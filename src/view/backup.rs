@@ -8,14 +8,16 @@ use serde::Serialize;
 /// What was made, and what to do with it.
 pub fn text(made: &BackupMade, keep: &[BackupToKeep], utc_offset_s: i32) -> String {
     let mut text = format!(
-        "{}: {} bytes, {}, verified\nSHA-256 {}\nNext: take the file away from the gateway, and note the digest beside it.\n",
+        "{}: {} bytes, {}, verified\nSHA-256 {}\nNext: take the file away from the gateway, and keep the digest with \
+         it.\n",
         made.file.display(),
         thousands(made.size_bytes),
         counted(made.verified.records, "authentic record"),
         made.sha256
     );
     if !keep.is_empty() {
-        text += "Keep these backups too: readings that the ledger has given up are in them, and not in this one.\n";
+        text += "Keep these backups too: they hold readings that the ledger no longer has, and this backup does not \
+                 have them.\n";
     }
     for of in keep {
         text += &format!(

@@ -60,14 +60,14 @@ pub fn difference(address: Address, difference: &Difference) -> String {
             )
         }
         Difference::UnderClosedSlot { slot, frames } => format!(
-            "{} of logger {address} came under key slot {slot} although it is closed: either the logger still has that \
-             key, or somebody else does; see `stonechat set-aside list`",
+            "{} of logger {address} came under key slot {slot} although it is closed: either the logger or another \
+             sender still has that key; see `stonechat set-aside list`",
             counted(*frames, "frame")
         ),
         Difference::Opaque(opaque) => unread::opaque(opaque),
         Difference::Interval { profile, entered, says, fastest } => {
             let fastest = fastest.map_or(String::new(), |fastest| {
-                format!(", and `fastest_interval_s` of no more than that in place of {fastest}")
+                format!(", and a `fastest_interval_s` of at most that instead of {fastest}")
             });
             format!(
                 "`interval_s` of logger {address} is {entered}, and {} {says}; write interval_s = {says}{fastest}",

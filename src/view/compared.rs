@@ -12,7 +12,7 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// The most stretches of a logger that are shown, in each way.
+/// The most stretches of a logger that are shown for each kind of difference.
 const SHOWN: usize = 20;
 
 /// One side of a comparison.
@@ -20,14 +20,14 @@ const SHOWN: usize = 20;
 pub struct NamedSide {
     /// Its name as it is shown.
     pub name: String,
-    /// Of sealed dumps, what was in them; else it is a ledger.
+    /// What sealed dumps contained; `None` for a ledger.
     pub dumps: Option<DumpsRead>,
 }
 
 /// What sealed dumps held.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct DumpsRead {
-    /// Frames by what became of them.
+    /// Frames by outcome.
     pub frames: Tally,
     /// Records that came more than once and differently.
     pub contradicting: u64,
@@ -70,7 +70,7 @@ fn side_line(letter: &str, NamedSide { name, dumps }: &NamedSide) -> String {
         }
         if *contradicting > 0 {
             let n = counted(*contradicting, "record");
-            text += &format!("; {n} came twice, and differently: the first is compared");
+            text += &format!("; {n} came twice with different content: the first is compared");
         }
     }
     text + "\n"
@@ -87,7 +87,7 @@ fn sum(found: &RecordsCompared) -> String {
         .collect();
     let same = counted(found.loggers.values().map(|logger| logger.same).sum(), "record");
     let mut text = if found.loggers.is_empty() {
-        "\nneither has a record of what was asked for\n".to_owned()
+        "\nneither holds any of the requested records\n".to_owned()
     } else if all.is_empty() {
         format!("\nthe same: {same}\n")
     } else {
@@ -127,7 +127,7 @@ fn says(kind: DifferenceKind) -> &'static str {
         DifferenceKind::LackedByA => "A lacks",
         DifferenceKind::LackedByB => "B lacks",
         DifferenceKind::Different => "different in A and B:",
-        DifferenceKind::NotComparable => "held by both, and not comparable any more:",
+        DifferenceKind::NotComparable => "held by both, but no longer comparable:",
     }
 }
 
@@ -140,7 +140,7 @@ fn days(difference: &Difference, utc_offset_s: i32) -> String {
     }
 }
 
-/// Two ledgers that are not shown to be of one site, and what to do.
+/// Two ledgers that cannot be shown to be of one site, and what to do.
 pub fn not_of_one_site(a: &str, b: &str, found: &SitesCompared) -> String {
     format!(
         "{a} and {b}: the first is not shown to be of this site, which is that of the second:\n{}Next: compare copies of \

@@ -21,7 +21,7 @@ const OFFERED: usize = 8;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Question {
     Address,
-    /// Whether the unit is another one than the one whose records are held.
+    /// Whether this is a different unit from the one whose records are held.
     OtherUnit,
     /// What people call it.
     Name,
@@ -35,23 +35,27 @@ pub enum Question {
     Channel(usize),
     /// Where its key goes.
     KeyFile,
-    /// Whether all of it is written.
+    /// Whether to write everything.
     Write,
 }
 
 impl Question {
-    /// What is explained before it; empty where the screen has said it already.
+    /// The explanation before it; empty if the screen has already given it.
     pub fn explained(self) -> String {
         let one_line = match self {
             Self::Address | Self::Write => return String::new(),
-            Self::OtherUnit => "Records of this address are held. Another unit gets a key slot above theirs.",
+            Self::OtherUnit => "Records of this address are held. A different unit gets a higher key slot.",
             Self::Name => "Name: what people call the logger.",
             Self::Interval => "Interval: seconds between two readings.",
-            Self::Memory => "Memory: records it holds before it overwrites the oldest; deadlines rest on it.",
+            Self::Memory => {
+                "Memory: records it holds before it overwrites the oldest; deadlines depend on it."
+            }
             Self::Area => "Area: where it is, for the visit list; - for none.",
             Self::Channel(0) => return channels(),
             Self::Channel(_) => return String::new(),
-            Self::KeyFile => "Key file: a new file for the programmer's tool, closed to others; - for none.",
+            Self::KeyFile => {
+                "Key file: a new file for the programmer's tool, which only you can read; - for none."
+            }
         };
         format!("\n{}", wrapped(one_line, 0, 0, COLUMNS))
     }
@@ -60,7 +64,7 @@ impl Question {
     pub fn prompt(self, default: Option<&str>) -> String {
         let asked = match self {
             Self::Address => "Address".to_owned(),
-            Self::OtherUnit => return "Is it another unit? [Y/n] ".to_owned(),
+            Self::OtherUnit => return "Is it a different unit? [Y/n] ".to_owned(),
             Self::Name => "Name".to_owned(),
             Self::Interval => "Interval in seconds".to_owned(),
             Self::Memory => "Memory in records".to_owned(),
@@ -88,25 +92,23 @@ fn channels() -> String {
         format!("{} ({what})", unit.name())
     };
     let units = RawUnit::ALL.map(unit).join(", ");
-    let how = "Channels: one after the other, each as in: pore pressure=milli_hertz";
-    let units = wrapped(&format!("What one count is: {units}."), 0, 0, COLUMNS);
-    format!("\n{how}\n{units}- ends the list. Without any channel, what the logger says of itself counts.\n")
+    let how = "Channels: enter them one by one, for example: pore pressure=milli_hertz";
+    let units = wrapped(&format!("Units of one count: {units}."), 0, 0, COLUMNS);
+    format!("\n{how}\n{units}- ends the list. If you enter none, the logger's own profile is used.\n")
 }
 
 /// The first screen: what this is, and which addresses were heard.
 pub fn opening(site: &str, heard: &[Newcomer], utc_offset_s: i32) -> String {
     let what = format!(
-        "A new logger of {site}. Enter takes what is in [brackets]. Nothing is written before the last question; \
-         Ctrl-C ends it."
+        "A new logger of {site}. Press Enter to accept the value in [brackets]. Nothing is written before the last \
+         question; Ctrl-C stops."
     );
     let mut text = wrapped(&what, 0, 0, COLUMNS);
     if heard.is_empty() {
-        return text + "\nNo address was heard that is not on the roster.\n\n";
+        return text + "\nNo address outside the roster was heard.\n\n";
     }
-    text += &format!(
-        "\nHeard, and not on the roster, the newest first (times in {}):\n",
-        offset_label(utc_offset_s)
-    );
+    text +=
+        &format!("\nHeard but not on the roster, newest first (times in {}):\n", offset_label(utc_offset_s));
     let mut table = Table::new(&[">address", ">frames", "first", "last"]);
     for one in heard.iter().take(OFFERED) {
         let at = |time| local(time, utc_offset_s);
@@ -117,33 +119,33 @@ pub fn opening(site: &str, heard: &[Newcomer], utc_offset_s: i32) -> String {
     if heard.len() > OFFERED {
         text += &format!("  and {} more: stonechat set-aside list\n", heard.len() - OFFERED);
     }
-    text + "A neighbour's loggers are heard too: compare with the number on the logger.\n\n"
+    text + "A neighbour's loggers may be in this list: compare with the number on the logger.\n\n"
 }
 
 /// That an address is taken.
 pub fn on_roster_already(logger: &Logger, roster_file: &str, line: Option<usize>) -> String {
     let line = line.map_or_else(String::new, |line| format!(":{line}"));
     format!(
-        "address {} is on the roster already: it is {}, at {roster_file}{line}",
+        "address {} is already on the roster: it is {}, at {roster_file}{line}",
         logger.address, logger.name
     )
 }
 
 /// What is known of the logger, and where its values come from.
 pub fn known(address: Address, known: &KnownBefore) -> String {
-    let later = "Take the values from its data sheet; `stonechat check` compares them with what the logger says of itself \
+    let later = "Take the values from its data sheet; `stonechat check` compares them with the logger's own profile \
                  once that is stored.";
     let heard = counted(known.frames, "frame");
     let text = match &known.profile {
         Some((id, _)) => format!(
-            "Logger {address} says of itself what is in [brackets]: its profile of epoch {}, sequence {}.",
+            "The values in [brackets] are from the profile of logger {address} (epoch {}, sequence {}).",
             id.epoch, id.sequence
         ),
         None if known.frames > 0 => format!(
-            "{heard} of logger {address} came. Frames of an address that is not on the roster are counted and not kept, \
-             so what it says of itself is not known yet. {later}"
+            "{heard} of logger {address} came in. Frames of an address that is not on the roster are counted but not \
+             kept, so its profile is not known yet. {later}"
         ),
-        None => format!("Nothing of logger {address} can be read yet. {later}"),
+        None => format!("No record of logger {address} can be read yet. {later}"),
     };
     let waits = match known.waiting {
         0 => String::new(),
@@ -159,7 +161,7 @@ pub fn known(address: Address, known: &KnownBefore) -> String {
 pub struct AboutTo<'a> {
     pub roster_file: &'a str,
     pub entry: &'a str,
-    /// What is no mistake, and should be known.
+    /// Things to know that are not mistakes.
     pub warnings: &'a [String],
     /// The logger's key slot.
     pub slot: Slot,
@@ -169,9 +171,9 @@ pub struct AboutTo<'a> {
     pub key_file: Option<&'a str>,
 }
 
-/// The last screen before it.
+/// The last screen before it is written.
 pub fn about_to(about: &AboutTo<'_>) -> String {
-    let mut text = format!("\nThis goes to the end of {}:\n\n", about.roster_file);
+    let mut text = format!("\nThis is added to the end of {}:\n\n", about.roster_file);
     about.entry.lines().for_each(|line| text += &format!("  {line}\n"));
     text.push('\n');
     for warning in about.warnings {
@@ -182,13 +184,18 @@ pub fn about_to(about: &AboutTo<'_>) -> String {
         KeySource::Derived => "derived from the site key",
     };
     let goes = about.key_file.map_or("no file".to_owned(), |file| format!("the new file {file}"));
-    text + &wrapped(&format!("Key of slot {}, {source}, into {goes}.", about.slot), 0, 2, COLUMNS)
+    text + &wrapped(
+        &format!("The key of slot {}, {source}, is written to {goes}.", about.slot),
+        0,
+        2,
+        COLUMNS,
+    )
 }
 
 /// What is above a key sheet here.
 pub const SHEET_HEADING: &str = "
 What the logger's programmer needs. Anyone with the key can write the logger's
-records: show it to no other person. It is kept in no log.
+records: do not show it to others. It is not written to any log.
 ";
 
 /// What was written.
@@ -205,7 +212,7 @@ pub struct Enrolled<'a> {
     pub key_file: Option<&'a str>,
     /// Whether its key was printed.
     pub printed: bool,
-    /// Whether the invented loggers of the first configuration are on the roster still.
+    /// Whether the invented loggers of the first configuration are still on the roster.
     pub has_examples: bool,
     /// The daemon that runs here.
     pub daemon: Option<u32>,
@@ -242,8 +249,11 @@ pub fn next(done: &Enrolled<'_>) -> String {
         }
     };
     let wait_s = 2 * i64::from(done.logger.interval_s);
-    let look = format!("after two of its intervals ({}), look for it: stonechat status", duration(wait_s));
-    let examples = format!("take the three invented loggers out of {}", done.roster_file);
+    let look = format!(
+        "after two of its intervals ({}), check that it is heard: stonechat status",
+        duration(wait_s)
+    );
+    let examples = format!("remove the three invented loggers from {}", done.roster_file);
     let steps = done.has_examples.then_some(examples).into_iter().chain([again, program, look]);
     let step = |(at, step): (usize, String)| wrapped(&format!("{}. {step}", at + 1), 2, 5, COLUMNS);
     format!("\nNext:\n{}", steps.enumerate().map(step).collect::<String>())
@@ -278,7 +288,7 @@ pub fn key_file(
     [
         format!(
             "# Logger {address} of {site}, for its programmer. Anyone with this file can write the logger's\n\
-             # records: show it to no other person, and delete it when the logger is programmed.\n\
+             # records: do not show it to others, and delete it when the logger is programmed.\n\
              address = {address}\nslot = {slot}\nalgorithm = \"{algorithm}\"\nkey = \"",
             address = logger.address
         ),

@@ -9,7 +9,7 @@ use serde::Serialize;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
-/// Impossible times are never passed over in silence.
+/// The number of impossible times: always reported if there are any.
 pub fn impossible(summary: &Summary) -> Option<String> {
     let all = summary.impossible + summary.impossible_left_out;
     (all > 0).then(|| {
@@ -56,7 +56,7 @@ pub fn text(request: &Request, summary: &Summary, whole: &Written, names: &[Path
         .map_or(String::new(), |(first, last)| format!(", {} to {}", rfc3339(first), rfc3339(last)));
     let missing = match summary.missing {
         0 => String::new(),
-        missing => format!(", {} that are missing", thousands(missing)),
+        missing => format!(", {} missing", thousands(missing)),
     };
     let asked = request.span.map_or(String::new(), |_| format!("; asked for: {}", span(request.span)));
     format!(
@@ -95,7 +95,7 @@ pub struct Delivery<'a> {
 }
 
 impl<'a> Delivery<'a> {
-    /// Of what was asked for and written.
+    /// From what was requested and what was written.
     pub fn new(request: &Request, summary: &Summary, whole: &'a Written, names: &[PathBuf]) -> Self {
         Self {
             files: shown(names),
@@ -127,9 +127,9 @@ impl<'a> Delivery<'a> {
 
 /// Why a delivery failed.
 pub enum Failure {
-    /// The reader has gone away, and wants no more.
+    /// The reader has closed the pipe.
     Gone,
-    /// The person asked for what cannot be.
+    /// The request makes no sense.
     Usage(String),
     /// It could not be done.
     CouldNot(String),
@@ -157,7 +157,7 @@ fn io(path: &Path, error: &std::io::Error) -> Failure {
         ErrorKind::StorageFull => format!(
             "{path}: the disk is full; nothing was left under that name: make room, or write to another disk"
         ),
-        ErrorKind::NotFound => format!("{path}: its folder is not there; make it, or choose another"),
+        ErrorKind::NotFound => format!("{path}: its folder does not exist; create it, or choose another"),
         ErrorKind::IsADirectory => {
             format!("{path}: is a folder; give a file's name, as {path}/readings.csv")
         }

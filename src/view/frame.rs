@@ -1,5 +1,6 @@
 //! What every report names: the site, its time, its loggers, and the present.
 
+use crate::record::in_force::{ConfigurationFile, InForce, NotUsed};
 use crate::record::roster::Roster;
 use crate::text::{local, offset_label};
 use crate::time::GatewayTime;
@@ -13,6 +14,8 @@ pub struct Frame<'a> {
     pub utc_offset_s: i32,
     pub roster: &'a Roster,
     pub now: GatewayTime,
+    /// The files that cannot be used, instead of which their text in force is used.
+    pub in_force: &'a [InForce],
 }
 
 impl<'a> Frame<'a> {
@@ -37,10 +40,26 @@ impl<'a> Frame<'a> {
     }
 }
 
-/// From when, and until before when, as it was asked for.
+/// Says that a report does not use these files, in one sentence for each.
+pub fn in_force(in_force: &[InForce], utc_offset_s: i32) -> impl Iterator<Item = String> {
+    in_force.iter().map(move |InForce { what, file, why, since }| {
+        let what = match what {
+            ConfigurationFile::Site => "settings of the site",
+            ConfigurationFile::Roster => "roster",
+        };
+        let since = format!("{} {}", local(*since, utc_offset_s), offset_label(utc_offset_s));
+        let (why, check) = match why {
+            NotUsed::Mistakes => ("has mistakes", "lists them"),
+            NotUsed::NotReadable => ("cannot be read", "says why"),
+        };
+        format!("{file} {why}: this report uses the {what} in force since {since}; `stonechat check` {check}")
+    })
+}
+
+/// The requested start, and the requested end, exclusive.
 pub type AskedSpan = (Option<GatewayTime>, Option<GatewayTime>);
 
-/// The span that a report took, if one was asked for.
+/// The span of a report, if one was requested.
 pub fn asked_span((from, to): AskedSpan, utc_offset_s: i32) -> Option<String> {
     let at = |at| local(at, utc_offset_s);
     match (from, to) {

@@ -7,13 +7,13 @@ use crate::wire::seq::{Address, Slot};
 use serde::Serialize;
 use std::collections::BTreeSet;
 
-/// Loggers that are named one by one.
+/// How many loggers are named one by one.
 const LOGGERS_NAMED: usize = 6;
 
-/// One word or a few for a fault, as JSON has it.
+/// The short name of a fault, as in JSON.
 fn state(fault: &Fault) -> &'static str {
     match fault {
-        Fault::NoWord => "no word from the daemon",
+        Fault::NoWord => "no report from the daemon",
         Fault::NotRunning { .. } => "daemon not running",
         Fault::CannotCommit { .. } => "cannot commit",
         Fault::Stuck { .. } => "daemon stuck",
@@ -60,11 +60,11 @@ fn listed(names: &[String], all: usize) -> String {
     format!("logger{} {list}", if all == 1 { "" } else { "s" })
 }
 
-/// What is the matter: a clause without a stop.
+/// What is wrong, as a clause without a full stop.
 fn said(fault: &Fault, utc_offset_s: i32) -> String {
     let when = since(fault).map_or(String::new(), |at| format!(" since {}", local(at, utc_offset_s)));
     match fault {
-        Fault::NoWord => "there is no word from a daemon".to_owned(),
+        Fault::NoWord => "no daemon has reported its state".to_owned(),
         Fault::NotRunning { .. } => format!("the daemon has not been running{when}"),
         Fault::CannotCommit { why } => format!("the daemon cannot commit ({why})"),
         Fault::Stuck { .. } => format!("the daemon has not written its state{when}"),
@@ -82,7 +82,7 @@ fn said(fault: &Fault, utc_offset_s: i32) -> String {
         Fault::KeyMissing { keys } => {
             format!("frames of {} come in, and no key opens them", named_keys(keys))
         }
-        Fault::NothingHeard => "the gateway listens, and not one logger is heard".to_owned(),
+        Fault::NothingHeard => "the gateway listens, but hears no logger".to_owned(),
         Fault::ClockNotSynchronised => "the gateway's clock is not synchronised".to_owned(),
     }
 }
@@ -96,31 +96,31 @@ fn remedy(fault: &Fault) -> String {
         Fault::NotRunning { .. } => {
             "start the daemon (`stonechat run`, or its service): nothing is received while it is down.".to_owned()
         }
-        Fault::CannotCommit { .. } => "see to the ledger's disk: what is received cannot be committed.".to_owned(),
+        Fault::CannotCommit { .. } => "check the ledger's disk: received records cannot be committed.".to_owned(),
         Fault::Stuck { .. } => "restart the daemon: it has not written its state for hours.".to_owned(),
         Fault::PortNotOpen { radio, .. } => {
-            format!("see to the radio `{radio}`, whose port is not open; `stonechat check` tries it.")
+            format!("check the radio `{radio}`, whose port is not open; `stonechat check` tries it.")
         }
         Fault::OnlyNoise { radio, .. } => format!(
-            "check the `baud` of radio `{radio}` in site.toml against the radio's own, then its cable: bytes come in, and \
-             no right frame is among them."
+            "check the `baud` of radio `{radio}` in site.toml against the radio's own, then its cable: bytes come in, \
+             but no valid frame."
         ),
         Fault::RadioSilent { radio, .. } => format!(
             "see to the radio `{radio}`: its port is open, and it has stopped sending its status. Check its supply and its \
              cable, then switch it off and on."
         ),
         Fault::WrongKey { .. } => "compare the site key in the keyring with the key in the loggers, correct it and \
-                                   restart the daemon: frames come in, and no key opens any. They are kept and opened \
-                                   then."
+                                   restart the daemon: frames come in, but no key opens them. They are kept, and are \
+                                   opened once the key is right."
             .to_owned(),
         Fault::KeyMissing { keys } => format!(
-            "check the keys of {} in the keyring: frames come in, and no key opens them. They are kept and opened once \
-             the key is right.",
+            "check the keys of {} in the keyring: frames come in, but no key opens them. They are kept, and are opened \
+             once the key is right.",
             named_keys(keys)
         ),
-        Fault::NothingHeard => "see to the radio and its antenna: not one logger is heard.".to_owned(),
+        Fault::NothingHeard => "check the radio and its antenna: no logger is heard.".to_owned(),
         Fault::ClockNotSynchronised => {
-            "see to the gateway's time service: its clock is not synchronised, so times and dates here may be wrong."
+            "check the gateway's time service: its clock is not synchronised, so times and dates here may be wrong."
                 .to_owned()
         }
     }
@@ -132,13 +132,13 @@ pub fn advice(gateway: &Gateway) -> Option<String> {
     (!steps.is_empty()).then(|| steps.join(" Then "))
 }
 
-/// What is the matter with the gateway, in one clause; `None`: nothing.
+/// What is wrong with the gateway, in one clause; `None`: nothing.
 pub fn matter(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     let all: Vec<String> = gateway.faults.iter().map(|fault| said(fault, utc_offset_s)).collect();
     (!all.is_empty()).then(|| all.join("; "))
 }
 
-/// The worst that keeps the gateway from hearing its loggers, in one clause; `None`: it hears them.
+/// The worst fault that keeps the gateway from hearing its loggers, in one clause; `None`: it hears them.
 pub fn worst(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     let worst = gateway.faults.iter().find(|fault| **fault != Fault::ClockNotSynchronised)?;
     Some(said(worst, utc_offset_s))
@@ -150,7 +150,7 @@ fn unheard(gateway: &Gateway) -> Option<String> {
     (!loggers.is_empty()).then(|| format!("Nothing can be said yet about {}.", named(&loggers)))
 }
 
-/// Which memory is the first to overwrite what is not received while the gateway does not work.
+/// The first memory that will overwrite records that the gateway does not receive.
 fn meanwhile(
     first_to_overwrite: Option<(GatewayTime, Address)>,
     now: GatewayTime,
@@ -159,17 +159,17 @@ fn meanwhile(
     let (before, logger) = first_to_overwrite?;
     Some(match before <= now {
         true => format!(
-            "Logger {logger} may be overwriting now what was not received: copy its memory by hand as well."
+            "Logger {logger} may already be overwriting records that were not received: copy its memory by hand too."
         ),
         false => format!(
-            "If this cannot be done by {}, copy the memory of logger {logger} by hand first: it may overwrite from then on \
-             what was not received.",
+            "If this cannot be done by {}, copy the memory of logger {logger} by hand first: from then on it may \
+             overwrite records that were not received.",
             local(before, utc_offset_s)
         ),
     })
 }
 
-/// The same as [`first`], and which memory is the first to overwrite what is not received meanwhile.
+/// The same as [`first`], with the first memory that will overwrite records that are not received.
 pub fn first_with(
     gateway: &Gateway,
     first_to_overwrite: Option<(GatewayTime, Address)>,
@@ -181,7 +181,7 @@ pub fn first_with(
     Some(all.collect::<Vec<_>>().join(" "))
 }
 
-/// The paragraph that a report begins with where the gateway does not work.
+/// The first paragraph of a report if the gateway does not work.
 pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     let (matter, advice) = (matter(gateway, utc_offset_s)?, advice(gateway)?);
     let words = [format!("The gateway first: {matter}. Next: {advice}")];

@@ -1,23 +1,23 @@
-//! The words of a key sheet around the key itself, which never comes here.
+//! The text of a key sheet around the key itself. The key never reaches this module.
 
 use crate::report::key_slots::EpochAdvice;
 use crate::text::rfc3339;
 use crate::time::GatewayTime;
 
-/// What stands above all.
+/// The text at the top.
 pub fn heading(site: &str, now: GatewayTime) -> String {
     format!(
         "Key sheet of {}, made {}\n\
-         Whoever has a key can write its logger's records: show this to nobody, and delete it when it is done.\n\
-         A logger that only gets another key goes on with its epoch and sequence. A unit that is new at its\n\
-         address, or has forgotten its epoch, gets the epoch below; where there was another unit before, also a\n\
-         slot above every one used there (--replacement finds it).\n",
+         Anyone with a key can write its logger's records: do not show this sheet to others, and delete it after use.\n\
+         A logger that only gets another key keeps its epoch and sequence. A unit that is new at its\n\
+         address, or has lost its epoch, gets the epoch below. If it replaces another unit, it also gets a\n\
+         slot above every slot used at that address (--replacement finds it).\n",
         site,
         rfc3339(now)
     )
 }
 
-/// The epoch that a new unit begins with, and why.
+/// The epoch that a new unit starts with, and why.
 pub fn epoch(advice: EpochAdvice) -> String {
     match advice {
         EpochAdvice::First(epoch) => {

@@ -6,7 +6,7 @@ use crate::time::GatewayTime;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-/// What one line of the logbook says.
+/// One line of the logbook.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Line {
     /// On the site's clock.
@@ -20,7 +20,7 @@ pub struct Line {
     pub about: String,
 }
 
-/// An act in a line. Nothing in it is obeyed by a terminal.
+/// An act on one line, without control characters.
 pub fn line(act: &Act, utc_offset_s: i32) -> Line {
     let about: Vec<String> = [
         act.logger.map(|logger| format!("logger {logger}")),
@@ -42,7 +42,7 @@ pub fn line(act: &Act, utc_offset_s: i32) -> Line {
     }
 }
 
-/// `dale (1007) as root on gateway-1`; empty where nothing is known.
+/// `dale (1007) as root on gateway-1`; empty if nothing is known.
 fn login(actor: &Actor) -> String {
     let mut text = match (&actor.login, actor.uid) {
         (Some(login), _) => shown(login),

@@ -1,4 +1,4 @@
-//! Values in words: one file an answer. Reads no ledger and no file.
+//! Turns values into text: one file for each answer. Reads no ledger and no file.
 //!
 //! ```
 //! use stonechat::report::check::{CheckReport, Files, Mistake};
@@ -7,10 +7,10 @@
 //! let area = Column::new("area").gives_up(1);
 //! let mut table = Table::of(vec![Column::new("logger"), Column::new("missing").right(), area]);
 //! table.row(["P-17".into(), "36".into(), "east abutment".into()]);
-//! // For a width: what has no room is given up, the least important first.
+//! // Columns that do not fit are dropped, the least important first.
 //! assert_eq!(table.fitted(20, '…'), "logger  missing\nP-17         36\n");
 //!
-//! // What failed is put into words here too.
+//! // Failures are put into words here too.
 //! let file = std::path::Path::new("harrow-tarn/site.toml");
 //! let problems = stonechat::config::load(file).unwrap_err();
 //! let problems = problems.iter().map(Mistake::from).collect();
@@ -55,7 +55,6 @@ pub mod visits;
 pub mod write_off;
 pub mod written;
 
-/// What the program is not, where it presents itself.
-pub const CAUTION: &str = "\
-This is no warning or alarm system for life safety: local codes, the site's emergency \
+/// What the program is not, for its help and its pictures.
+pub const CAUTION: &str = "This is not a warning or alarm system for life safety: local codes, the site's emergency \
 plan and licensed engineers decide. Radio use follows the local regulator.";

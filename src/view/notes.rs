@@ -1,5 +1,5 @@
-//! What people wrote down, in words and as JSON: remarks, manual readings and write-offs that belong to what
-//! reports show; and what a damaged ledger still holds.
+//! What people wrote down, in words and as JSON: remarks, manual readings and write-offs that belong to what reports
+//! show; and records that a damaged ledger still holds.
 
 use crate::record::damaged::DamagedLedger;
 use crate::record::written::{Manual, Remark, WrittenOff};
@@ -7,7 +7,7 @@ use crate::text::{as_rfc3339, counted, local};
 use crate::time::GatewayTime;
 use serde::Serialize;
 
-/// A longer note is cut in reports; the lists have it whole.
+/// A longer note is cut in reports; the lists show all of it.
 const NOTE_CHARS_MAX: usize = 200;
 
 /// A note as reports show it.
@@ -38,7 +38,7 @@ impl<'a> From<&'a WrittenOff> for WriteOffJson<'a> {
     }
 }
 
-/// From when until when a remark is: `2026-05-04 08:15`, `… to …`, `… on`.
+/// The span of a remark: `2026-05-04 08:15`, `… to …`, `… on`.
 pub fn when(from: GatewayTime, to: Option<GatewayTime>, utc_offset_s: i32) -> String {
     let begins = local(from, utc_offset_s);
     match to {
@@ -86,7 +86,7 @@ pub fn quiet_line(remark: &Remark, utc_offset_s: i32) -> String {
     format!("expected quiet until {until}, by {}: {}", remark.what.by, remark.what.text)
 }
 
-/// What is in a damaged ledger that was set aside, and so not in what is shown.
+/// Records that are in a damaged ledger, and therefore not in what is shown.
 pub fn not_here(aside: &DamagedLedger) -> String {
     format!(
         "{} counted as held in {}, a damaged ledger that was set aside; `stonechat salvage {}` brings over \

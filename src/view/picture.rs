@@ -1,4 +1,4 @@
-//! A picture of readings in words: its captions, and what `plot` says of the file.
+//! A picture of readings in words: its captions, and what `plot` reports about the file.
 
 use super::CAUTION;
 use super::notes::{manual_line, not_here, remark_line};
@@ -10,7 +10,7 @@ use crate::text::{as_rfc3339, counted, local, offset_label};
 use crate::time::GatewayTime;
 use serde::Serialize;
 
-/// What stands below the panels.
+/// The text below the panels.
 pub fn captions(picture: &Picture) -> Captions {
     let offset_s = picture.offset_s;
     let note = |remark: &Remark| Note {
@@ -125,7 +125,7 @@ fn panel_json(panel: &Panel) -> PanelJson<'_> {
     }
 }
 
-/// The same in lines.
+/// The same as text.
 pub fn text(picture: &Picture, scene: &Scene, file: &str) -> String {
     let offset_s = picture.offset_s;
     let mut text = format!(

@@ -1,4 +1,4 @@
-//! What a restore did or would do, and what the present ledger has more than the backup, in words.
+//! What a restore did or would do, and what only the present ledger has, in words.
 
 use crate::ledger::care::restore::{MoreThanBackup, Restored};
 use crate::ledger::care::site::SitesCompared;
@@ -29,32 +29,33 @@ pub fn text(file: &Path, ledger: &Path, is_dry_run: bool, restored: &Restored) -
 fn would_be(restored: &Restored) -> String {
     match &restored.daemon {
         _ if !restored.more.is_nothing() => {
-            "it would be refused: the present ledger has more in it; nothing was changed\n".to_owned()
+            "it would be refused: the present ledger holds more than the backup; nothing was changed\n"
+                .to_owned()
         }
         Some(daemon) => format!(
             "it would be refused: a daemon runs ({daemon}); nothing was changed\nNext: stop the daemon, and restore.\n"
         ),
-        None => "it would take the place of the present ledger; nothing was changed\n".to_owned(),
+        None => "it would replace the present ledger; nothing was changed\n".to_owned(),
     }
 }
 
 fn in_place(ledger: &Path, replaced: Option<&Path>) -> String {
     match replaced {
         Some(aside) => format!(
-            "in place as {}\nwhat was there is kept as {}\nNext: start the daemon, and look at `stonechat gaps`.\n",
+            "restored as {}\nthe previous ledger is kept as {}\nNext: start the daemon, and check `stonechat gaps`.\n",
             ledger.display(),
             aside.display()
         ),
-        None => format!("in place as {}\nNext: start the daemon.\n", ledger.display()),
+        None => format!("restored as {}\nNext: start the daemon.\n", ledger.display()),
     }
 }
 
-/// What the present ledger has more; nothing where it has not.
+/// What only the present ledger has; empty if there is nothing.
 pub fn more(more: &MoreThanBackup) -> String {
     if more.is_nothing() {
         return String::new();
     }
-    let mut text = "the present ledger has more:\n".to_owned();
+    let mut text = "only the present ledger has:\n".to_owned();
     let line = |range: LoggerRange, what: &str, how: &str| {
         let LoggerRange { logger, epoch, first, last } = range;
         format!("  logger {logger}, epoch {epoch}: {what} {first} to {last}{how}\n")
@@ -72,11 +73,11 @@ pub fn more(more: &MoreThanBackup) -> String {
     text
 }
 
-/// What agrees with a backup that is not shown to be of this site and what does not, and what to do.
+/// For a backup that cannot be shown to be of this site: what agrees, what does not, and what to do.
 pub fn not_of_this_site(file: &Path, compared: &SitesCompared) -> String {
     format!(
-        "{}: is not shown to be of this site:\n{}Next: name a backup of this ledger; if it is one of a ledger of this site \
-         all the same, --adopt puts it in place.\n",
+        "{}: is not shown to be of this site:\n{}Next: name a backup of this ledger. If the backup is of a ledger of \
+         this site after all, --adopt restores it.\n",
         file.display(),
         view::site::text(compared)
     )

@@ -11,9 +11,9 @@ use std::path::Path;
 /// The most stretches of one kind that are shown.
 const SHOWN: usize = 50;
 
-/// Why what was brought has no reception.
-const BY_HAND: &str = "what was brought counts as come by hand: by which radio it came, and when, fits no digest and stays \
-                       in the file\n";
+/// Why the records that were brought over have no reception.
+const BY_HAND: &str = "records that were brought over count as brought by hand: no digest proves by which radio and \
+                       when they came, so that information stays in the file\n";
 
 #[derive(Serialize)]
 struct SalvagedJson<'a> {
@@ -34,31 +34,31 @@ pub fn text(from: &Path, done: &Salvaged) -> String {
         return adopted(from, done);
     }
     let mut text = brought(from, done);
-    text += &stretches(&done.unproven, "fit no digest, and were not taken as records");
+    text += &stretches(&done.unproven, "match no digest, and were not taken as records");
     text += &stretches(&done.unreadable, "cannot be read");
-    text += &stretches(&done.rows_lost, "that only CSV rows covered are not covered now");
+    text += &stretches(&done.rows_lost, "were covered only by CSV rows, and are not covered now");
     for (what, count) in &done.notes_left {
         text += &format!(
-            "notes of people ({what}): {count} can be read there and prove nothing; they were not brought over: look at \
-             them in the file, and write down again what is right\n"
+            "notes ({what}): {count} can be read in the file, but nothing proves them, so they were not brought over; \
+             check them there, and enter the right ones again\n"
         );
     }
     if done.journal_unproven > 0 {
         text += &format!(
-            "{} of its journal can be read and fit no seal: they were not brought over\n",
+            "{} of its journal can be read but match no seal, and were not brought over\n",
             counted(done.journal_unproven, "row")
         );
     }
     if done.journal_cut {
-        text += "its journal cannot be read to the end: what came last may be in there and nowhere else\n";
+        text += "its journal cannot be read to the end: the newest records may be there and nowhere else\n";
     }
     text += BY_HAND;
     text += if done.is_whole() {
         "everything that it was known to hold is in the present ledger\n"
     } else {
-        "what could not be brought counts as missing now, unless another ledger has it: see `stonechat gaps`; a \
-         backup that has it is brought over in the same way (`stonechat salvage BACKUP`), and copies of the \
-         loggers' memories are imported\n"
+        "what could not be brought over counts as missing now, unless another ledger has it: see `stonechat gaps`. To \
+         fill it, salvage a backup that has it (`stonechat salvage BACKUP`), or import copies of the loggers' \
+         memories\n"
     };
     text
 }
@@ -75,18 +75,18 @@ fn brought(from: &Path, done: &Salvaged) -> String {
         text += &format!(", {} of CSV files", counted(done.rows, "row"));
     }
     if done.notes > 0 {
-        text += &format!(", {} of people", counted(done.notes, "note"));
+        text += &format!(", {} by people", counted(done.notes, "note"));
     }
     if done.filled > 0 {
-        text += &format!(", {} filled by readings that nothing proves", thousands(done.filled));
+        text += &format!(", {} filled by unproven readings", thousands(done.filled));
     }
     if done.conflicts > 0 {
-        text += &format!(", {} different from what is held (kept beside it)", thousands(done.conflicts));
+        text += &format!(", {} different from what is held (both are kept)", thousands(done.conflicts));
     }
     text + "\n"
 }
 
-/// What was lost in one way; nothing where there is none.
+/// What was lost in one way; empty if there is none.
 fn stretches(lost: &Coverage, how: &str) -> String {
     let records: u64 = lost.epochs().map(|(_, _, held)| held.held().count()).sum();
     if records == 0 {
@@ -103,18 +103,18 @@ fn stretches(lost: &Coverage, how: &str) -> String {
     text
 }
 
-/// What was adopted of a ledger that is not shown to be of this site.
+/// What was adopted from a ledger that cannot be shown to be of this site.
 fn adopted(from: &Path, done: &Salvaged) -> String {
     let mut text = format!(
-        "{}: {} adopted as rows that are not proven, {} held already\n",
+        "{}: {} adopted as unproven rows, {} held already\n",
         from.display(),
         counted(done.brought + done.rows + done.filled, "reading"),
         thousands(done.held)
     );
     if done.rows_refused > 0 {
         text += &format!(
-            "{} refused: their loggers are not on the roster, or no record of their epoch is held here yet; adopt once \
-             more when the gateway has heard them\n",
+            "{} refused: their loggers are not on the roster, or no record of their epoch is held here yet; adopt \
+             again when the gateway has heard them\n",
             counted(done.rows_refused, "row")
         );
     }
@@ -129,14 +129,14 @@ fn adopted(from: &Path, done: &Salvaged) -> String {
             Next: `stonechat import list` shows what was adopted, and `stonechat import withdraw` takes it back.\n"
 }
 
-/// What agrees with another ledger that is not shown to be of this site and what does not, and what to do.
+/// For a ledger that cannot be shown to be of this site: what agrees, what does not, and what to do.
 pub fn not_of_this_site(from: &Path, compared: &SitesCompared) -> String {
     format!(
         "{}: is not shown to be of this site:\n{}Next: {}.\n",
         from.display(),
         view::site::text(compared),
         match compared.here_is_empty {
-            true => "the present ledger holds nothing; put this one in its place with `stonechat restore`",
+            true => "the present ledger is empty; replace it with this one by `stonechat restore`",
             false =>
                 "if the loggers are of this site, let the daemon hear one of them and salvage again; if sites were \
                  merged, `--adopt` takes the readings as rows that can be withdrawn",

@@ -3,7 +3,7 @@
 //!
 //! Input: words and numbers. Output: lines for a width. What this is not: it decides nothing.
 
-use super::frame::Frame;
+use super::frame::{Frame, in_force};
 use super::term::{SCREEN_LINES, paragraph, wrapped};
 use crate::report::gateway::Gateway;
 use crate::text::counted;
@@ -18,9 +18,15 @@ pub fn prose(words: &str, columns: usize) -> String {
     wrapped(words, 0, 0, columns.clamp(COLUMNS_MIN, PROSE_COLUMNS_MAX))
 }
 
-/// The site, the present, and whose times these are: the line below the answer.
-pub fn site(frame: Frame<'_>) -> String {
-    format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset())
+/// The lines below the answer: the site, the present, and whose times these are; and which files are not used, if any.
+pub fn site(frame: Frame<'_>) -> impl Iterator<Item = String> {
+    let site = format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset());
+    std::iter::once(site).chain(in_force(frame.in_force, frame.utc_offset_s))
+}
+
+/// That files are not used, where the head of a report has no line of the site.
+pub fn not_used(frame: Frame<'_>, columns: usize) -> String {
+    in_force(frame.in_force, frame.utc_offset_s).map(|line| prose(&line, columns)).collect()
 }
 
 /// How many are not shown, and what shows them; empty if none is left.

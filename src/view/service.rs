@@ -1,12 +1,12 @@
-//! Loggers that left, in words: the same words in every report.
+//! Loggers that left, in the same words in every report.
 
 use crate::report::service::Service;
 use crate::text::{local, thousands};
 
-/// Loggers that are named one by one.
+/// How many loggers are named one by one.
 const NAMED: usize = 8;
 
-/// What to say, a paragraph each; nothing where no logger left.
+/// One paragraph for each group of loggers that left; empty if none left.
 pub fn lines(service: &Service, utc_offset_s: i32) -> Vec<String> {
     let mut lines = Vec::new();
     let off = &service.off_roster;
@@ -18,8 +18,8 @@ pub fn lines(service: &Service, utc_offset_s: i32) -> Vec<String> {
         };
         let which = named(off.iter().map(|off| off.logger.to_string()));
         lines.push(format!(
-            "{} logger{s} off the roster {have} records, {missing} missing: {which}. Put it on the roster again; if it was \
-             taken out, with `out_of_service_from`. Then its gaps are listed with the others.",
+            "{} logger{s} off the roster {have} records, {missing} missing: {which}. Put it back on the roster (with \
+             `out_of_service_from`, if it was taken out of service). Then its gaps are listed with the others.",
             off.len()
         ));
     }

@@ -1,4 +1,4 @@
-//! What of two ledgers agrees and what does not, where they are not shown to be of one site.
+//! What agrees between two ledgers and what does not, if they cannot be shown to be of one site.
 
 use crate::ledger::care::site::SitesCompared;
 use crate::record::site::LoggerSlot;
@@ -8,15 +8,17 @@ use serde::Serialize;
 /// The most loggers or slots that are named.
 const SHOWN: usize = 12;
 
-/// In words, a line each.
+/// In words, one line each.
 pub fn text(compared: &SitesCompared) -> String {
     let alike = &compared.alike;
     let mut text = match alike.ids {
-        0 => "  no ledger number in common: neither is a copy of the other, or goes on from it\n".to_owned(),
+        0 => "  no ledger number in common: neither is a copy or a continuation of the other\n".to_owned(),
         ids => format!("  {} in common\n", counted(ids, "ledger number")),
     };
     text += &match (alike.keys_same.len(), alike.keys_other.len()) {
-        (0, 0) => "  keys: of no slot do both say which key opened its frames\n".to_owned(),
+        (0, 0) => "  keys: not comparable, because there is no slot for which both ledgers recorded the \
+                   key\n"
+            .to_owned(),
         (0, _) => format!("  keys: different ones for {}\n", slots(&alike.keys_other)),
         (_, 0) => format!("  keys: the same for {}\n", slots(&alike.keys_same)),
         _ => format!(

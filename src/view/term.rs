@@ -1,4 +1,4 @@
-//! Text that fits a terminal: how wide it is, words in lines, and tables that give up their least important columns.
+//! Text that fits a terminal: how wide it is, words in lines, and tables that drop their least important columns.
 //!
 //! Input: words and cells. Output: lines for a width, which is passed in. Widths are those of Unicode Standard Annex 11.
 //! What this is not: it writes nothing.
@@ -10,8 +10,7 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 /// The width of a report that is not printed on a terminal.
 pub const PIPED_COLUMNS: usize = 100;
 
-/// The lines of a report's first screen: those of a terminal of 24, less the one of the prompt, so that the first line is
-/// still seen.
+/// The lines of a report's first screen: a terminal has 24, and the prompt takes one, so the first line stays visible.
 pub const SCREEN_LINES: usize = 23;
 
 /// How wide the terminal is; of a pipe, [`PIPED_COLUMNS`].
@@ -26,7 +25,7 @@ pub fn columns() -> usize {
     }
 }
 
-/// How many lines the terminal shows; `None` if there is none, or it does not say.
+/// How many lines the terminal shows; `None` if there is none, or it does not report it.
 pub fn rows() -> Option<usize> {
     let stdout = std::io::stdout();
     let rows = rustix::termios::tcgetwinsize(&stdout).ok().map(|size| usize::from(size.ws_row));
@@ -39,7 +38,7 @@ pub fn is_longer_than_terminal(text: &str) -> bool {
     rows().is_some_and(|rows| lines(text, columns) >= rows)
 }
 
-/// How many lines of so many columns a text takes: a terminal breaks longer ones.
+/// How many lines of this width a text takes: a terminal breaks longer ones.
 fn lines(text: &str, columns: usize) -> usize {
     text.lines().map(|line| width(line).div_ceil(columns.max(1)).max(1)).sum()
 }
@@ -54,7 +53,7 @@ pub fn width(text: &str) -> usize {
     text.width()
 }
 
-/// The beginning of a text that takes at most so many columns.
+/// The beginning of a text that takes at most this many columns.
 pub fn beginning(text: &str, most: usize) -> &str {
     let mut taken = 0;
     let end = text.char_indices().find(|(_, c)| {
@@ -64,7 +63,7 @@ pub fn beginning(text: &str, most: usize) -> &str {
     end.map_or(text, |(end, _)| text.get(..end).unwrap_or(text))
 }
 
-/// At most so many columns; `sign` at the end says that there were more.
+/// At most this many columns; `sign` at the end shows that the text is cut.
 fn cut_with(text: &str, most: usize, sign: char) -> String {
     if width(text) <= most {
         return text.to_owned();
@@ -72,7 +71,7 @@ fn cut_with(text: &str, most: usize, sign: char) -> String {
     format!("{}{sign}", beginning(text, most.saturating_sub(1)))
 }
 
-/// At most so many columns; an ellipsis says that there were more.
+/// At most this many columns; an ellipsis shows that the text is cut.
 pub fn cut(text: &str, most: usize) -> String {
     cut_with(text, most, '…')
 }
@@ -108,16 +107,15 @@ fn lines_of<'a>(
     text.replace(NO_BREAK, " ")
 }
 
-/// Words in lines of at most `columns`, the first line after `indent` spaces, the others after `indent_next`. A word that
-/// is too long stays whole: it may be a path or a command that somebody wants to copy. A
-/// no-break space comes out as a plain one.
+/// Words in lines of at most `columns`, the first line after `indent` spaces, the others after `indent_next`. A word
+/// that is too long stays whole: it may be a path or a command to be copied. A no-break space comes out as a plain one.
 pub fn wrapped(words: &str, indent: usize, indent_next: usize, columns: usize) -> String {
     let words = words.split(|c: char| c.is_whitespace() && c != NO_BREAK).filter(|word| !word.is_empty());
     lines_of(" ".repeat(indent), indent_next, words, columns)
 }
 
-/// A paragraph of words after a label; further lines hang below its text. A no-break space in a word comes out as a plain
-/// one.
+/// A paragraph of words after a label; further lines hang below its text. A no-break space in a word is printed as a
+/// plain one.
 pub fn paragraph<'a>(
     label: &str,
     indent: usize,
@@ -132,31 +130,31 @@ pub struct Column {
     heading: String,
     /// A column of numbers, padded to the left.
     right: bool,
-    /// 0: it stays; else the one with the largest number goes first.
+    /// 0: never dropped. Otherwise the column with the largest number is dropped first.
     gives_up: u8,
     /// Cells may be cut down to this width before a column is given up.
     cut_to: Option<usize>,
 }
 
 impl Column {
-    /// A column that stays.
+    /// A column that is never dropped.
     pub fn new(heading: impl AsRef<str>) -> Self {
         Self { heading: shown(heading.as_ref()), right: false, gives_up: 0, cut_to: None }
     }
 
-    /// With its cells to the right.
+    /// Aligns its cells to the right.
     pub fn right(mut self) -> Self {
         self.right = true;
         self
     }
 
-    /// One that goes when there is no room; the largest number first.
+    /// Makes it a column that is dropped if there is no room; the largest number first.
     pub fn gives_up(mut self, rank: u8) -> Self {
         self.gives_up = rank;
         self
     }
 
-    /// One whose cells may be cut.
+    /// Allows its cells to be cut.
     pub fn cut_to(mut self, width: usize) -> Self {
         self.cut_to = Some(width);
         self
@@ -167,11 +165,11 @@ const BETWEEN: &str = "  ";
 
 /// A last column of long cells.
 pub struct Tails<'a> {
-    /// What stands above it.
+    /// Its heading.
     pub heading: &'a str,
-    /// A cell a row.
+    /// One cell for each row.
     pub tails: &'a [String],
-    /// How far in they stand where they are below the rows.
+    /// Their indent if they are below the rows.
     pub indent: usize,
 }
 
@@ -182,7 +180,7 @@ pub struct Table {
 }
 
 impl Table {
-    /// With these headings; one that begins with `>` is of a column of numbers, padded to the left.
+    /// A table with these headings; `>` at the beginning of one marks a column of numbers, padded to the left.
     pub fn new(headings: &[&str]) -> Self {
         let column = |heading: &&str| match heading.strip_prefix('>') {
             Some(heading) => Column::new(heading).right(),
@@ -226,8 +224,8 @@ impl Table {
         text
     }
 
-    /// The whole table with a last column of long cells: at its right where all of it fits into `columns`, below each row
-    /// where it does not. `below` is what comes after a row, in lines of their own.
+    /// The whole table with a last column of long cells: at the right if all of it fits into `columns`, below each row
+    /// if not. `below` gives the lines that follow a row.
     pub fn with_tails(
         &self,
         indent: usize,
@@ -237,7 +235,7 @@ impl Table {
     ) -> String {
         let rows = self.text(indent);
         let wide = rows.lines().map(width).max().unwrap_or(0);
-        // At the right of a row, the heading says what below it the words must say.
+        // At the right of a row, the heading replaces the words that are needed below a row.
         let bare = |tail: &str| match tail.strip_prefix(of.heading) {
             Some(rest) if !of.heading.is_empty() && !rest.is_empty() => rest.trim_start().to_owned(),
             _ => tail.to_owned(),
@@ -255,7 +253,7 @@ impl Table {
             } else {
                 text += beginning(line, columns);
                 text.push('\n');
-                // Below a row its words need no heading.
+                // Below a row, the words need no heading.
                 if row.is_some() {
                     text += &wrapped(tail, of.indent, of.indent + 2, columns);
                 }
@@ -265,7 +263,7 @@ impl Table {
         text
     }
 
-    /// As many of its columns as fit, by importance, and cells cut where they may be; `sign` at a cell's end says so.
+    /// The table with as many columns as fit, the most important first; `sign` marks the end of a cell that is cut.
     pub fn fitted(mut self, columns: usize, sign: char) -> String {
         let mut widths: Vec<usize> = (0..self.columns.len()).map(|at| self.width_of(at)).collect();
         let all = |widths: &mut dyn Iterator<Item = usize>| -> usize {
@@ -341,7 +339,7 @@ mod tests {
         assert_eq!(table().fitted(33, '~').lines().nth(1), Some("  7  a long~  1     3       5"));
         assert_eq!(table().fitted(30, '~').lines().next(), Some("no.  name         kept  second"));
         assert_eq!(table().fitted(17, '~').lines().nth(1), Some("  7  a lon~  1"));
-        // Narrower than what stays: it stays all the same.
+        // Columns that are never dropped stay even if they do not fit.
         assert_eq!(table().fitted(3, '~').lines().nth(1), Some("  7  a lon~  1"));
         for columns in 17..50 {
             let text = table().fitted(columns, '~');

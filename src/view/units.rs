@@ -15,7 +15,7 @@ pub fn table(point: &str, span: AskedSpan, found: &[Shown], offset_s: i32) -> St
     let asked = asked_span(span, offset_s).map_or(String::new(), |asked| format!("{asked}; "));
     let mut text = format!("{point} ({asked}times in {})\n\n", offset_label(offset_s));
     if found.is_empty() {
-        text.push_str("no reading of this time is held; `stonechat gaps` tells what is missing\n");
+        text.push_str("no reading of this time is held; `stonechat gaps` lists what is missing\n");
         return text;
     }
     let mut table = Table::new(&["time", ">value", "unit", "marks"]);

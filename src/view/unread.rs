@@ -1,4 +1,4 @@
-//! What came in and is no readable record of this site, in words and as JSON.
+//! Frames and records that came in and are not readable records of this site, in words and as JSON.
 
 use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Opaque};
@@ -8,9 +8,9 @@ use crate::wire::seq::Address;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-/// Foreign addresses that are named in one line.
+/// How many foreign addresses are named in one line.
 const FOREIGN_NAMED: usize = 4;
-/// Loggers with conflicts that are named in one line.
+/// How many loggers with conflicts are named in one line.
 const CONFLICTS_NAMED: usize = 6;
 
 /// Records that cannot be read, of one logger, in a sentence.
@@ -101,12 +101,12 @@ impl From<&[(Address, u64)]> for ConflictsJson {
     }
 }
 
-/// An address off the roster, or what stands for further ones.
+/// An address that is not on the roster, or the words for further ones.
 pub fn foreign_address(foreign: &Foreign) -> String {
     foreign.address.map_or("further ones".to_owned(), |address| address.to_string())
 }
 
-/// Addresses off the roster in one line, the last heard first.
+/// Addresses that are not on the roster, in one line, the last heard first.
 pub fn foreign(all: &[Foreign], now: GatewayTime) -> Option<String> {
     let frames: u64 = all.iter().map(|foreign| foreign.frames).sum();
     if all.is_empty() {
@@ -132,7 +132,7 @@ pub fn foreign(all: &[Foreign], now: GatewayTime) -> Option<String> {
     ))
 }
 
-/// Loggers whose frames found no room that are named in one line.
+/// How many loggers whose frames found no room are named in one line.
 const NO_ROOM_NAMED: usize = 6;
 
 /// Frames that waited for a key and found no room, in a sentence; `None`: there were none.
@@ -150,8 +150,8 @@ pub fn found_no_room(all: &[Dropped], now: GatewayTime) -> Option<String> {
         named.push(format!("{} more", counted((largest.len() - NO_ROOM_NAMED) as u64, "logger")));
     }
     Some(format!(
-        "{} that no key opened found no room to wait ({}), the last {} ago. They may have been forged; what was \
-         genuine among them is still in its logger, and `stonechat gaps` lists it once the key is right.",
+        "{} that no key opened were dropped because there was no room ({}), the last {} ago. They may have been \
+         forged; genuine records are still in their loggers, and `stonechat gaps` lists them once the key is right.",
         counted(frames, "frame"),
         named.join(", "),
         duration(now.since(last).max(0))

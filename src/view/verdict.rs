@@ -6,7 +6,7 @@ use super::screen;
 use crate::report::gateway::Gateway;
 use crate::report::verdict::{Trip, Verdict, WhyNot};
 
-/// The first line; `of` says of which part of the site it is, where it is not of all.
+/// The first line; `of` names the part of the site, if it is not about the whole site.
 pub fn line(verdict: &Verdict, frame: Frame<'_>, gateway: &Gateway, of: &str) -> String {
     format!("Is a visit needed{of}? {}", answer(verdict, frame, gateway))
 }
@@ -60,7 +60,7 @@ pub fn next(
     screen::next(&steps, columns)
 }
 
-/// How to begin a visit, where `visits` has not been read yet.
+/// How to begin a visit, for a reader who has not seen `visits` yet.
 pub fn go(trip: Trip) -> String {
     let Trip { logger, loggers, .. } = trip;
     match loggers {
@@ -92,7 +92,7 @@ fn steps(verdict: &Verdict, go: impl Fn(Trip) -> String) -> Vec<String> {
             "Look for files that were read before (`stonechat visits --all` lists the ranges), and import them.",
             "Write off what no file has, with a reason: `stonechat write-off`.",
         ],
-        Verdict::No(WhyNot::OffRoster) => &["Put those loggers on the roster again, see above."],
+        Verdict::No(WhyNot::OffRoster) => &["Put those loggers back on the roster (see above)."],
         Verdict::No(WhyNot::Unclosed) => &["Close the epochs whose end is not known: `stonechat write-off \
              --rest-of-epoch`; `stonechat gaps --all` lists them."],
         Verdict::No(WhyNot::Expected | WhyNot::Complete) | Verdict::NotYetKnown => &[],

@@ -30,17 +30,17 @@ pub fn text(
         text += &format!("  and {} more\n", found.differences.len() - SHOWN);
     }
     text += if found.differences.is_empty() {
-        "sound: SQLite finds no damage, and coverage is what the records say\n"
+        "sound: SQLite finds no damage, and coverage and the counts by day are what the records say\n"
     } else if is_named {
-        "not sound: do not restore it as it is; `stonechat salvage` brings over what it proves\n"
+        "not sound: do not restore it as it is; `stonechat salvage` brings over what its digests prove\n"
     } else {
         "not sound: keep this file as it is, make a copy of it and of its -wal, and compare with a backup\n"
     };
     if let Some(seen) = seen {
         text += &format!("it is the backup of this ledger made {}; ", local(seen.made_at, utc_offset_s));
         text += &match &seen.not_noted {
-            None => "that it was seen whole is noted\n".to_owned(),
-            Some(error) => format!("that it was seen could not be noted: {error}\n"),
+            None => "this check is recorded\n".to_owned(),
+            Some(error) => format!("this check could not be recorded: {error}\n"),
         };
     }
     text

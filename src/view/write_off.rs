@@ -50,7 +50,7 @@ pub fn plan_json<'a>(id: Option<i64>, plan: &'a WriteOffPlan, decision: Decision
     }
 }
 
-/// The same in a line.
+/// The same in one line.
 pub fn plan_text(id: Option<i64>, plan: &WriteOffPlan, roster: &Roster) -> String {
     let done = match id {
         Some(id) => format!("written off, as number {id}"),
@@ -59,7 +59,7 @@ pub fn plan_text(id: Option<i64>, plan: &WriteOffPlan, roster: &Roster) -> Strin
     let whose =
         format!("logger {} ({}), epoch {}", plan.logger, name(roster, plan.logger).unwrap_or(""), plan.epoch);
     match plan.last {
-        None => format!("{done}: {whose}, whatever it made from {} on\n", plan.first),
+        None => format!("{done}: {whose}, everything that it made from {} on\n", plan.first),
         Some(_) => {
             let before = match plan.before.count() {
                 0 => String::new(),
@@ -116,7 +116,7 @@ pub fn history_json<'a>(history: &'a WriteOffHistory, roster: &'a Roster) -> imp
     }
 }
 
-/// All of them, in lines.
+/// All of them, as text.
 pub fn list(all: &[WriteOffHistory], roster: &Roster, offset_s: i32) -> String {
     if all.is_empty() {
         return "nothing is written off\n".to_owned();
@@ -137,7 +137,7 @@ pub fn list(all: &[WriteOffHistory], roster: &Roster, offset_s: i32) -> String {
             let now = history.missing_now.count();
             text += &match now {
                 0 if then == 0 => String::new(),
-                0 => format!("     of {} missing then, none is any more\n", counted(then, "record")),
+                0 => format!("     of {} missing then, none is missing now\n", counted(then, "record")),
                 _ => format!("     of {} missing then, {now} still missing\n", counted(then, "record")),
             };
         }

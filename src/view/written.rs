@@ -1,4 +1,4 @@
-//! Lists of what people wrote down: remarks and manual readings; and what was said when they were written.
+//! Lists of what people wrote down: remarks and manual readings; and the answers when they were written.
 
 use super::notes::when;
 use super::term::Table;
@@ -9,11 +9,11 @@ use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use serde::Serialize;
 
-/// That a remark is written.
+/// The answer to a new remark.
 pub fn remark_written(remark: &Remark, offset_s: i32) -> String {
     let of = &remark.what;
     let corrects =
-        of.corrects.map_or(String::new(), |corrected| format!(", and stands for remark {corrected}"));
+        of.corrects.map_or(String::new(), |corrected| format!(", and corrects remark {corrected}"));
     let span = when(of.from, of.to, offset_s);
     format!("remark {} is written: logger {}, {}, {span}{corrects}\n", remark.id, of.logger, of.kind.words())
 }
@@ -52,7 +52,7 @@ struct ManualWrittenJson<'a> {
     unit: &'a str,
 }
 
-/// That a manual reading is written, or was there; as JSON.
+/// The answer to a new manual reading, or one that was there already; as JSON.
 pub fn manual_written_json(id: i64, added: bool, row: &NewManual) -> impl Serialize {
     let NewManual { logger, channel, at: time, ref value, ref unit, .. } = *row;
     ManualWrittenJson { id, added, logger, channel, time, value, unit }
@@ -60,22 +60,22 @@ pub fn manual_written_json(id: i64, added: bool, row: &NewManual) -> impl Serial
 
 /// The same in a line.
 pub fn manual_written(id: i64, is_new: bool, row: &NewManual, offset_s: i32) -> String {
-    let said = if is_new { "is written" } else { "says the same; nothing is written" };
+    let said = if is_new { "is written" } else { "is the same; nothing is written" };
     let at = local(row.at, offset_s);
     let (logger, channel, value, unit) = (row.logger, row.channel, &row.value, &row.unit);
     format!("manual reading {id} {said}: logger {logger}, channel {channel}, {at}: {value} {unit}\n")
 }
 
-/// What became of a file of manual readings.
+/// The result for a file of manual readings.
 pub struct ManualImport<'a> {
     pub path: String,
     /// Its rows, and those that are refused.
     pub found: &'a ManualFile,
-    /// What became of the rows.
+    /// The result for the rows.
     pub outcomes: &'a [ManualOutcome],
-    /// Whether anything was to be written.
+    /// Whether the file was accepted.
     pub is_written: bool,
-    /// Whether it was only asked what would be.
+    /// Whether it was a dry run.
     pub dry_run: bool,
 }
 
@@ -121,7 +121,8 @@ impl ManualImport<'_> {
             format!("{path}: {rows} could be written, {refused} refused; nothing is written\n")
         } else {
             format!(
-                "{path}: {refused} refused, so nothing is written; mend them, or take the other {rows} with --skip-refused\n"
+                "{path}: {refused} refused, so nothing is written; correct them, or write the other {rows} with \
+                 --skip-refused\n"
             )
         }
     }

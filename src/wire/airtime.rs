@@ -8,7 +8,7 @@ use super::request::SPANS_MAX;
 
 /// A logger listens for this long after its frame.
 const LISTENS_MS: u64 = 1_000;
-/// The gateway begins to send at the latest so long after the frame.
+/// The longest time after the frame until the gateway begins to send.
 pub const BEGIN_MS: u64 = 200;
 /// For the radio itself, between the last byte of the line and the first on the air. Our choice.
 const RADIO_MS: u64 = 100;
@@ -30,7 +30,7 @@ pub fn record_bytes(plaintext: usize) -> usize {
     HEADER_LEN + plaintext + TAG_LEN
 }
 
-/// Milliseconds on the air, rounded up. `bits_per_s` of 0 is no radio: it takes all time.
+/// Milliseconds on the air, rounded up. `bits_per_s` of 0 is not a radio: it takes unlimited time.
 pub fn on_air_ms(bytes: usize, bits_per_s: u32) -> u64 {
     match bits_per_s {
         0 => u64::MAX,

@@ -5,7 +5,7 @@
 /// Why an authentic record is opaque to this version. Shows what did not fit, never a value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum NotUnderstood {
-    /// The first byte is no known type.
+    /// The first byte is not a known type.
     Type,
     /// Longer or shorter than its own fields say.
     Length,

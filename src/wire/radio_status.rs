@@ -6,8 +6,8 @@
 //! kind 0x10 │ uptime 4 │ heard 4 │ damaged 4 │ sent 4 │ airtime 4 │ noise floor 1 │ FCS 2
 //! ```
 //!
-//! What this is not: it is no record, it is not sealed, and nothing about a logger may be concluded from it. Promises:
-//! never panics, allocates nothing.
+//! What this is not: it is not a record, it is not sealed, and nothing about a logger may be concluded from it.
+//! Promises: never panics, allocates nothing.
 
 use super::frame::fcs;
 

@@ -62,7 +62,7 @@ impl Statement {
         if !entries.is_sorted_by(|newer, older| newer.epoch > older.epoch) {
             return Err(NotUnderstood::EntryOrder);
         }
-        // In u64, because one after the largest sequence is no sequence.
+        // In u64, because one after the largest sequence is not a sequence.
         let is_in_range = |entry: &Entry| {
             entry.first >= 1 && entry.last >= 1 && u64::from(entry.first) <= u64::from(entry.last) + 1
         };

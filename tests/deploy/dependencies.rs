@@ -1,4 +1,4 @@
-//! What is compiled in keeps to `deny.toml`: licences, origins, duplicates; and to the release of Rust that is promised.
+//! The dependencies comply with `deny.toml` (licences, origins, duplicates), and with the promised release of Rust.
 
 use crate::{project, read};
 use serde_json::Value;

@@ -1,5 +1,5 @@
-//! The pages that people read: their links lead somewhere, also in the package; the messages that they quote are the
-//! program's; the picture is one that the demo makes.
+//! The pages that people read: their links work, also in the package; the messages that they quote are the program's;
+//! the picture is one that the demo makes.
 
 use crate::handbook::demo_site;
 use crate::{project, read};
@@ -84,6 +84,19 @@ fn the_messages_that_troubleshooting_quotes_are_the_programs() {
         }
     }
     assert!(count >= 9, "{count}");
+}
+
+/// `.ci/run` runs both; here is that they are the ones which the README names.
+#[test]
+fn the_readmes_two_commands_are_there_and_are_what_ci_runs() {
+    let readme = read("README.md");
+    let commands: Vec<&str> = readme.lines().filter_map(|line| line.strip_prefix("    ")).collect();
+    assert_eq!(commands, ["cargo demo", "tests/run"]);
+    let demo = "--locked --no-default-features --features sim -- demo";
+    assert!(read(".cargo/config.toml").contains(&format!("\ndemo = \"run --release {demo}\"\n")));
+    let ci = read(".ci/run");
+    assert!(ci.contains("\ntests/run\n") && ci.contains(&format!("\ncargo run {demo}\n")), "{ci}");
+    assert!(readme.lines().count() <= 80, "the README is one page");
 }
 
 /// The texts of a picture without figures: what stays the same whenever it is made.

@@ -23,7 +23,7 @@ pub fn lines_set_in(page: &str) -> Vec<Option<&str>> {
     page.lines().zip(is_code).map(|(line, is_code)| is_code.then(|| line.trim())).collect()
 }
 
-/// Lines that are set in as commands, and what stands between backticks, without `sudo`.
+/// Indented lines with commands, and text between backticks, without `sudo`.
 fn lines() -> Vec<String> {
     let text = PAGES.map(read).concat();
     let set_in = lines_set_in(&text).into_iter().flatten().map(str::to_owned);
@@ -35,7 +35,7 @@ fn lines() -> Vec<String> {
                 .map(str::to_owned)
                 .collect::<Vec<_>>()
         });
-    // `sudo -u stonechat` alone is no command.
+    // `sudo -u stonechat` alone is not a command.
     set_in.chain(quoted).filter(|line| !words(line).is_empty()).collect()
 }
 

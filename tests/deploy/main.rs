@@ -1,5 +1,5 @@
-//! What a gateway gets: unit, rules, manual pages, completions, the Debian package, the pages that people read; and what
-//! is compiled in.
+//! What is installed on a gateway: unit, rules, manual pages, completions, the Debian package, the pages that people
+//! read; and the dependencies.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod dependencies;

@@ -1,4 +1,4 @@
-//! Every command and every configuration file has a page, and what reads pages and completions is content with them.
+//! Every command and every configuration file has a page; the programs that read pages and completions accept them.
 
 use crate::util::terminal::Terminal;
 use crate::{has, pages, project, read, succeeds};
@@ -85,7 +85,7 @@ fn every_configuration_file_has_a_page_with_each_of_its_keys_and_what_is_said_of
 }
 
 #[test]
-fn the_key_of_the_serial_port_is_told_with_its_meaning_below_its_table() {
+fn the_key_of_the_serial_port_is_reported_with_its_meaning_below_its_table() {
     let page = text(&files(), "man5/stonechat-site.5");
     let after =
         |text: &str, from: usize| from + page[from..].find(text).unwrap_or_else(|| panic!("{text}: {page}"));
@@ -107,7 +107,7 @@ fn the_manual_reader_has_no_complaint() {
     for (name, page) in files().iter().filter(|(name, _)| name.starts_with("man")) {
         let path = dir.path().join(name.replace('/', "-"));
         std::fs::write(&path, page).unwrap();
-        // `break`: a long word or a table line that does not fit is no mistake of the page.
+        // `break`: a long word or a table line that does not fit is not a mistake of the page.
         let mut command = Command::new("groff");
         command.args(["-man", "-Kutf8", "-Tutf8", "-z", "-wall", "-Wbreak", "-rLL=100n"]).arg(&path);
         let said = succeeds(&mut command);

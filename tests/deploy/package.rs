@@ -1,5 +1,5 @@
-//! The Debian package: what is in it, and that it installs, upgrades and goes with every record kept; and that the daemon
-//! works under what its unit takes away.
+//! The Debian package: its contents; that installing, upgrading and removing it keeps every record; and that the daemon
+//! works under the restrictions of its unit.
 
 use crate::util::daemon::{Site, is_root};
 use crate::util::truth::verified;
@@ -69,7 +69,7 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
     for (name, mode) in &files {
         let wanted = if name == "usr/bin/stonechat" { 0o755 } else { 0o644 };
         assert_eq!(*mode, wanted, "{name}: {mode:o}");
-        // The ledger and the configuration are nothing that dpkg may ever take away.
+        // dpkg must never remove the ledger or the configuration.
         assert!(!name.starts_with("var/") && !name.starts_with("etc/stonechat"), "{name}");
     }
     for name in [
@@ -182,7 +182,7 @@ rm /asked
 dpkg --force-depends -i "$2" >/said 2>&1 || { cat /said; exit 1; }
 asked 'try-restart stonechat.service'
 if asked '^stop' || asked '^disable'; then say 'an upgrade stopped it'; exit 1; fi
-if grep -q 'stonechat init' /said; then say 'told what to do first, again'; exit 1; fi
+if grep -q 'stonechat init' /said; then say 'printed what to do first, again'; exit 1; fi
 keeps
 
 say remove
@@ -207,7 +207,7 @@ dpkg --force-depends -i "$2" >/said 2>&1 || { cat /said; exit 1; }
 sha256sum --quiet -c /kept-too
 [ "$(id -u stonechat)" = "$number" ]
 [ "$(stat -c %U /var/lib/stonechat/ledger.db)" = stonechat ]
-if grep -q 'stonechat init' /said; then say 'told what to do first, on a site that is set up'; exit 1; fi
+if grep -q 'stonechat init' /said; then say 'printed what to do first, on a site that is set up'; exit 1; fi
 say done
 "#;
 
@@ -264,7 +264,7 @@ fn through_a_field(before: impl Fn(&Site) -> Vec<String>) -> Option<(Site, Strin
         wrapped.stderr(File::create(site.path("daemon.log")).unwrap());
         *command = wrapped;
     });
-    // The state file has the daemon's own process; some programs stand before it.
+    // The state file names the daemon's own process; other programs come before it in the list.
     let state = |wanted: &dyn Fn(&stonechat::state::DaemonState) -> bool,
                  daemon: &mut crate::util::daemon::Daemon| {
         let give_up = std::time::Instant::now() + crate::util::daemon::PATIENCE;

@@ -1,6 +1,6 @@
-//! The handbook's procedures as people type them: in a root of its own the package is installed, and every command of the
-//! page runs in order, as root, as the service's user or as a technician, as its step says. What people do by hand in
-//! between (edit a file, bring a stick, lose a disk) is in [`BETWEEN`].
+//! The handbook's procedures, and those of troubleshooting, as people type them: in a root of its own the package is
+//! installed, and every command of the pages runs in order, as root, as the service's user or as a technician, as its step
+//! says. What people do by hand in between (edit a file, bring a stick, lose a disk) is in [`BETWEEN`].
 //!
 //! Not covered: systemd and udev themselves (`systemctl`, `journalctl` and `udevadm` are scripts here that start the daemon
 //! as the unit does: its user, its groups, its folders, the keyring handed in), `apt` (dpkg installs), the questions of
@@ -42,13 +42,21 @@ impl Who {
     }
 }
 
-/// Every command of the handbook that stands on a line of its own, in order.
+/// Every step: those of troubleshooting before the handbook's last section, which takes the program away.
 fn steps() -> Vec<Step> {
+    let mut all = steps_of("docs/handbook.md");
+    let last = all.iter().position(|step| step.section == "Upgrade and remove").unwrap();
+    all.splice(last..last, steps_of("docs/troubleshooting.md"));
+    all
+}
+
+/// Every command of a page that is on a line of its own, in order.
+fn steps_of(page: &str) -> Vec<Step> {
     let (mut section, mut said, mut found) = (String::new(), String::new(), Vec::new());
-    let page = read("docs/handbook.md");
+    let page = read(page);
     for (line, set_in) in page.lines().zip(lines_set_in(&page)) {
         let begins = line.split_once(". ").is_some_and(|(number, _)| number.parse::<u8>().is_ok());
-        if let Some(title) = line.strip_prefix("## ") {
+        if let Some(title) = line.strip_prefix("## ").or(line.strip_prefix("# ")) {
             (section, said) = (title.to_owned(), String::new());
         } else if let Some(command) = set_in {
             if !command.starts_with("port = ") {
@@ -71,9 +79,9 @@ fn steps() -> Vec<Step> {
 }
 
 #[test]
-fn each_step_of_the_handbook_says_as_whom_its_commands_run() {
+fn each_step_says_as_whom_its_commands_run() {
     let steps = steps();
-    assert!(steps.len() >= 70, "{}", steps.len());
+    assert!(steps.len() >= 80, "{}", steps.len());
     for Step { section, said, command } in &steps {
         let who = Who::of(command);
         let label = Who::LABELS.iter().find(|(of, _)| *of == who).unwrap().1;
@@ -81,7 +89,7 @@ fn each_step_of_the_handbook_says_as_whom_its_commands_run() {
     }
 }
 
-/// What happens before a command: its section, how it begins, and what people or fate do then, as root in a shell.
+/// What happens before a command: its section, how it begins, and what is done then, as root in a shell.
 const BETWEEN: &[(&str, &str, &str)] = &[
     (
         "Install",
@@ -126,15 +134,26 @@ const BETWEEN: &[(&str, &str, &str)] = &[
     (
         "Moving to a new gateway",
         "sudo apt install",
-        r#"as technician 'stonechat completeness --csv' >/complete-before
+        r#"at=$(date -u +%Y-%m-%dT%H:%M:%SZ)
+           as technician "stonechat completeness --csv --now $at" >/complete-before
            dpkg --force-depends -P stonechat >/said 2>&1 </dev/null
            rm -r /etc/stonechat /var/lib/stonechat
            chmod 0644 /media/stick/stonechat/keys.toml"#,
     ),
     (
+        "Wrong key?",
+        "stonechat status",
+        r#"cp -p /etc/stonechat/keys.toml /right
+           sed -i 's/^hex = "./hex = "f/' /etc/stonechat/keys.toml
+           if cmp -s /right /etc/stonechat/keys.toml; then echo 'the key is still right'; exit 1; fi
+           systemctl restart stonechat"#,
+    ),
+    ("Wrong key?", "sudo stonechat check", "cp -p /right /etc/stonechat/keys.toml"),
+    (
         "Upgrade and remove",
         "sudo stonechat backup",
-        r#"as technician 'stonechat completeness --csv' >/complete-after
+        // Nothing was lost on the way.
+        r#"as technician "stonechat completeness --csv --now $at" >/complete-after
            cmp /complete-before /complete-after
            others_files
            rm /media/stick/harrow-tarn-2026-05-04.db*"#,
@@ -151,7 +170,7 @@ const OTHER_CODES: &[(&str, u8)] = &[
     ("stonechat gaps --fail-if-open", 1),
 ];
 
-/// What stands for the system: users, the service, its journal.
+/// What replaces the system: users, the service, its journal.
 const AROUND: &str = r#"
 set -eu
 export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin LC_ALL=C DEBIAN_FRONTEND=noninteractive PAGER=cat
@@ -178,7 +197,7 @@ start() {
     install -m 0440 -g stonechat /etc/stonechat/keys.toml $credentials/
     chown root:stonechat $credentials; chmod 0750 $credentials
     chown stonechat:stonechat /run/stonechat; chmod 0750 /run/stonechat
-    rm -f /run/stonechat/state.json
+    said=$(wc -l </journal)
     (
         umask 0027
         cd /
@@ -188,7 +207,8 @@ start() {
     ) &
     pid=$!
     echo $pid >/daemon.pid
-    until [ -e /run/stonechat/state.json ]; do
+    # It says so when the ledger is open.
+    until tail -n +$((said + 1)) /journal | grep -q ' started '; do
         runs || { cat /journal; exit 1; }
         sleep 0.05
     done

@@ -1,5 +1,5 @@
-//! The unit, its drop-in and the rules beside it: by systemd's own judgement where it is installed, and what the daemon
-//! does under what the unit takes away.
+//! The unit, its drop-in and the other rules: checked by systemd if it is installed, and by running the daemon under
+//! the restrictions of the unit.
 
 use crate::{has, read, succeeds};
 use std::process::Command;
@@ -57,7 +57,7 @@ fn systemd_reads_the_unit_and_its_drop_in_without_a_warning() {
     }
     let dir = tempfile::tempdir().unwrap();
     let unit = dir.path().join("stonechat.service");
-    // The binary of the package is not there: any program stands in. Neither is its manual.
+    // The binary of the package is not there: any program replaces it. Its manual is not there either.
     for text in
         [read("deploy/stonechat.service"), read("deploy/stonechat.service") + &read("deploy/tcp-radio.conf")]
     {

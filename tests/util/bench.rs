@@ -1,4 +1,4 @@
-//! A site that a test writes down record by record: its files, its ledger, and the real binary.
+//! A site that a test defines record by record: its files, its ledger, and the real binary.
 #![allow(dead_code, clippy::unwrap_used)]
 
 use super::daemon::binary;
@@ -97,14 +97,14 @@ impl Bench {
         command.output().unwrap()
     }
 
-    /// What it writes, where it succeeds.
+    /// Its output, if it succeeds.
     pub fn text(&self, args: &[&str]) -> String {
         let output = self.output(args);
         assert!(output.status.success(), "{args:?}: {}", String::from_utf8_lossy(&output.stderr));
         String::from_utf8(output.stdout).unwrap()
     }
 
-    /// What it says, where it refuses with a code.
+    /// Its message, if it refuses with this code.
     pub fn refused(&self, code: i32, args: &[&str]) -> String {
         let output = self.output(args);
         let said = String::from_utf8_lossy(&output.stderr).into_owned();

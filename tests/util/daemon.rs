@@ -90,7 +90,7 @@ impl Site {
     }
 }
 
-/// A running daemon; killed when the test lets go of it.
+/// A running daemon; killed when the test drops it.
 pub struct Daemon {
     pub child: Child,
     state_dir: PathBuf,
@@ -98,7 +98,7 @@ pub struct Daemon {
 }
 
 impl Daemon {
-    /// What it says of itself, once it is this process that says it.
+    /// The state that it reports, once it comes from this process.
     pub fn state(&self) -> Option<DaemonState> {
         DaemonState::read(&self.state_dir).filter(|state| state.pid == self.child.id())
     }
@@ -121,7 +121,7 @@ impl Daemon {
         self.wait_for("open port", |state| state.radios.iter().all(|radio| radio.up))
     }
 
-    /// Waits until so many frames have come in and nothing waits for a commit.
+    /// Waits until this many frames have come in and nothing waits for a commit.
     pub fn wait_frames(&mut self, frames: u64) -> DaemonState {
         self.wait_for(&format!("{frames} frames"), |state| {
             state.frames_in >= frames && state.outcomes.values().sum::<u64>() >= frames
@@ -168,7 +168,7 @@ impl Drop for Daemon {
     }
 }
 
-/// What a daemon of another configuration says that ends by itself, and its exit code.
+/// The log and exit code of a daemon with another configuration that ends by itself.
 pub fn ends_by_itself(config: &Path) -> (Option<i32>, String) {
     let log = config.with_extension("log");
     let mut command = binary();
@@ -181,7 +181,7 @@ pub fn ends_by_itself(config: &Path) -> (Option<i32>, String) {
     (code, said)
 }
 
-/// Leaves the word of a daemon that runs and hears, by this process's number, where reports look for it.
+/// Writes the state of a daemon that runs and hears, with this process's number, where reports look for it.
 pub fn seems_to_run(runtime_dir: &Path, now: i64) {
     use stonechat::state::RadioState;
     std::fs::create_dir_all(runtime_dir).unwrap();

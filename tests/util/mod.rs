@@ -1,4 +1,4 @@
-//! What several test files need.
+//! Helpers for several test files.
 #![allow(dead_code, clippy::unwrap_used)]
 
 pub mod bench;
@@ -34,7 +34,8 @@ pub fn csv(name: &str) -> Vec<Vec<String>> {
     read_data(name).lines().skip(1).map(|line| line.split(',').map(str::to_owned).collect()).collect()
 }
 
-/// Byte for byte as it was read and found good; `UPDATE_SNAPSHOTS=1` writes it anew, to be read again.
+/// Compares a text byte for byte with its reviewed snapshot; `UPDATE_SNAPSHOTS=1` rewrites the snapshot, to be reviewed
+/// again.
 pub fn same_as_snapshot(name: &str, text: &str) {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
     if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
@@ -53,5 +54,6 @@ pub fn frame(config: &stonechat::config::Config, now: i64) -> stonechat::view::f
         utc_offset_s: site.utc_offset_s,
         roster: &config.roster,
         now: GatewayTime(now),
+        in_force: &config.in_force,
     }
 }

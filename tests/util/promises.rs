@@ -1,10 +1,10 @@
-//! What the tests of faults have shown, one JSON object a file in `promises/` of the target folder; the table in
-//! the documentation is made from these.
+//! The results of the fault tests, one JSON object in each file in `promises/` of the target folder; the table in the
+//! documentation is made from these.
 #![allow(dead_code, clippy::unwrap_used)]
 
 use std::path::Path;
 
-/// Notes a kept promise. `count` is how many faults were injected, `result` what was measured.
+/// Records a kept promise. `count` is the number of injected faults, `result` what was measured.
 pub fn kept(name: &str, promise: &str, fault: &str, count: u64, result: &str) {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).parent().unwrap().join("promises");
     std::fs::create_dir_all(&folder).unwrap();

@@ -1,4 +1,4 @@
-//! Numbers under a seed, for tests that draw.
+//! Random numbers from a seed.
 #![allow(dead_code)]
 
 /// SplitMix64. Source: G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014.

@@ -1,5 +1,5 @@
-//! A gateway whose loggers were read with other readers too: a ledger with holes, files and layouts beside it, and the
-//! real binary.
+//! A gateway whose loggers were also read with other readers: a ledger with holes, files and layouts next to it, and
+//! the real binary.
 #![allow(dead_code, clippy::unwrap_used)]
 
 use std::collections::BTreeMap;
@@ -17,7 +17,7 @@ const FROM: i64 = 1_780_000_000;
 /// A gateway that has heard its loggers but for some readings, in a folder of its own.
 pub struct Site {
     pub dir: tempfile::TempDir,
-    /// The first logger, and what is told of it below where no other is named.
+    /// The first logger; everything below is about it unless another one is named.
     pub address: Address,
     pub units: Vec<RawUnit>,
     pub records: Vec<TruthRecord>,

@@ -1,4 +1,4 @@
-//! The preloaded shim of `tests/shim/disk.c`, built once, and what it noted.
+//! The preloaded shim of `tests/shim/disk.c`, built once, and its recordings.
 #![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use std::path::{Path, PathBuf};
@@ -22,7 +22,7 @@ pub fn library() -> &'static Path {
     })
 }
 
-/// Preloads it under a command, for the files whose paths begin so.
+/// Preloads it under a command, for the files whose paths begin with this.
 pub fn under(command: &mut Command, files: &[&Path], settings: &[(&str, &str)]) {
     let files: Vec<&str> = files.iter().map(|file| file.to_str().unwrap()).collect();
     command.env("LD_PRELOAD", library()).env("SHIM_FILES", files.join(":"));
@@ -42,8 +42,8 @@ pub struct Notes {
 
 impl Notes {
     /// Whether a failed sync was one that something depends on. SQLite syncs the folder with a process's first sync of
-    /// a -wal, and passes over a failure; by then the program has synced it itself, and nothing was made since. What
-    /// is known beside the ledger is written anew, into a new file, and takes the old one's place only once it is whole.
+    /// a -wal, and passes over a failure; by then the program has synced it itself, and nothing was made since. What is
+    /// known next to the ledger is rewritten into a new file, and replaces the old one only once it is complete.
     pub fn matter(&self) -> bool {
         self.faults.iter().any(|fault| !fault.ends_with("(folder again)") && !fault.contains(".known.part"))
     }

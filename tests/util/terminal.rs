@@ -1,8 +1,8 @@
-//! A pseudo-terminal as a person has it, for commands that look whether they write to one.
+//! A pseudo-terminal, for commands that check whether they write to a terminal.
 //!
-//! Reading does not end where the last holder closes: on some kernels what was written just before is lost then.
-//! This side keeps the terminal open, and writes a mark into it once the command has ended. Whatever came before
-//! the mark is the command's.
+//! Reading does not stop when the last holder closes: on some kernels, what was written just before is then lost. This
+//! side keeps the terminal open, and writes a mark into it once the command has ended. Whatever came before the mark is
+//! the command's.
 
 use super::daemon::PATIENCE;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};

@@ -75,7 +75,7 @@ pub fn held_equals_truth(ledger: &Path, truth: &Truth) -> BTreeSet<Key> {
     held
 }
 
-/// The ledger equals the truth minus what was never heard, the gaps equal the losses, and `verify` is content.
+/// The ledger equals the truth minus what was never heard, the gaps equal the losses, and `verify` finds no fault.
 pub fn ledger_equals_truth(ledger: &Path, truth: &Truth, roster: &Roster) {
     let held = held_equals_truth(ledger, truth);
     let heard: BTreeSet<Key> = truth.heard().map(|made| key(made.identity)).collect();

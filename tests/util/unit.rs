@@ -1,4 +1,5 @@
-//! What the shipped unit gives the daemon: a notify socket, a watchdog, credentials; and another process's write lock.
+//! What the installed unit gives the daemon: a notify socket, a watchdog, credentials; and another process's write
+//! lock.
 #![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use super::daemon::{PATIENCE, Site};
@@ -38,7 +39,7 @@ impl Unit {
         command.env("CREDENTIALS_DIRECTORY", &self.credentials);
     }
 
-    /// What comes next within so long.
+    /// The next message within this time.
     pub fn next(&self, within: Duration) -> Option<String> {
         self.socket.set_read_timeout(Some(within)).unwrap();
         let mut buffer = [0; 1024];
@@ -67,7 +68,7 @@ impl Unit {
         }
     }
 
-    /// Waits so long, as the watchdog would: it must hear a sign of life at least every `watchdog`.
+    /// Waits for this time, as the watchdog would: it must get a sign of life at least every `watchdog`.
     pub fn watches(&self, watchdog: Duration, during: Duration) -> u32 {
         let (end, mut last, mut signs) = (Instant::now() + during, Instant::now(), 0);
         while Instant::now() < end {

@@ -20,7 +20,7 @@ pub fn refuse_unsound(path: &Path) -> Result<(), Exit> {
     }
 }
 
-/// Either side may be a copy that no daemon serves, so its damage has a remedy of its own.
+/// Either side may be a copy that no daemon uses, so its damage has a remedy of its own.
 pub fn not_read(path: &Path, error: &Error) -> Exit {
     let path = name_of(path);
     Exit::could_not(match error.is_damage() {
@@ -33,7 +33,7 @@ pub fn not_read(path: &Path, error: &Error) -> Exit {
     })
 }
 
-/// Whether it is a ledger; else it is taken for sealed dumps.
+/// Whether it is a ledger; otherwise it is read as sealed dumps.
 pub fn is_ledger(path: &Path) -> Result<bool, Exit> {
     stranger::looks_like_one(path).map_err(|error| {
         let error = files::explained(path, Wanted::Read, error);
@@ -60,7 +60,7 @@ pub fn dumps(config: &Config, path: &Path) -> Result<(Records, DumpsRead), Exit>
     Ok((records, DumpsRead { frames, contradicting }))
 }
 
-/// A side that can be compared; where there are no dumps, the ledger is read.
+/// A side that can be compared; without dumps, the ledger is read.
 pub fn side(
     path: &Path,
     dumps: Option<(Records, DumpsRead)>,

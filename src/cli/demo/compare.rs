@@ -1,7 +1,7 @@
-//! The demo's last word: every raw count of the ledger, through its public views, against the truth.
+//! The demo's final check: every raw count of the ledger, through its public views, against the truth.
 //!
-//! What came out of a file that rounds is compared at the resolution that the ledger says it has, and told apart: such
-//! a count is within half a step of the truth, and not equal to it.
+//! Counts from a file that rounds are compared at the resolution that the ledger states, and listed separately: such a
+//! count is within half a step of the truth, but not equal to it.
 
 use super::counts::{compare_others, compare_values};
 use crate::config::Config;
@@ -73,7 +73,7 @@ pub fn compare(config: &Config, truth: &Truth, report: &Report) -> Result<Compar
     Ok(Compared { same, lines })
 }
 
-/// How many gaps the report has, how many the truth, and whether they are the same.
+/// The number of gaps in the report and in the truth, and whether they are the same.
 struct GapsCompared {
     reported: usize,
     missing: usize,
@@ -81,7 +81,7 @@ struct GapsCompared {
 }
 
 fn compare_gaps(truth: &Truth, report: &Report) -> GapsCompared {
-    // A gap of which a part is written off stands in the report in parts.
+    // A gap that is partly written off appears in the report in parts.
     let mut parts: Vec<(u16, u32, u32, u32)> = report
         .gaps
         .iter()

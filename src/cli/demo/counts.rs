@@ -46,7 +46,7 @@ fn resolutions(db: &rusqlite::Connection, counted: &mut Counted) -> rusqlite::Re
     Ok(all)
 }
 
-/// Whether a value can be shown so: equal, or within half a step.
+/// Whether a value can be shown like this: equal, or within half a step.
 fn shows(shown: i64, made: i64, step: Option<&f64>) -> bool {
     let most = step.map_or(0.0, |step| step / 2.0);
     (shown - made).abs() as f64 <= most

@@ -6,10 +6,10 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-/// How long the daemon may take to be there, or to stop.
+/// How long the daemon may take to start or to stop.
 pub const PATIENCE: Duration = Duration::from_secs(60);
 
-/// A daemon of our own, ended with us.
+/// The demo's daemon, which ends with the demo.
 pub struct Daemon {
     child: Child,
 }

@@ -17,12 +17,13 @@ impl Story<'_> {
         self.shell.say("\n7. What is left\n")?;
         self.shell.run(&["gaps", "--now", &self.at])?;
         if let Some(gap) = gone(config, self.now)? {
-            self.shell.say("\n8. What no logger has any more is declared, with name and reason\n")?;
+            self.shell
+                .say("\n8. Records that no logger has any more are written off, with name and reason\n")?;
             let numbers =
                 [gap.logger.to_string(), gap.epoch.to_string(), gap.first.to_string(), gap.last.to_string()];
             let [logger, epoch, first, last] = &numbers;
             let which = ["write-off", "--logger", logger, "--epoch", epoch, "--first", first, "--last", last];
-            let why = ["--by", "a demo operator", "--reason", "overwritten before anybody came"];
+            let why = ["--by", "a demo operator", "--reason", "overwritten before the visit"];
             self.shell.run(&[&which[..], &why].concat())?;
         }
         self.shell.say("\n9. How complete is the record?\n")?;
@@ -48,7 +49,7 @@ impl Story<'_> {
         let (units, at) = (&self.units, &self.at);
         self.shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--calibrations", units])?;
         self.shell.say(
-            "\n12. The same piezometer out in engineering units, and as a picture through the storm and its repair\n",
+            "\n12. The same piezometer exported in engineering units, and as a picture of the storm and its repair\n",
         )?;
         let values = self.dir.join("pore-pressure.csv").display().to_string();
         let what = ["export", "--calibrations", units, "--point", POINT, "--gaps", "--remarks"];
@@ -60,13 +61,10 @@ impl Story<'_> {
     pub fn ends(&mut self) -> Result<(), String> {
         let (site, units, at, dir) = (&self.shell.site, &self.units, &self.at, &self.dir);
         let text = format!(
-            "\nThe folder stays. To try there:\n   \
-             stonechat -c {site} status --now {at}\n   \
-             stonechat -c {site} import list\n   \
-             stonechat -c {site} visits --sheet walk.html --now {at}\n   \
-             stonechat -c {site} verify\n   \
-             stonechat -c {site} units show --point '{POINT}' --calibrations {units}\n   \
-             sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
+            "\nThe folder is kept. Try there:\n   stonechat -c {site} status --now {at}\n   stonechat -c {site} import \
+             list\n   stonechat -c {site} visits --sheet walk.html --now {at}\n   stonechat -c {site} verify\n   \
+             stonechat -c {site} units show --point '{POINT}' --calibrations {units}\n   sqlite3 -readonly \
+             {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
              {}",
             dir.display(),
             wrapped(CAUTION, 0, 0, 100)
@@ -83,7 +81,7 @@ fn report(config: &Config, now: GatewayTime) -> Result<Report, String> {
     Ok(found.report)
 }
 
-/// The oldest gap that no memory has any more.
+/// The oldest gap that is in no memory any more.
 fn gone(config: &Config, now: GatewayTime) -> Result<Option<Gap>, String> {
     let report = report(config, now)?;
     let gone = |gap: &&Gap| gap.in_memory.in_logger == InLogger::No;

@@ -11,14 +11,14 @@ use std::io::Write;
 use std::path::Path;
 
 pub const LOGGERS: usize = 12;
-/// How far the simulated clock jumps at once: what a reception time may be off.
+/// How far the simulated clock jumps at once; a reception time may be wrong by this much.
 pub const STEP_S: i64 = 300;
 /// How long the storm keeps the radio down.
 const STORM_S: i64 = 36 * 3600;
 
 /// The demo's field: what its loggers do, and its storm.
 pub fn plan(seed: u64, days: u32) -> FieldPlan {
-    // It ends now, on a whole step, so that reports read like today's.
+    // It ends now, on a whole step, so that reports have today's dates.
     let now = crate::time::now();
     let end = TrueTime::when_gateway_shows(now.later(-(now.unix_s() % STEP_S)));
     let from = end.later(-i64::from(days) * 86_400);
@@ -28,7 +28,7 @@ pub fn plan(seed: u64, days: u32) -> FieldPlan {
     plan
 }
 
-/// Puts the gateway's time where the daemon reads it; by rename, so that it never reads half a number.
+/// Writes the gateway's time to the file that the daemon reads; by rename, so that it never reads half a number.
 pub fn set_clock(file: &Path, now: GatewayTime) -> Result<(), String> {
     let new = file.with_extension("new");
     files::open_own(&new, Own::New, 0o644)

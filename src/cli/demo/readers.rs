@@ -1,6 +1,6 @@
-//! The demo's two files of other readers: what they are, where they stand, and what the truth may say of them.
+//! The demo's two files of other readers: what they are, where they are, and which readings of the truth they bring.
 //!
-//! One reader knows sequence numbers, the other writes local time to the minute and rounds. They are written from the
+//! One reader records sequence numbers, the other writes local time to the minute and rounds. They are written from the
 //! simulated memories into a folder of their own, with the layouts that read them.
 
 use crate::files::{self, PutOptions};
@@ -14,12 +14,12 @@ use std::path::Path;
 
 /// How files are made that are not there yet.
 pub const ONCE: PutOptions = PutOptions { replace: false, mode: 0o644 };
-/// Which of the field's loggers have been read with a reader that knows sequence numbers.
+/// The loggers of the field that were read with a reader that records sequence numbers.
 const NUMBERED: usize = 9;
 
 /// A file, and what is in it.
 pub struct Brought {
-    /// Where it stands.
+    /// Its path.
     pub path: String,
     /// The name of its layout.
     pub layout: &'static str,
@@ -27,13 +27,13 @@ pub struct Brought {
     pub readings: Vec<Identity>,
 }
 
-/// The logger that is read with a reader that knows sequence numbers; no sealed dump of it is brought.
+/// The logger that is read with a reader that records sequence numbers; no sealed dump of it is brought.
 pub fn numbered(truth: &Truth) -> Option<Address> {
     truth.addresses().nth(NUMBERED)
 }
 
-/// Writes both files, and their layouts beside the configuration: one of a reader that knows numbers, and one, of
-/// the logger `without_numbers`, that does not.
+/// Writes both files, and their layouts next to the configuration: one of a reader that records sequence numbers, and
+/// one of a reader that does not, for the logger `without_numbers`.
 pub fn write(
     dir: &Path,
     plan: &FieldPlan,
@@ -67,8 +67,8 @@ pub fn write(
     Ok([with_numbers, of(without_numbers, |[_, plain]| plain)?])
 }
 
-/// The records that the ledger took from a file by their times alone. Which these are only the ledger says; what is
-/// said under each number is compared with the truth like everything else.
+/// The records that the ledger took from a file by their times alone. Only the ledger knows which ones; their contents
+/// are compared with the truth like everything else.
 pub fn matched_by_time(ledger: &Path, file: &Brought) -> Result<Vec<Identity>, String> {
     let failed = |error: &dyn std::fmt::Display| format!("the ledger cannot be read: {error}");
     let reader = Reader::open(ledger).map_err(|error| failed(&error))?;
@@ -85,7 +85,7 @@ pub fn matched_by_time(ledger: &Path, file: &Brought) -> Result<Vec<Identity>, S
         .map_err(|error| failed(&error))?;
     let mut matched = Vec::new();
     for row in rows {
-        // What was never in the file stays unheard in the truth, and the comparison finds it.
+        // Readings that were never in the file count as not received in the truth, so the comparison finds them.
         matched.extend(row.map_err(|error| failed(&error))?.filter(|identity| shown.contains(identity)));
     }
     Ok(matched)

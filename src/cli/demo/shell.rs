@@ -1,4 +1,4 @@
-//! The demo's shell: types commands, and shows what they say.
+//! The demo's shell: runs commands, and shows their output.
 
 use super::super::exit::NO;
 use std::io::Write;
@@ -6,7 +6,7 @@ use std::io::Write;
 /// Runs a command as a person types it, and gives its exit code.
 pub type Typed = fn(&[&str], &mut dyn Write) -> Result<u8, String>;
 
-/// Types commands, and shows what they say.
+/// Runs commands, and shows their output.
 pub struct Shell<'a> {
     /// The configuration.
     pub site: String,
@@ -31,7 +31,7 @@ impl Shell<'_> {
         for line in text.lines() {
             self.say(&if line.is_empty() { String::new() } else { format!("   {line}") })?;
         }
-        // 1 is an answer too: something of the files was refused.
+        // Exit code 1 is an answer too: part of the files was refused.
         if code > NO {
             return Err(format!("`stonechat {}` ended with {code}", shown.join(" ")));
         }

@@ -9,10 +9,10 @@ use crate::wire::frame::{KIND_AIR, encode_line};
 use crate::wire::seq::Address;
 use std::path::Path;
 
-/// Which of the loggers' copies is cut off: that of the logger whose path loses most.
+/// The logger whose copy is cut off: the one whose path loses most.
 const CUT_OFF: usize = 5;
 
-/// Two loggers were read with other readers too: their CSV files, by layouts. Marks in the truth what they bring.
+/// Imports the CSV files of two other readers, by layouts. Marks in the truth what they bring.
 pub fn other_readers(
     shell: &mut Shell<'_>,
     dir: &Path,
@@ -25,10 +25,10 @@ pub fn other_readers(
         readers::write(dir, plan, truth, cut_off).map_err(|error| format!("{}: {error}", dir.display()))?;
     let (Some(numbered), Some(plain)) = (numbered, plain) else { return Ok(()) };
     shell.say(&format!(
-        "\n6. Two files of other readers, each in its own style, read by its layout (in {}/layouts).\n   \
-         The first knows no sequence numbers, shows local time to the minute, and rounds. It may fill what the\n   \
-         copy of logger {cut_off} lacks that was cut off: where rows before and after agree with held readings\n   \
-         (anchored), and as many rows as missing records stand between (matched)\n",
+        "\n6. Two files of other readers, each in its own style, read by its layout (in {}/layouts).\n   The first has \
+         no sequence numbers, shows local time to the minute, and rounds. It may fill what is missing\n   in the copy \
+         of logger {cut_off}, which was cut off: if rows before and after agree with held readings\n   (anchored), and \
+         as many rows are between them as records are missing (matched)\n",
         dir.display()
     ))?;
     shell.run(&["import", "--dry-run", "--all", "--layout", plain.layout, &plain.path])?;
@@ -46,9 +46,9 @@ pub fn other_readers(
     Ok(())
 }
 
-/// What a person brings: memories copied as they are at the end. One reader is old and writes CSV; one copy was cut
-/// off when the stick was pulled; one logger was read with another reader ([`readers`]). Marks in the truth what is
-/// in them. Returns how many files there are.
+/// What a person brings: memories copied as they are at the end. One reader is old and writes CSV; one copy was cut off
+/// when the stick was pulled out; one logger was read with another reader ([`readers`]). Marks in the truth what is in
+/// them. Returns how many files there are.
 pub fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
     files::make_own_folder(stick)?;
     let addresses: Vec<Address> = truth.addresses().collect();
@@ -71,7 +71,7 @@ pub fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
             brought.push(record.identity);
         }
         if part < memory.len() {
-            // Half a frame more, as it is when a stick is pulled.
+            // Plus half a frame, as when a stick is pulled out.
             let mut next = Vec::new();
             encode_line(KIND_AIR, None, &truth.air_frame(&memory[part]), &mut next);
             dump.extend(&next[..next.len() / 2]);

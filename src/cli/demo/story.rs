@@ -1,4 +1,4 @@
-//! The demo's story up to the import: the gateway listens, reports are asked, copies are brought.
+//! The demo up to the import: the gateway listens, reports are printed, copies are imported.
 
 use super::daemon::Daemon;
 use super::radio;
@@ -18,12 +18,12 @@ const LOGGER_VISITED: &str = "11";
 /// Who brings the copies.
 const TECHNICIAN: &str = "a demo technician";
 
-/// The story while it is told.
+/// The demo while it runs.
 pub struct Story<'a> {
     pub dir: PathBuf,
     /// The calibrations.
     pub units: String,
-    /// The field's end, at which all is asked.
+    /// The end of the simulated time; all reports are made for it.
     pub now: GatewayTime,
     pub at: String,
     pub shell: Shell<'a>,
@@ -31,8 +31,9 @@ pub struct Story<'a> {
 
 impl Story<'_> {
     pub fn listens(&mut self, field: &mut Field) -> Result<(), String> {
-        self.shell
-            .say("\n1. The gateway listens; on the way a storm takes its radio down for a day and a half")?;
+        self.shell.say(
+            "\n1. The gateway listens; during this time a storm takes its radio down for a day and a half",
+        )?;
         let clock = self.dir.join("run").join("clock");
         let mut pty = PtyMaster::open().map_err(|error| format!("no pseudo-terminal: {error}"))?;
         let port = std::path::absolute(self.dir.join("radio")).map_err(|error| error.to_string())?;
@@ -57,9 +58,10 @@ impl Story<'_> {
     pub fn is_asked(&mut self) -> Result<(), String> {
         self.shell.say("\n2. The gap report\n")?;
         self.shell.run(&["gaps", "--now", &self.at])?;
-        self.shell.say("\n   The same as a picture: what the storm took from a sealed piezometer\n")?;
+        self.shell
+            .say("\n   The same as a picture: the readings of a sealed piezometer that the storm cost\n")?;
         self.picture("outage.svg")?;
-        self.shell.say("\n3. Whom to visit, and what to fetch there\n")?;
+        self.shell.say("\n3. Which loggers to visit, and what to fetch there\n")?;
         self.shell.run(&["visits", "--now", &self.at])
     }
 
@@ -72,12 +74,12 @@ impl Story<'_> {
             .run(&[&["plot"], &points[..], &["--calibrations", units, "-o", &file, "--now", at]].concat())
     }
 
-    /// Somebody walks, imports what was copied, and leaves a remark.
+    /// A visit: the copies are imported, and a remark is written.
     pub fn is_brought_to(&mut self, truth: &mut Truth) -> Result<(), String> {
         let stick = self.dir.join("stick");
         let copied = copy_memories(truth, &stick).map_err(|error| format!("{}: {error}", stick.display()))?;
         self.shell.say(&format!(
-            "\n4. Somebody has walked: {} in {}. What would they add?\n",
+            "\n4. The loggers were visited: {} in {}. What would they add?\n",
             counted(copied, "download"),
             stick.display()
         ))?;
@@ -87,7 +89,7 @@ impl Story<'_> {
         self.shell.say("\n5. The import\n")?;
         self.shell.run(&["import", "--by", TECHNICIAN, &stick])?;
 
-        // With the record: exports carry it, pictures mark it.
+        // The remark is stored with the record: exports contain it, pictures mark it.
         let visited = rfc3339(self.now.later(-6 * 3600));
         self.shell.say("")?;
         let what = ["remark", "add", "--logger", LOGGER_VISITED, "--kind", "visit"];

@@ -14,6 +14,7 @@ mod carry_out;
 mod channels;
 mod talk;
 
+use super::args::refused;
 use super::exit::Exit;
 use super::key::keyring_of;
 use crate::config::slot_choice::{chosen, of_replacement};
@@ -35,7 +36,7 @@ use talk::Talk;
 /// Enrols a logger.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config =
-        config::load_before_first_logger(config_path).map_err(|problems| Exit::refused(&problems))?;
+        config::load_before_first_logger(config_path).map_err(|problems| refused(config_path, &problems))?;
     let mut keyring = keyring_of(&config)?;
     let mut talk = None;
     if io::stdin().is_terminal() {

@@ -6,7 +6,7 @@ use super::patience::open_patiently;
 use super::store::Store;
 use crate::cli::args::{frame, not_of_the_site};
 use crate::cli::exit::{COULD_NOT, DONE, Exit, NO};
-use crate::cli::print::{print, print_json};
+use crate::cli::print::{print, print_report_json};
 use crate::config::Config;
 use crate::config::layout::Layout;
 use crate::hand::Looks;
@@ -150,7 +150,7 @@ fn plan_one(
 /// Prints what was written, and gives the exit code: the worst failure, else whether anything was refused.
 fn told(config: &Config, outcome: &ImportOutcome, args: &Args, now: Stamp, out: &mut dyn Write) -> u8 {
     let told = if args.json {
-        print_json(out, &view::json(outcome), DONE)
+        print_report_json(out, config, &view::json(outcome), DONE)
     } else if outcome.dry_run {
         DONE
     } else {

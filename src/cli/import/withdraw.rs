@@ -4,7 +4,7 @@ use super::args::{ListArgs, WithdrawArgs};
 use super::patience::{open_patiently, patiently};
 use crate::cli::args::frame;
 use crate::cli::exit::{DONE, Exit, NO};
-use crate::cli::print::{print, print_json};
+use crate::cli::print::{print, print_json, print_report_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::imports::Withdrawal;
@@ -19,7 +19,7 @@ use std::io::Write;
 pub(super) fn list(config: &Config, args: &ListArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let imports = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.imports())?;
     if args.json {
-        return Ok(print_json(out, &view::list_json(&imports), DONE));
+        return Ok(print_report_json(out, config, &view::list_json(&imports), DONE));
     }
     let text = view::list(&imports, frame(config, time::now()), args.all, term::columns());
     Ok(print(out, &text, DONE))

@@ -22,7 +22,7 @@ pub fn fresh(bytes: &mut [u8]) -> io::Result<()> {
     if getrandom(&mut *bytes, GetRandomFlags::empty())? == bytes.len() {
         return Ok(());
     }
-    Err(io::Error::other("the system gave less chance than was asked for"))
+    Err(io::Error::other("the system returned fewer random bytes than requested"))
 }
 
 impl Output {

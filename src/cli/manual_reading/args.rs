@@ -4,7 +4,7 @@ use crate::cli::logger_word::LoggerWord;
 use std::path::PathBuf;
 
 pub const HELP: &str = "\
-Values are kept as they were written down, with their unit as a UCUM code (m, mm, kPa, Cel, Hz). Manual readings are \
+Values are kept exactly as given, with their unit as a UCUM code (m, mm, kPa, Cel, Hz). Manual readings are \
 never edited: write another one with --corrects, and both stay.
 
 Examples:
@@ -21,7 +21,8 @@ pub enum Command {
     Add(AddArgs),
     /// Write down those of a CSV file with the header logger,channel,time,value,unit,instrument
     #[command(
-        after_help = "All rows go in or none, unless --skip-refused; the same file again adds nothing.\n\n\
+        after_help = "Either all rows are written or none, unless --skip-refused is given; importing the same file \
+                            again adds nothing.\n\n\
                             Example: stonechat manual-reading import dips.csv --by 'A. Surveyor'"
     )]
     Import(ImportArgs),
@@ -61,7 +62,7 @@ pub struct AddArgs {
     /// Who measured
     #[arg(long, value_name = "NAME")]
     pub(super) by: String,
-    /// The number of a manual reading that this one stands for from now on
+    /// The number of a manual reading that this one corrects
     #[arg(long, value_name = "ID")]
     pub(super) corrects: Option<i64>,
     /// Print JSON
@@ -83,7 +84,7 @@ pub struct ImportArgs {
     /// Take the other rows if some are refused
     #[arg(long)]
     pub(super) skip_refused: bool,
-    /// Say what would be written, and write nothing
+    /// Show what would be written, and write nothing
     #[arg(long)]
     pub(super) dry_run: bool,
     /// Print JSON

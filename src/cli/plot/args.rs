@@ -22,9 +22,9 @@ Examples:
 
 /// The most panels of a picture.
 const PANELS_MAX: usize = 12;
-/// Narrower than this, no axis can be read.
+/// On a narrower picture, an axis cannot be read.
 const WIDTH_MIN: u32 = 480;
-/// Wider and higher than this, no printer takes it.
+/// Printers do not take wider or higher pictures.
 const SIDE_MAX: u32 = 10_000;
 /// The arguments of `plot`.
 #[derive(clap::Args)]
@@ -85,7 +85,7 @@ impl Form {
                 "this program was built without PNG; write .svg, or build it with `--features desk`",
             )),
             _ => Err(Exit::usage(format!(
-                "-o {}: a plot is written as .svg or .png; end its name so",
+                "-o {}: a plot is written as .svg or .png; end its name in one of these",
                 path.display()
             ))),
         }
@@ -104,7 +104,7 @@ impl Args {
         Ok(Size { width: self.width, height: self.height })
     }
 
-    /// What is wanted.
+    /// The request.
     pub(super) fn subjects(
         &self,
         ground: &Ground<'_>,

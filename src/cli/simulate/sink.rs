@@ -76,7 +76,7 @@ pub fn open_sink(
     Ok((Sink::File(Box::new(file)), to.to_owned()))
 }
 
-/// A new file; one that is there is an error.
+/// A new file; an existing file is an error.
 pub fn new_file(path: &Path) -> std::io::Result<impl Write + use<>> {
     files::open_own(path, Own::New, 0o644).map(BufWriter::new)
 }

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 /// What `units` does.
 #[derive(clap::Subcommand)]
 pub enum Command {
-    /// The values of a point as a table, with what its reader must know of them
+    /// The values of a point as a table, with notes on them
     #[command(after_help = "Example: stonechat units show --point \"P-17 pore pressure\" \
                             --from 2026-05-04 --calibrations calibrations.toml")]
     Show(ShowArgs),

@@ -3,8 +3,7 @@
 use crate::cli::logger_word::LoggerWord;
 
 pub const HELP: &str = "\
-What is written off stays in the reports, as written off and by whom. A record that turns up later counts all the \
-same: its part of the write-off has no effect from then on. The rest of an epoch ends where its logger is heard again.
+What is written off stays in the reports, as written off and by whom. A record that turns up later still counts: its part of the write-off has no effect from then on. The rest of an epoch ends where its logger is heard again.
 
 Examples:
   stonechat write-off --logger 17 --epoch 1 --first 187 --last 536 --by 'A. Surveyor' --reason 'memory was cleared'
@@ -12,7 +11,7 @@ Examples:
   stonechat write-off --logger 12 --all-unclosed --by 'A. Surveyor' --reason 'restarts that it does not name'
   stonechat write-off list";
 
-/// What else `write-off` does than write off.
+/// The other action of `write-off`.
 #[derive(clap::Subcommand)]
 pub enum Command {
     /// List what is written off, and what of it has turned up since
@@ -36,7 +35,7 @@ pub struct Args {
     /// The logger, by its address or name
     #[arg(long, value_name = "LOGGER", required = true)]
     pub(super) logger: Option<LoggerWord>,
-    /// The epoch, as `stonechat gaps` tells it
+    /// The epoch, as `stonechat gaps` shows it
     #[arg(long, required_unless_present = "all_unclosed")]
     pub(super) epoch: Option<u32>,
     /// The first sequence
@@ -46,11 +45,11 @@ pub struct Args {
     #[arg(long, value_name = "SEQUENCE", requires = "first", conflicts_with = "rest_of_epoch",
         required_unless_present_any = ["rest_of_epoch", "all_unclosed"])]
     pub(super) last: Option<u32>,
-    /// What the epoch may have made after its largest held record: a logger was stolen or struck, or an epoch's end
-    /// was never told
+    /// Everything after the epoch's largest held record: for a logger that was stolen or destroyed, or an epoch whose
+    /// end was never reported
     #[arg(long)]
     pub(super) rest_of_epoch: bool,
-    /// The same of every epoch of the logger that is over and whose end is not known
+    /// The same for every past epoch of the logger whose end is not known
     #[arg(long, conflicts_with_all = ["epoch", "first", "last", "rest_of_epoch"])]
     pub(super) all_unclosed: bool,
     /// Do not ask whether to write off the rest of an epoch while the logger is heard
@@ -62,7 +61,7 @@ pub struct Args {
     /// Why
     #[arg(long, value_name = "TEXT", required = true)]
     pub(super) reason: Option<String>,
-    /// Say what would be written off, and write nothing
+    /// Show what would be written off, and write nothing
     #[arg(long)]
     pub(super) dry_run: bool,
     /// Print JSON

@@ -147,7 +147,7 @@ pub(super) fn read(table: &Table<'_, '_>) -> Option<Conversion> {
         "table" => table_of_values(table),
         "offset" => offset(table),
         other => {
-            table.note_value(&KIND, other, "is no kind of conversion");
+            table.note_value(&KIND, other, "is not a kind of conversion");
             None
         }
     }

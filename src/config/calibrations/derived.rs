@@ -181,7 +181,7 @@ fn combination(table: &Table<'_, '_>, kind: Option<&str>, of: Option<&[&str]>) -
             Some(Combination::Depth { tip_m: tip_m?, reference_m: reference_m?, water: water? })
         }
         other => {
-            table.note_value(&KIND, other, "is no kind of derived point");
+            table.note_value(&KIND, other, "is not a kind of derived point");
             None
         }
     }

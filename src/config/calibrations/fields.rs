@@ -30,7 +30,7 @@ pub(super) fn unit(table: &Table<'_, '_>, field: &Field) -> Option<Unit> {
         Ok(unit) => Some(unit),
         Err(unknown) => {
             let meant = unknown.suggestion.map_or(field.what().to_owned(), |meant| format!("{meant:?}"));
-            table.note(field, &format!("is no unit of UCUM that is known here; write {meant}"));
+            table.note(field, &format!("is not a known UCUM unit; write {meant}"));
             None
         }
     }

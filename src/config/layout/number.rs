@@ -93,7 +93,7 @@ pub(super) fn grid(table: &Table<'_, '_>, usual: &str, counts: &str, in_hundredt
             table.note_value(
                 &SCALE,
                 &text,
-                "is no positive number of at most nine digits before and after its point",
+                "is not a positive number of at most nine digits before and after its point",
             );
             return None;
         };
@@ -114,7 +114,7 @@ pub(super) fn grid(table: &Table<'_, '_>, usual: &str, counts: &str, in_hundredt
         table.note_value(
             &RESOLUTION,
             &text,
-            "is no positive number of at most nine digits before and after its point",
+            "is not a positive number of at most nine digits before and after its point",
         );
         return None;
     };

@@ -271,7 +271,7 @@ fn time(table: &Table<'_, '_>, is_absolute: bool, has_seconds: bool) -> Option<T
             let text = table.text(&ZONE, NAME_LEN_MAX_CHARS)?.value;
             let zone = CivilZone::named(text);
             if zone.is_none() {
-                table.note_value(&ZONE, text, "is no zone of the IANA database");
+                table.note_value(&ZONE, text, "is not a zone in the IANA database");
             }
             zone.map(Zone::Civil)
         }

@@ -1,7 +1,7 @@
 //! Compares each row with the held readings, and examines the stretches between anchors: whether there are as many rows
 //! as missing sequences between two anchors, each at its time.
 //!
-//! This is no proof yet. `evidence` decides whether the anchors distinguish one time from another.
+//! This is not a proof yet. `evidence` decides whether the anchors distinguish one time from another.
 
 use super::contents::step_s;
 use super::{Anchor, Contents, Fit, HeldRecord, Kind, Matcher, Met, Piece, Why};

@@ -257,7 +257,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_copy_of_a_ledger_that_another_process_holds_is_no_copy() {
+    fn a_copy_of_a_ledger_that_another_process_holds_is_not_a_copy() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("ledger.db");
         drop(Ledger::open(&path).unwrap());

@@ -76,7 +76,7 @@ fn identified(path: &Path) -> Result<(Connection, u32), Error> {
     if files::length(path).is_none() {
         return Err(Error::Absent { path: path.to_owned() });
     }
-    schema::refuse_what_is_no_file(path)?;
+    schema::refuse_unless_a_file(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(path, flags).map_err(|error| Error::at_open(path, error))?;
     bound(&mut db, path).map_err(|error| Error::at_open(path, error))?;

@@ -401,7 +401,7 @@ mod tests {
     }
 
     #[test]
-    fn trouble_with_the_disk_a_lock_or_memory_is_no_damage_of_the_ledger() {
+    fn trouble_with_the_disk_a_lock_or_memory_is_not_damage_of_the_ledger() {
         // Result codes of SQLite, from its documentation.
         for code in [
             ffi::SQLITE_IOERR,

@@ -37,10 +37,10 @@ pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
 /// Refuses the path of a ledger, or of a file that SQLite opens next to it, if it leads to something that is
 /// not a file: opening a FIFO for reading would wait without end.
-pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
+pub fn refuse_unless_a_file(path: &Path) -> Result<(), Error> {
     for tail in ["", "-wal", "-shm", "-journal"] {
         let path = crate::files::with_tail(path, tail);
-        crate::files::refuse_what_is_no_file(&path).map_err(|source| Error::NoFile { path, source })?;
+        crate::files::refuse_unless_a_file(&path).map_err(|source| Error::NoFile { path, source })?;
     }
     Ok(())
 }
@@ -50,7 +50,7 @@ pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
 pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     names::refuse_other(path)?;
     let at = |source| Error::at_open(path, source);
-    refuse_what_is_no_file(path)?;
+    refuse_unless_a_file(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(at)?;
     db.busy_timeout(BUSY_TIMEOUT).map_err(at)?;
@@ -78,7 +78,7 @@ pub fn sync_folder(path: &Path) -> Result<(), Error> {
 /// Opens for reading. The daemon may be running, stopped or killed; the reader may be another user.
 pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
-    refuse_what_is_no_file(path)?;
+    refuse_unless_a_file(path)?;
     match path.symlink_metadata() {
         Ok(_) => {}
         Err(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {

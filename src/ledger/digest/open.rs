@@ -12,7 +12,7 @@ use crate::ledger::db::place::file_identity;
 use crate::ledger::db::query;
 use crate::ledger::db::schema::{
     APPLICATION_ID, CHECKPOINT_PAGES, MIGRATIONS, VERSION, identify, refuse_old_library,
-    refuse_what_is_no_file, set_journal_mode, settings_of_every_connection, sync_folder,
+    refuse_unless_a_file, set_journal_mode, settings_of_every_connection, sync_folder,
 };
 use rusqlite::{Connection, OpenFlags};
 use std::path::Path;
@@ -27,7 +27,7 @@ const EXCHANGED_TRIES: u32 = 5;
 /// Opens for writing; creates a missing ledger; migrates an older one.
 pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
-    refuse_what_is_no_file(path)?;
+    refuse_unless_a_file(path)?;
     // A restore puts another file under the name, and holds the old file's lock until it is done. A process
     // that waited for that lock has the old file open, and would write its -wal next to the new one. So it
     // opens the ledger again instead. From here on the connection holds a lock that keeps every restore out.

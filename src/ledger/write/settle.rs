@@ -93,7 +93,7 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     let through = through.unwrap_or(limit);
     let (readings, taken) = place_readings(&transaction, through)?;
     for &row in &taken {
-        keep_beside_held(&transaction, row)?;
+        keep_as_conflict_with_held(&transaction, row)?;
     }
     Blocks::of_journal(&transaction, through, &taken)?.store(&transaction, through, day)?;
     store_ranges(&transaction, state, through)?;
@@ -176,7 +176,7 @@ fn is_constraint(error: &rusqlite::Error) -> bool {
 }
 
 /// Keeps a journal row that found no place next to the record that is held there, unless both are the same.
-fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
+fn keep_as_conflict_with_held(db: &Connection, row: i64) -> Result<(), Error> {
     let sql = format!("SELECT {} FROM journal WHERE row = ?", SETTLED.list());
     let mut statement = db.prepare_cached(&sql)?;
     let mut found = statement.query([row])?;

@@ -30,7 +30,7 @@ mod tests {
     use super::distance;
 
     #[test]
-    fn the_nearest_names_are_those_that_somebody_meant() {
+    fn the_nearest_names_are_those_that_were_meant() {
         let nearest = |typed: &str| {
             let names = ["P-11 pore pressure", "P-11 temperature", "P-12 pore pressure", "air pressure"];
             names.into_iter().min_by_key(|name| distance(typed, name)).unwrap()

@@ -61,7 +61,8 @@ impl Page<'_> {
     /// The answer, the site, the span; then the gateway if it is at fault, and loggers that left.
     fn head(&self) -> String {
         let (frame, offset) = (self.frame, self.frame.utc_offset_s);
-        let mut text = prose(&self.answer(), self.columns) + &prose(&screen::site(frame), self.columns);
+        let mut text = prose(&self.answer(), self.columns);
+        text.extend(screen::site(frame).map(|line| prose(&line, self.columns)));
         if let (false, Some(span)) = (self.wanted.by_month, self.wanted.spans.first()) {
             let from = match span.from {
                 GatewayTime::MIN => "the first record".to_owned(),

@@ -18,7 +18,7 @@ impl Page<'_> {
     pub(super) fn set_aside(&self, aside: &DamagedLedger) -> String {
         let offset = self.frame.utc_offset_s;
         let mut text = format!(
-            "The ledger was damaged ({}), and was set aside on {} as {}. {} there and not in this one.",
+            "The ledger was damaged ({}), and was set aside on {} as {}. {} there and not in this ledger.",
             aside.reason,
             local(aside.set_aside_at, offset),
             aside.file,
@@ -38,12 +38,12 @@ impl Page<'_> {
                 Some(known) => format!("what came in after {} is not known", local(known, offset)),
                 None => "nothing is known of what it held".to_owned(),
             };
-            text += &format!(" {} of those missing may be in it too: {since}.", counted(perhaps, "record"));
+            text += &format!(" {} that are missing may also be in it: {since}.", counted(perhaps, "record"));
         }
         text + &format!(" Before any visit, bring over what can be read: `stonechat salvage {}`.", aside.file)
     }
 
-    /// Which part of the report was asked for.
+    /// Which part of the report was requested.
     pub(super) fn restriction(&self) -> String {
         let mut parts = Vec::new();
         if !self.wanted.loggers.is_empty() {
@@ -75,9 +75,9 @@ impl Page<'_> {
             self.prose(
                 0,
                 &format!(
-                    "Firmware fault: logger {} ({}) reports in epoch {} that its epoch {} ended with {}. Held is {}, and \
-                     it can have made about {} more at most. Report this to its maker. You can write off what it never \
-                     made (`stonechat write-off`).",
+                    "Firmware fault: logger {} ({}) reports in epoch {} that its epoch {} ended with {}. The ledger \
+                     holds {}, and the logger can have made about {} more at most. Report this to its maker. You can \
+                     write off what it never made (`stonechat write-off`).",
                     bad.logger,
                     self.name(bad.logger),
                     bad.by_epoch,

@@ -25,8 +25,8 @@ impl Page<'_> {
                 "Yes, soon: until when the records can be fetched is not known.".to_owned()
             }
             Verdict::NotYetKnown => "Not yet known: the gateway must work first.".to_owned(),
-            Verdict::No(WhyNot::Single) => "Not for these alone: they are single records. Fetch them at your next visit; \
-                the table shows until when they are there."
+            Verdict::No(WhyNot::Single) => "Not for these alone: they are single records. Fetch them at your next \
+                visit; the table shows how long they are kept."
                 .to_owned(),
             Verdict::No(WhyNot::Elsewhere) => "No: another unit made what is missing, so a visit to the loggers that are \
                 there now does not bring it. If you still have that unit, copy its memory."

@@ -95,7 +95,7 @@ impl Page<'_> {
         self.with_tail(&narrow, "", &tails, &notes)
     }
 
-    /// What of a gap is still in its logger, in words.
+    /// How much of a gap is still in its logger, in words.
     pub(super) fn deadline(&self, gap: &Gap) -> String {
         let at = |time| self.at(time);
         let memory = &gap.in_memory;

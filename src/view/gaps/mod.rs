@@ -1,8 +1,9 @@
 //! The gap report in words, for a reader who has never seen one.
 //!
-//! Input: what was found, and how many columns there are. Output: plain text, without escape sequences. It answers first
-//! whether a visit is needed, on one screen. The whole report, which is asked for, goes on: one fault or many, since when,
-//! what is missing, what moved meanwhile, where to go until when; then, apart, what is not counted as missing.
+//! Input: what was found, and how many columns there are. Output: plain text, without escape sequences. It answers
+//! first whether a visit is needed, on one screen. The whole report, on request, continues: one fault or many, since
+//! when, what is missing, what moved meanwhile, where to go until when; then, separately, what is not counted as
+//! missing.
 
 mod apart;
 mod drive;
@@ -64,7 +65,7 @@ impl Page<'_> {
     fn complete(&self) -> &'static str {
         match (self.found.gateway.works(), self.is_part()) {
             (true, _) if self.found.report.service.missing() > 0 => {
-                "Every record that must exist of the others is held, and none of them is silent."
+                "Of the other loggers, every record that must exist is held, and none of them is silent."
             }
             (false, true) => "Nothing is missing in this part, as far as it was received.",
             (false, false) => "Every record that must exist is held, as far as the gateway received any.",

@@ -88,7 +88,7 @@ impl Page<'_> {
         text
     }
 
-    /// Whether it is repaired, and over for so long that it is not listed, unless by `--each` or `--from`.
+    /// Whether it is repaired and ended so long ago that it is only listed with `--each` or `--from`.
     pub(super) fn is_long_repaired(&self, outage: &Outage) -> bool {
         let is_over = outage.is_repaired() && outage.to < self.now.later(-REPAIRED_SHOWN_S);
         is_over && self.wanted.from.is_none()

@@ -23,9 +23,9 @@ const PROSE_COLUMNS_MAX: usize = 100;
 const NAME_MAX: [usize; 2] = [22, 32];
 /// From this width on, names have more room.
 const ROOMY_COLUMNS: usize = 120;
-/// Indent of what is below a row because there is no room to its right.
+/// Indent of text that is below a row because there is no room to its right.
 const TAIL_INDENT: usize = 11;
-/// Comes before a deadline where the column's heading does not say it.
+/// Comes before a deadline if the column's heading does not say it.
 pub(super) const FETCH_BEFORE: &str = "fetch before ";
 /// Indent of tables and text.
 pub(super) const INDENT: usize = 3;
@@ -58,7 +58,8 @@ impl<'a> Page<'a> {
     pub(super) fn head(&self) -> String {
         let of = if self.is_part() { " for this part" } else { "" };
         let verdict = verdict::line(&self.found.verdict, self.frame, &self.found.gateway, of);
-        self.prose(0, &verdict) + &self.prose(0, &view::screen::site(self.frame)) + &self.restriction()
+        let site: String = view::screen::site(self.frame).map(|line| self.prose(0, &line)).collect();
+        self.prose(0, &verdict) + &site + &self.restriction()
     }
 
     /// Damaged ledgers from which nothing has been brought over yet.
@@ -74,7 +75,7 @@ impl<'a> Page<'a> {
         self.open.iter().map(|gap| gap.records()).fold(0, u64::saturating_add)
     }
 
-    /// Adds the remarks and manual readings of some spans of one logger to what is said already.
+    /// Adds the remarks and manual readings of some spans of one logger to the lines that are there already.
     pub(super) fn with_written(&self, mut lines: Vec<String>, spans: &[NotesSpan]) -> Vec<String> {
         let notes = &self.found.notes;
         let offset = self.frame.utc_offset_s;
@@ -135,13 +136,13 @@ impl<'a> Page<'a> {
         wrapped(words, indent, indent, self.columns.min(PROSE_COLUMNS_MAX))
     }
 
-    /// One line, no longer than there is room.
+    /// One line, cut to the width.
     pub(super) fn cut(&self, line: &str) -> String {
         format!("{}\n", term::beginning(line, self.columns))
     }
 
-    /// A table whose last column stands at its right where there is room, and below each row where there is not.
-    /// What people wrote down about a row comes last.
+    /// A table whose last column is at the right if there is room, and below each row if not. Notes about a row come
+    /// last.
     pub(super) fn with_tail(
         &self,
         table: &Table,

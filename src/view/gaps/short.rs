@@ -14,15 +14,15 @@ use crate::view::visits::words;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// The outages that have a line each, the worst ones.
+/// How many outages have a line each; the worst are shown.
 const OUTAGES_SHOWN: usize = 3;
 /// How many loggers have a line each, the most urgent ones: at least, and at most.
 const LOGGERS_SHOWN: (usize, usize) = (3, 8);
-/// Silent loggers that are named one by one.
+/// How many silent loggers are named one by one.
 const SILENT_NAMED: usize = 4;
 /// What shows all.
 const ALL: &str = "stonechat gaps --all";
-/// Names may be cut to this, where there is no room.
+/// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
 
 impl Page<'_> {
@@ -35,7 +35,7 @@ impl Page<'_> {
         head + &happened + &missing + &next
     }
 
-    /// What comes before any logger, each as a paragraph.
+    /// What must be read before the loggers, each as a paragraph.
     fn notices(&self) -> String {
         let offset = self.frame.utc_offset_s;
         let first =
@@ -135,7 +135,7 @@ impl Page<'_> {
         format!("\n{title}{}{}", table.fitted(self.columns, '…'), screen::more(more, "logger", ALL))
     }
 
-    /// The whole in one sentence; empty if nothing is missing.
+    /// The totals in one sentence; empty if nothing is missing.
     fn missing_in_all(&self) -> String {
         let mut loggers: Vec<Address> = self.open.iter().map(|gap| gap.logger).collect();
         loggers.dedup();

@@ -18,11 +18,14 @@ const ALL: &str = "stonechat import list --all";
 
 /// The imports so far: the newest on one screen, or all.
 pub fn list(imports: &[ImportEntry], frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
-    let Some(last) = imports.last() else { return "No imports yet.\n".to_owned() };
+    let Some(last) = imports.last() else {
+        return "No imports yet.\n".to_owned() + &screen::not_used(frame, columns);
+    };
     let number = counted(imports.len() as u64, "import");
     let (when, by) = (frame.at(last.imported_at), &last.by);
     let answer = format!("Who imported what? {number}, the last one on {when} by {by}.");
-    let head = prose(&answer, columns) + &prose(&screen::site(frame), columns);
+    let site: String = screen::site(frame).map(|line| prose(&line, columns)).collect();
+    let head = prose(&answer, columns) + &site;
     head + "\n" + &if is_whole { whole(imports, frame) } else { newest(imports, frame, columns) }
 }
 

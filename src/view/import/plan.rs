@@ -9,20 +9,22 @@ use crate::hand::outcome::ImportOutcome;
 use crate::hand::plan::FilePlan;
 use crate::text::thousands;
 use crate::view::frame::Frame;
+use crate::view::screen::not_used;
 use crate::view::term::{Table, wrapped};
 
 /// The plan: nothing is written yet. Of an import that follows, only a line: its screen comes when it is done.
 pub fn plan(of: &ImportOutcome, frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
     match (is_whole, of.dry_run) {
-        (true, _) => whole(of, columns),
+        (true, _) => whole(of, frame, columns),
         (false, true) => screen(of, frame, columns),
         (false, false) => before(of, columns),
     }
 }
 
 /// Every file, note and gap.
-fn whole(of: &ImportOutcome, columns: usize) -> String {
+fn whole(of: &ImportOutcome, frame: Frame<'_>, columns: usize) -> String {
     let mut text = format!("{}: plan of the import. Nothing is written yet.\n", of.site);
+    text += &not_used(frame, columns);
     if !of.files.is_empty() {
         text.push('\n');
     }

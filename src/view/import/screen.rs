@@ -33,7 +33,9 @@ const ALL: &str = "--all";
 /// The plan or the result on one screen.
 pub(super) fn screen(of: &ImportOutcome, frame: Frame<'_>, columns: usize) -> String {
     let page = Page { of, frame, folder: folder(&of.files), columns: columns.max(COLUMNS_MIN) };
-    let head = prose(&page.answer(), page.columns) + &prose(&page.missing_in_all(), page.columns);
+    let head = prose(&page.answer(), page.columns)
+        + &prose(&page.missing_in_all(), page.columns)
+        + &screen::not_used(frame, page.columns);
     let before = if of.dry_run { String::new() } else { before(of, columns) };
     let next = screen::next(&page.steps(), page.columns);
     let notes = page.notes(&[&before, &head, &next]);

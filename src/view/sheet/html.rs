@@ -1,7 +1,7 @@
-//! The sheets as one HTML file to be printed: black on white, one page a logger on A4 or Letter, no script, nothing
-//! from anywhere else.
+//! The sheets as one HTML file to be printed: black on white, one page for each logger on A4 or Letter, without scripts
+//! and external resources.
 //!
-//! All text goes through [`escaped`]; a name stays a name, whatever it contains.
+//! All text goes through [`escaped`], so a name cannot add markup.
 
 use super::page::{BLANKS, caption, clean, expected, facts, gateway, heading, last, title};
 use crate::report::sheet::{Sheet, SheetPage};

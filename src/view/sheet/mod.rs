@@ -1,4 +1,4 @@
-//! The sheets of a walk: a page a logger, for a printer.
+//! Visit sheets: one page for each logger, to print.
 
 mod html;
 mod page;
@@ -6,12 +6,12 @@ mod text;
 
 use crate::report::sheet::Sheet;
 
-/// What a sheet is written as.
+/// The format of the sheets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SheetForm {
     /// For a browser, to be printed.
     Html,
-    /// Plain text, pages apart by form feeds.
+    /// Plain text, with a form feed between two pages.
     Text,
 }
 

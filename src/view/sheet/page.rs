@@ -1,4 +1,4 @@
-//! What is on a sheet, in whatever form it is written.
+//! The contents of a sheet, in any format.
 
 use crate::report::sheet::{EXPECTED_DAYS, Sheet, SheetPage};
 use crate::text::{duration, local, offset_label};
@@ -14,11 +14,11 @@ pub(super) fn clean(text: &str) -> String {
     crate::text::shown(text)
 }
 
-/// Label and words of the facts at the head of a page.
+/// Labels and texts of the facts at the top of a page.
 pub(super) fn facts(sheet: &Sheet, page: &SheetPage) -> Vec<(&'static str, String)> {
     let at = |time: GatewayTime| local(time, sheet.utc_offset_s);
     let visit = &page.visit;
-    let not_stated = || "not told".to_owned();
+    let not_stated = || "not given".to_owned();
     let mut all = vec![
         ("area", visit.area.clone().unwrap_or_else(not_stated)),
         ("access", visit.access.clone().unwrap_or_else(not_stated)),
@@ -38,7 +38,7 @@ pub(super) fn facts(sheet: &Sheet, page: &SheetPage) -> Vec<(&'static str, Strin
         ),
     ];
     if visit.is_silent {
-        all.push(("silent", "yes: look at antenna and cell".to_owned()));
+        all.push(("silent", "yes: check antenna and cell".to_owned()));
     }
     let is_idle =
         visit.fetch.is_empty() && visit.look_for.is_empty() && visit.elsewhere.is_empty() && !visit.is_silent;
@@ -79,7 +79,7 @@ pub(super) fn title(page: &SheetPage) -> String {
     format!("{}  {}", page.visit.logger, clean(&page.name))
 }
 
-/// What stands above the first line.
+/// The line at the top of a page.
 pub(super) fn heading(sheet: &Sheet, number: usize) -> String {
     format!(
         "{}: visit sheet {number} of {}, made {}; times are the site's ({})",
@@ -90,7 +90,7 @@ pub(super) fn heading(sheet: &Sheet, number: usize) -> String {
     )
 }
 
-/// What the columns of the channels say.
+/// What the columns of the channels mean.
 pub(super) fn caption(sheet: &Sheet, page: &SheetPage) -> String {
     match page.last_reading_at {
         Some(at) => format!(

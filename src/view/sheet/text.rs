@@ -49,7 +49,7 @@ fn one(sheet: &Sheet, page: &SheetPage, number: usize) -> String {
         ]);
     }
     let lines = table.text(0);
-    // The heading, then a line a channel; a point's name has a line of its own below.
+    // The heading, then one line for each channel; a point's name has a line of its own below.
     let points = std::iter::once(None).chain(page.channels.iter().map(|channel| channel.point.as_deref()));
     for (line, point) in lines.lines().zip(points) {
         text += &cut(line, COLUMNS + 12);

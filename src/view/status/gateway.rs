@@ -12,18 +12,17 @@ use crate::view;
 pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
     let offset = status.around.utc_offset_s;
     let Some(state) = &status.around.daemon else {
-        let line =
-            "NO WORD from a daemon: is it running, and is `site.runtime_dir` the same for it and for this?";
+        let line = "NO REPORT from a daemon: is it running, and does it use the same `site.runtime_dir` as this command?";
         return vec![("gateway", line.to_owned())];
     };
     if !status.around.daemon_alive {
         let how = if state.phase.is_stopped() {
             "NOT RUNNING: the daemon was stopped"
         } else {
-            "NOT RUNNING: the daemon is gone without having stopped"
+            "NOT RUNNING: the daemon ended without stopping properly"
         };
         let last = whole(&local(state.written_at, offset));
-        return vec![("gateway", format!("{how}; its last word is from {last}"))];
+        return vec![("gateway", format!("{how}; its last report is from {last}"))];
     }
     let clock = if state.clock_synchronised { "clock synchronised" } else { "CLOCK NOT SYNCHRONISED" };
     let commit = state.commit.map_or("nothing committed yet".to_owned(), |commit| {
@@ -118,7 +117,7 @@ pub(super) fn radios(status: &Status) -> impl Iterator<Item = (&'static str, Str
     })
 }
 
-/// What came in and is no readable record of this site.
+/// Frames and records that came in and are not readable records of this site.
 pub(super) fn unread(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
     let foreign = view::unread::foreign(&status.foreign, status.now).map(|line| ("foreign", line));
     let opaque = status.opaque.iter().map(|opaque| ("opaque", view::unread::opaque(opaque)));

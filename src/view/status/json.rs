@@ -20,7 +20,7 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// `D` and `N`: what a daemon says of itself, and a notice.
+/// `D` and `N`: what a daemon reports about itself, and a notice.
 #[derive(Serialize)]
 struct StatusJson<'a, D, N> {
     site: &'a str,
@@ -118,7 +118,7 @@ struct LoggerJson<'a> {
     #[serde(serialize_with = "as_rfc3339")]
     next_drive_deadline: Option<GatewayTime>,
     heard_first_time_7d: Option<f64>,
-    needs_somebody: bool,
+    needs_attention: bool,
     strip: Vec<Day<'a>>,
     opaque: OpaqueJson,
 }
@@ -130,7 +130,7 @@ struct Day<'a> {
     counts: &'a DayCounts,
 }
 
-/// As files take it; times are in UTC, days are the site's.
+/// The status as JSON; times are in UTC, days are the site's.
 pub fn as_json(status: &Status) -> impl Serialize {
     let (around, growth) = (&status.around, status.growth);
     StatusJson {
@@ -224,7 +224,7 @@ fn logger_json<'a>(status: &Status, logger: &'a LoggerStatus) -> LoggerJson<'a> 
         in_logger: logger.in_logger,
         next_drive_deadline: logger.drive.map(|(at, _)| at),
         heard_first_time_7d: (due > 0).then(|| radio as f64 / due as f64),
-        needs_somebody: logger.needs_somebody(status.now),
+        needs_attention: logger.needs_attention(status.now),
         strip: strip.collect(),
         opaque: status.opaque.iter().find(|opaque| opaque.logger == logger.address).into(),
     }

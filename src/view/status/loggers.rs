@@ -103,8 +103,8 @@ pub(super) fn legend(status: &Status, look: Look) -> String {
     parts.push("a day begins at midnight".to_owned());
     // A character and its meaning stay together.
     let mut text = paragraph("days", INDENT, parts.iter().map(String::as_str), look.width);
-    let columns = "heard: share heard first time over 7 days, of what was due; fetch before: when its memory may \
-                   begin to overwrite what is missing";
+    let columns = "heard: share of what was due in 7 days that was heard the first time; fetch before: when the memory \
+                   may begin to overwrite missing records";
     text += &paragraph("columns", INDENT, columns.split_ascii_whitespace(), look.width);
     text
 }

@@ -1,17 +1,17 @@
-//! How the status is to look, and how it writes times.
+//! How the status looks, and how it writes times.
 
 use crate::report::days::STRIP_DAYS;
 use crate::text::local;
 use crate::time::{Days, GatewayTime};
 
-/// Days of the strip where there is little room.
+/// Days of the strip if there is little room.
 const STRIP_DAYS_NARROW: usize = 14;
 /// Below this width there is little room.
 const WIDE: usize = 100;
 /// Text begins here, after the labels.
 pub const INDENT: usize = 9;
 
-/// How the text is to look.
+/// How the text looks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
     /// The width in columns.
@@ -34,7 +34,7 @@ pub fn whole(text: &str) -> String {
     text.replace(' ', "\u{a0}")
 }
 
-/// A time without its year where the year is clear.
+/// A time without its year if the year is clear.
 pub fn short_time(at: GatewayTime, now: GatewayTime, offset: i32) -> String {
     let text = local(at, offset);
     let short = if at.since(now).abs() < 180 * Days::LENGTH_S { text.get(5..) } else { text.get(..10) };

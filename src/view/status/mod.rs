@@ -1,8 +1,8 @@
 //! The status as a person reads it, in a width.
 //!
-//! Input: [`Status`]. Output: plain lines without an escape sequence. The first line says whether a visit is needed. On the
-//! first screen follow the gateway, the loggers that need action, and what to do next. The whole status goes on: first the
-//! gateway, then a row for each logger, the legend, and in the last line what to do next.
+//! Input: [`Status`]. Output: plain lines without an escape sequence. The first line says whether a visit is needed.
+//! The rest of the first screen shows the gateway, the loggers that need action, and what to do next. The whole status
+//! shows the gateway, then a row for each logger, the legend, and in the last line what to do next.
 
 mod gateway;
 mod json;
@@ -45,9 +45,11 @@ fn head(status: &Status, look: Look) -> String {
         utc_offset_s: around.utc_offset_s,
         roster: &status.roster,
         now: status.now,
+        in_force: &around.in_force,
     };
     let verdict = view::verdict::line(&status.verdict, frame, &status.gateway, "");
-    wrapped(&verdict, 0, 0, look.width) + &wrapped(&view::screen::site(frame), 0, 0, look.width)
+    let site = view::screen::site(frame).map(|line| wrapped(&line, 0, 0, look.width));
+    wrapped(&verdict, 0, 0, look.width) + &site.collect::<String>()
 }
 
 /// The whole status, below its head.

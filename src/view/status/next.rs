@@ -18,8 +18,8 @@ pub(super) fn next_step(status: &Status) -> String {
         // Nothing is given up while some of it may still be in a logger.
         let left = |memory: &InMemory| memory.in_logger != InLogger::No;
         if status.report.open_records() == 0 && status.report.unclosed.is_empty() {
-            return "nothing is urgent; put the loggers that are off the roster on it again, so that their gaps are \
-                    listed."
+            return "nothing is urgent; put the loggers that are missing from the roster back on it, so that their gaps \
+                    are listed."
                 .to_owned();
         }
         let open_gaps = status.report.gaps.iter().filter(|gap| gap.state == GapState::Open);
@@ -34,7 +34,7 @@ pub(super) fn next_step(status: &Status) -> String {
             .to_owned();
     }
     match status.loggers.iter().any(|logger| logger.silent) {
-        true => "nothing: no gap is open, and no logger is silent that should be heard.".to_owned(),
+        true => "nothing: no gap is open, and no logger that should be heard is silent.".to_owned(),
         false => "nothing: every record that must exist is held, and no logger is silent.".to_owned(),
     }
 }
@@ -57,7 +57,7 @@ pub(super) fn bad_path(status: &Status) -> Option<(&LoggerStatus, u64)> {
 /// What to do about it.
 pub(super) fn path_step(logger: &LoggerStatus, percent: u64) -> String {
     format!(
-        "look at the radio path of logger {} ({}): only {percent} % arrived the first time.",
+        "check the radio path of logger {} ({}): only {percent} % arrived the first time.",
         logger.address, logger.name
     )
 }
@@ -72,11 +72,11 @@ fn silence_step(status: &Status) -> Option<String> {
     }
     let longest = silent.iter().min_by_key(|logger| logger.heard.map(|heard| heard.received_at))?;
     let since = longest.heard.map_or("was never heard".to_owned(), |heard| {
-        format!("is silent for {}", whole(&duration(status.now.since(heard.received_at))))
+        format!("has been silent for {}", whole(&duration(status.now.since(heard.received_at))))
     });
     let others = match silent.len() as u64 - 1 {
         0 => String::new(),
         n => format!(", and {}", counted(n, "other silent one")),
     };
-    Some(format!("see why logger {} ({}) {since}{others}.", longest.address, longest.name))
+    Some(format!("find out why logger {} ({}) {since}{others}.", longest.address, longest.name))
 }

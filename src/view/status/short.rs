@@ -13,9 +13,9 @@ use crate::view::term::{Column, Table, paragraph, wrapped};
 
 /// How many loggers have a line each: at least, and at most.
 const LOGGERS_SHOWN: (usize, usize) = (0, 10);
-/// The notices that are shown where the gateway works.
+/// How many notices are shown if the gateway works.
 const NOTICES_SHOWN: usize = 2;
-/// Names may be cut to this, where there is no room.
+/// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
 
 /// The first screen, with its head and the loggers in a sentence.
@@ -39,7 +39,7 @@ fn above(status: &Status, look: Look, loggers_in_a_sentence: &str) -> String {
     let mut line = |label: &str, words: &str| {
         text += &paragraph(label, INDENT, words.split_ascii_whitespace(), look.width)
     };
-    // Where the gateway is at fault, the paragraph above says so.
+    // If the gateway is at fault, the paragraph above says so.
     for (label, words) in gateway::gateway(status).iter().filter(|_| is_working) {
         line(label, words);
     }

@@ -1,5 +1,5 @@
-//! The visit list in words. The first screen: is a visit needed, and the first loggers of the order. The whole list goes
-//! on: all of the order, then the walk area by area with what you need to know at each logger.
+//! The visit list in words. The first screen: is a visit needed, and the first loggers of the order. The whole list
+//! continues: the full order, then the walk area by area with what you need to know at each logger.
 //!
 //! Input: the visits in order, and how many columns there are. Output: plain text, without escape sequences.
 
@@ -23,16 +23,16 @@ use std::collections::BTreeMap;
 const COLUMNS_MIN: usize = 60;
 /// Paragraphs are no wider: longer lines are hard to read.
 const PROSE_COLUMNS_MAX: usize = 100;
-/// Names may be cut to this, where there is no room.
+/// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 16;
 /// The most ranges of a logger that are listed, the longest ones, unless `--each` is given.
 const RANGES_SHOWN: usize = 3;
-/// Silent loggers that are named one by one.
+/// How many silent loggers are named one by one.
 const SILENT_NAMED: usize = 6;
 /// Indent of tables and text, and of what belongs to a logger.
 const INDENT: usize = 3;
 const OF_LOGGER: usize = 11;
-/// Named in place of an area that the roster does not give.
+/// Shown instead of an area if the roster gives none.
 const NO_AREA: &str = "area not on the roster";
 
 /// How much of the list is wanted.
@@ -79,7 +79,7 @@ impl<'a> Page<'a> {
         let (list, offset) = (self.list, self.frame.utc_offset_s);
         let of = if self.wanted.is_part { " for this part" } else { "" };
         let mut text = self.prose(0, &verdict::line(&list.verdict, self.frame, &list.gateway, of));
-        text += &self.prose(0, &view::screen::site(self.frame));
+        text.extend(view::screen::site(self.frame).map(|line| self.prose(0, &line)));
         let gateway = view::gateway::first_with(&list.gateway, list.first_to_overwrite, self.now, offset);
         for words in gateway.into_iter().chain(view::service::lines(&list.service, offset)) {
             text += &format!("\n{}", self.prose(0, &words));
@@ -143,7 +143,7 @@ impl<'a> Page<'a> {
         }
     }
 
-    /// The order, with so many loggers.
+    /// The order, with at most this many loggers.
     fn order(&self, title: &str, most: usize) -> String {
         if self.to_go().next().is_none() {
             return String::new();

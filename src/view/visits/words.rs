@@ -1,4 +1,4 @@
-//! What is said of a visit, in the list and on the sheets: until when, what is at stake, its cell, and what to fetch.
+//! The words about a visit, in the list and on the sheets: until when, what is at stake, its cell, and what to fetch.
 
 use crate::report::visits::{Class, Fetch, Visit};
 use crate::text::{counted, duration, thousands};
@@ -11,7 +11,7 @@ type At<'a> = &'a dyn Fn(GatewayTime) -> String;
 /// Until when, in words.
 pub fn said(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
     let until = match visit.nothing_left_by {
-        Some(by) if by > now => format!(", the last of the gaps until {} at most", at(by)),
+        Some(by) if by > now => format!(", the last of the gaps by {} at the latest", at(by)),
         _ => String::new(),
     };
     let small = if visit.class == Class::Small { "; single records, no reason to hurry" } else { "" };
@@ -22,22 +22,25 @@ pub fn said(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
         }
         (_, Some(earliest), Some(latest)) if earliest <= now && latest > now => {
             format!(
-                "now: its memory may be overwriting the oldest, and does from {} on at the latest{small}",
+                "now: its memory may already be overwriting the oldest records, and will from {} on at the \
+                 latest{small}",
                 at(latest)
             )
         }
         (_, Some(earliest), _) if earliest <= now => {
-            format!("now: its memory may have overwritten the oldest; the rest may be there{until}{small}")
+            format!(
+                "now: its memory may have overwritten the oldest records; the rest may be there{until}{small}"
+            )
         }
         (_, Some(earliest), Some(latest)) if latest != earliest => {
             format!(
-                "before {}; its memory overwrites the oldest from {} on at the latest{small}",
+                "before {}; its memory overwrites the oldest records from {} on at the latest{small}",
                 at(earliest),
                 at(latest)
             )
         }
         (_, Some(by), _) => format!("before {}{small}", at(by)),
-        (_, None, _) => format!("soon: until when it is there is not known{small}"),
+        (_, None, _) => format!("soon: how long it is kept is not known{small}"),
     }
 }
 
@@ -52,7 +55,7 @@ pub fn go_before(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
     }
 }
 
-/// What else is to be known of a logger, in a word or a few.
+/// What else to know about a logger, in a few words.
 pub fn mark(visit: &Visit) -> &'static str {
     match (visit.is_silent, visit.class) {
         (true, _) if visit.is_expected_quiet => "quiet, as expected",
@@ -79,7 +82,7 @@ pub fn stake(visit: &Visit, at: At<'_>) -> Option<String> {
         parts.push(format!("about {} presumed", counted(stake.presumed, "reading")));
     }
     if stake.presumed_unknown {
-        parts.push("what else it made, how much is not known".to_owned());
+        parts.push("an unknown number of other records".to_owned());
     }
     if parts.is_empty() {
         return None;
@@ -121,7 +124,7 @@ pub fn battery(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
     match visit.battery_installed.as_deref().map(|day| (day, visit.cell_days(now))) {
         Some((day, Some(days))) => format!("{measured}; put in {day}, {} ago", counted(days, "day")),
         Some((day, None)) => format!("{measured}; put in {day}"),
-        None => format!("{measured}; when it was put in is not told"),
+        None => format!("{measured}; when it was put in is not known"),
     }
 }
 

@@ -27,7 +27,7 @@ impl Drop for Copied {
 /// Opens it. `ledger`: the present one; a copy is made next to it if one is needed.
 pub(super) fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     let not = |why: &dyn std::fmt::Display| SalvageError::From(from.to_owned(), why.to_string());
-    schema::refuse_what_is_no_file(from).map_err(|error| not(&error))?;
+    schema::refuse_unless_a_file(from).map_err(|error| not(&error))?;
     let has_wal = files::length(&with_tail(from, "-wal")).is_some_and(|bytes| bytes > 0);
     let mut source = if has_wal {
         let copy = Copied(with_tail(ledger, &format!(".salvage-{}", std::process::id())));

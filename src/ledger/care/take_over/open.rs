@@ -70,9 +70,8 @@ pub fn replace(
     Ok((ledger, TakenOver { unused, ..taken }))
 }
 
-/// A second check by a running daemon, whose connection must be closed before: one page that was read wrongly
-/// is no reason to set years of data aside. `None`: it is damaged indeed, or lacks authentic records of
-/// `memory`.
+/// A second check by a running daemon, whose connection must be closed before: one page that was read wrongly is not a
+/// reason to set years of data aside. `None`: it is damaged indeed, or lacks authentic records of `memory`.
 pub fn look_again(path: &Path, memory: &Coverage) -> Result<Option<Ledger>, Error> {
     let (known, _) = read_known(path);
     if file_looks(path, known.is_some()).is_some() {
