@@ -146,7 +146,7 @@ fn a_gap_heals_over_the_radio_and_what_was_asked_is_in_the_ledger() {
     assert_eq!(spans, [AskedSpan { epoch: 1, first: 4, count: 6 }]);
     assert!(i64::from(epoch) >= unix_now() - 600);
     assert!((1..=1 << 31).contains(&sequence));
-    // A replayed frame and a duplicate open nobody's mouth; the answer closes the gap.
+    // Repeated frames are answered with nothing; the records asked for close the gap.
     logger.sends([2, 12].into_iter().chain(4..=9));
     daemon.wait_for("the answer", |state| {
         state.commit.is_some_and(|commit| commit.records >= u64::from(next) - 1)
@@ -169,13 +169,72 @@ fn a_gap_heals_over_the_radio_and_what_was_asked_is_in_the_ledger() {
     // The next run has a larger epoch, so no nonce comes twice.
     let mut daemon = site.start();
     daemon.wait_listening();
-    logger.sends([next + 3]);
-    next += 4;
+    let lost = next;
+    next += 3;
     let (later, _, spans) = sends_until_asked(&mut logger, &mut daemon, &mut next);
     assert!(later > epoch, "{later} after {epoch}");
-    assert_eq!(
-        spans,
-        [AskedSpan { epoch: 1, first: next - 4 - u32::from(next > 17), count: spans[0].count }]
-    );
+    assert_eq!(spans, [AskedSpan { epoch: 1, first: lost, count: 3 }]);
+    // Killed before it could note that all is committed: for an hour nothing is known of what was spent.
+    daemon.kill();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    for _ in 0..10 {
+        let commits = daemon.state().map_or(0, |state| state.commits);
+        logger.sends([next]);
+        next += 1;
+        daemon.wait_for("a commit", |state| state.commits > commits);
+    }
+    let none = logger.pty.read_within(&mut logger.line, std::time::Duration::ZERO);
+    assert_eq!(none.unwrap_err().kind(), std::io::ErrorKind::TimedOut);
     assert!(daemon.stop().success());
+}
+
+/// What is sent by a daemon that is set up so, while records are missing.
+fn asks_nothing(change: impl FnOnce(&mut Site)) {
+    let (mut site, pty, key) = site("");
+    change(&mut site);
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut logger = Logger::new(pty, &key);
+    logger.sends((1..=3).chain(10..=12));
+    daemon.wait_frames(6);
+    for sequence in 13..23 {
+        let commits = daemon.state().map_or(0, |state| state.commits);
+        logger.sends([sequence]);
+        daemon.wait_for("a commit", |state| state.commits > commits);
+    }
+    let none = logger.pty.read_within(&mut logger.line, std::time::Duration::ZERO);
+    assert_eq!(none.unwrap_err().kind(), std::io::ErrorKind::TimedOut, "{}", daemon.log());
+    assert!(daemon.stop().success());
+}
+
+#[test]
+fn nothing_is_sent_unless_it_is_enabled_the_logger_listens_the_radio_may_send_and_the_clock_is_right() {
+    asks_nothing(|site| site.edit("site.toml", "enabled = true", "enabled = false"));
+    asks_nothing(|site| site.edit("loggers.toml", "listens = true\n", ""));
+    asks_nothing(|site| site.edit("site.toml", "enabled = true", "enabled = true\nquiet = \"00:00-23:59\""));
+    asks_nothing(|site| {
+        let text = std::fs::read_to_string(site.path("site.toml")).unwrap();
+        let file = text.lines().find_map(|line| line.strip_prefix("clock_synchronised_file = \"")).unwrap();
+        std::fs::remove_file(site.path(file.trim_end_matches('"'))).unwrap();
+    });
+}
+
+#[test]
+fn what_cannot_work_is_refused_with_the_reason() {
+    let refused = |from: &str, to: &str| {
+        let (mut site, ..) = site("");
+        site.edit("site.toml", from, to);
+        let output = site.output(&["check"]);
+        assert_eq!(output.status.code(), Some(2));
+        String::from_utf8(output.stdout).unwrap() + &String::from_utf8(output.stderr).unwrap()
+    };
+    let text = refused("air_bits_per_s = 5470\n", "");
+    assert!(text.contains("no radio has air_bits_per_s"), "{text}");
+    let text = refused("air_bits_per_s = 5470", "air_bits_per_s = 5470\nbaud = 600");
+    assert!(text.contains("its `baud` is too slow to send to loggers"), "{text}");
+    let text = refused("enabled = true", "enabled = true\nquiet = \"22:00-22:00\"");
+    assert!(text.contains("is not two different times of day"), "{text}");
+    let text = refused("enabled = true", "enabled = true\nrecords_per_ask = 65");
+    assert!(text.contains("records_per_ask"), "{text}");
 }

@@ -2,7 +2,7 @@
 //! sending, and has what is missing read on a separate thread.
 
 use super::error::Error;
-use super::running::Daemon;
+use super::running::{Daemon, Planning};
 use crate::ledger::{AskNews, Error as LedgerError};
 use crate::link::{Links, Sent};
 use crate::report::ask::{self, Wish};
@@ -10,9 +10,6 @@ use crate::wire::airtime::BEGIN_MS;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
-
-/// The wishes that are being read.
-pub(super) type Planning = tokio::task::JoinHandle<Result<BTreeMap<Address, Vec<Wish>>, LedgerError>>;
 
 /// Requests reach back over a day of what was spent.
 const DAY_S: i64 = 86_400;

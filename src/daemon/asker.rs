@@ -210,8 +210,10 @@ impl Asker {
             let before = listener.asking.before();
             let request_ms = on_air_ms(request_bytes(sender.spans), sender.air_bits_per_s);
             let record_ms = on_air_ms(record_bytes(listener.record_bytes), sender.air_bits_per_s);
-            own.push(Demand { logger, could_use_ms: asks.saturating_mul(request_ms), before });
-            answers.push(Demand { logger, could_use_ms: records.saturating_mul(record_ms), before });
+            let own_ms = asks.saturating_mul(request_ms).saturating_add(sender.own.spent_by(logger));
+            let answer_ms = records.saturating_mul(record_ms).saturating_add(sender.answers.spent_by(logger));
+            own.push(Demand { logger, could_use_ms: own_ms, before });
+            answers.push(Demand { logger, could_use_ms: answer_ms, before });
         }
         let (own_limit, answer_limit) = self.limits_ms();
         for (sender, (own, answers)) in self.senders.iter_mut().zip(demands) {

@@ -10,55 +10,11 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
 use crate::ledger::db::radio::RadioId;
 use crate::ledger::digest::table;
+use crate::ledger::write::ask_news::{AskNews, Spent};
 use crate::ledger::write::open::Ledger;
 use crate::time::{GatewayTime, Stamp};
-use crate::wire::request::AskedSpan;
-use crate::wire::seq::{Address, Epoch, Sequence, Slot};
+use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
-
-/// A request to send again, as it was sent.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SentRequest {
-    pub at: GatewayTime,
-    pub radio: RadioId,
-    pub logger: Address,
-    /// The slot whose key sealed it.
-    pub slot: Slot,
-    /// The gateway's own numbers.
-    pub epoch: Epoch,
-    pub sequence: Sequence,
-    pub spans: Vec<AskedSpan>,
-    /// How long the gateway was sending, in milliseconds.
-    pub airtime_ms: u32,
-    /// How long the whole answer takes at most.
-    pub answer_ms: u32,
-}
-
-/// What there is to write about asking.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum AskNews {
-    Sent(SentRequest),
-    /// A request has ended.
-    Closed {
-        epoch: Epoch,
-        sequence: Sequence,
-        at: GatewayTime,
-        /// How many of the records asked for came.
-        came: u32,
-    },
-}
-
-/// A request of the last hour, as far as limits need it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Spent {
-    pub at: GatewayTime,
-    pub radio: RadioId,
-    pub logger: Address,
-    pub airtime_ms: u32,
-    pub answer_ms: u32,
-    /// How many records it asked for.
-    pub records: u32,
-}
 
 const REQUEST: &str = "epoch = ? AND sequence = ?";
 

@@ -3,7 +3,7 @@
 //! The daemon and imports fill a [`Batch`]; `append` stores it, and returns a [`Receipt`].
 
 use crate::ledger::db::radio::RadioId;
-use crate::ledger::write::asks::AskNews;
+use crate::ledger::write::ask_news::AskNews;
 use crate::record::download::UnopenedFrame;
 use crate::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use crate::record::unopened::WhyUnopened;
