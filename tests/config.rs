@@ -130,7 +130,7 @@ site.toml | "-07:00" | "-7"
 site.toml | "-07:00" | "-14:30"
     site.toml:3: `[site] utc_offset`: "-14:30" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "-07:10"
-    site.toml:3: `[site] utc_offset`: "-07:10" is no multiple of 15 minutes; write the site's hours and minutes from UTC, as in "-07:00"
+    site.toml:3: `[site] utc_offset`: "-07:10" is not a multiple of 15 minutes; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | "+05:75"
     site.toml:3: `[site] utc_offset`: "+05:75" is out of range, allowed -14:00 to +14:00; write the site's hours and minutes from UTC, as in "-07:00"
 site.toml | "-07:00" | -7

@@ -286,7 +286,7 @@ fn what_waited_for_a_key_says_what_the_logger_is_and_is_stored_once_it_is_enroll
     fs::write(site.path("keys.toml"), keys).unwrap();
     let output = unasked(&site, &args);
     let (code, text) = said(&output);
-    let waiting = String::from_utf8(site.output(&["set-aside", "list"]).stdout).unwrap();
+    let waiting = String::from_utf8(site.output(&["set-aside", "list", "--all"]).stdout).unwrap();
     assert_eq!(code, Some(0), "{text}\n{waiting}");
     let printed: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let logger = plan.logger(Address::new(12).unwrap()).unwrap();
@@ -407,6 +407,20 @@ fn where_nothing_can_be_asked_all_that_is_missing_is_named_at_once() {
         said(&unasked(&site, &[&["--address", "22", "--yes", "--no-key-file"], &GIVEN[..]].concat()));
     assert!(code == Some(0) && text.contains("stonechat key derive --logger 22"), "{text}");
     assert_eq!(site.output(&["check"]).status.code(), Some(3), "only the port is missing");
+}
+
+#[test]
+fn a_logger_that_listens_and_is_expected_from_a_date_on_is_enrolled_in_one_command() {
+    let site = Site::new(&plan(77, 3), "/nowhere/radio", 1.0, "");
+    let options = ["--address", "21", "--yes", "--no-key-file", "--listens", "--in-service-from"];
+    let (code, text) = said(&unasked(&site, &[&options[..], &["last spring"], &GIVEN].concat()));
+    assert!(code == Some(2) && text.contains("`in_service_from` of logger 21"), "{text}");
+    let before = roster(&site);
+    assert!(!before.contains("address = 21"), "{before}");
+    let (code, text) = said(&unasked(&site, &[&options[..], &["2026-05-04"], &GIVEN].concat()));
+    assert_eq!(code, Some(0), "{text}");
+    let added = roster(&site).split_off(before.len());
+    assert!(added.contains("in_service_from = \"2026-05-04\"\nlistens = true\n"), "{added}");
 }
 
 #[test]

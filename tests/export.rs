@@ -299,6 +299,10 @@ fn spans_and_loggers_select_by_the_logger_s_time_and_impossible_times_are_report
     assert!(printed.contains("1 reading with an impossible recorded time"), "{printed}");
     let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(
+        (summary["from"].as_str(), summary["to"].as_str()),
+        (Some(rfc3339(from).as_str()), Some(rfc3339(to).as_str()))
+    );
+    assert_eq!(
         (summary["impossible_times"].as_i64(), summary["impossible_times_left_out"].as_i64()),
         (Some(0), Some(1))
     );

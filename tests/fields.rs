@@ -711,9 +711,9 @@ fn heard_first_time(logger: &Value) -> (u64, u64) {
     (radio, due.saturating_sub(sum(&["unheard_by_gateway"])).max(radio))
 }
 
-/// A logger needs attention if it is silent, if its path loses a tenth and more, or if what is worth a drive goes
-/// within a week.
-fn who_needs_attention(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
+/// A logger needs action if it is a reason for a visit, if it is silent, if its path loses a tenth and more, or if what is
+/// worth a visit goes within a week.
+fn who_needs_action(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
     for logger in list(&reports.status["loggers"]) {
         let address = Address::new(integer(&logger["logger"]) as u16).unwrap();
         let visit = of(&reports.visits["visits"], address).first().copied();
@@ -725,12 +725,18 @@ fn who_needs_attention(site: &Site, reports: &Reports, context: &str, seen: &mut
         let quiet = is_silent || logger["unheard_because_of_gateway"] == true;
         let (radio, due) = heard_first_time(logger);
         let is_bad = !quiet && due >= 20 && 10 * radio < 9 * due;
-        let needs = is_silent || is_urgent || is_bad;
-        assert_eq!(logger["needs_attention"], needs, "{context}: {logger}: {visit:?}");
+        let is_reason = visit.is_some_and(|visit| {
+            let is_quiet = visit["silent"] == true && !logger["expected_quiet"].is_null();
+            let large = integer(&visit["at_stake"]["records"]) > 2 || integer(&visit["unclosed_epochs"]) > 0;
+            (visit["class"] == "dated" || visit["class"] == "undated") && (!is_quiet || large)
+        });
+        let needs = is_silent || is_urgent || is_bad || is_reason;
+        assert_eq!(logger["needs_action"], needs, "{context}: {logger}: {visit:?}");
         for (reason, others) in [
-            (is_silent, is_urgent || is_bad),
+            (is_silent, is_urgent || is_bad || is_reason),
             (is_urgent, is_silent || is_bad),
-            (is_bad, is_silent || is_urgent),
+            (is_bad, is_silent || is_urgent || is_reason),
+            (is_reason, is_silent || is_urgent || is_bad),
         ] {
             seen.one_reason += u64::from(reason && !others);
         }
@@ -871,7 +877,7 @@ fn check(site: &Site, context: &str, seen: &mut Seen) -> Reports {
     what_is_said_of_memories_is_so(site, &reports, context, seen);
     what_is_said_of_the_rest_is_so(site, &reports, context, seen);
     shares_are_of_what_was_asked_for(&reports, context);
-    who_needs_attention(site, &reports, context, seen);
+    who_needs_action(site, &reports, context, seen);
     reports_agree(site, &reports, context, seen);
     reports
 }

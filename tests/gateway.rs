@@ -132,7 +132,7 @@ fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_wh
             assert_eq!(hand, 0, "settled: {is_settled}: {logger}");
             assert_eq!(radio, logger["held"].as_u64().unwrap(), "settled: {is_settled}");
             assert_eq!(logger["heard_first_time_7d"], 1.0, "settled: {is_settled}: {logger}");
-            assert_eq!(logger["needs_attention"], false, "settled: {is_settled}: {logger}");
+            assert_eq!(logger["needs_action"], false, "settled: {is_settled}: {logger}");
         }
         Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
     }
@@ -167,7 +167,7 @@ fn a_frame_addressed_elsewhere_is_named_with_its_count_and_when_it_was_last_hear
         assert_eq!(list, expected.as_array().unwrap(), "the last heard comes first; settled: {is_settled}");
         let text = text_of(&site, &["status", "--all", "--now", &now]);
         assert!(text.contains("71 (5 frames, last 1 h 0 min ago)"), "{text}");
-        let aside = text_of(&site, &["set-aside", "list"]);
+        let aside = text_of(&site, &["set-aside", "list", "--all"]);
         assert!(aside.contains("71 5 2026-05-04 09:00 2026-05-04 10:00"), "{aside}");
         assert_eq!(site.json(&["set-aside", "list", "--json"])["foreign"], json["foreign"]["list"]);
         Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 2).unwrap();
@@ -264,7 +264,7 @@ fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
     assert_eq!(aside["set_aside"].as_array().unwrap().len(), 23);
     let said = "1,204 frames that no key opened were dropped because there was no room (logger 13: 1,200, logger 11: \
                 4)";
-    for args in [&["status", "--all", "--now", &time(FROM + 7200)][..], &["set-aside", "list"]] {
+    for args in [&["status", "--all", "--now", &time(FROM + 7200)][..], &["set-aside", "list", "--all"]] {
         let text = text_of(&site, args);
         assert!(text.contains(said), "{text}");
     }
@@ -419,7 +419,7 @@ impl Mast {
         let status = self.site.json(&["status", "--json", "--now", &now]);
         for logger in status["loggers"].as_array().unwrap() {
             assert_eq!(logger["silent"], false, "{logger}");
-            assert_eq!(logger["needs_attention"], false, "{logger}");
+            assert_eq!(logger["needs_action"], false, "{logger}");
         }
         let explained = status["gateway"]["explains_silence_of"].as_array().unwrap();
         assert_eq!(explained.len(), self.plan.loggers.len(), "{}", status["gateway"]);
@@ -555,7 +555,7 @@ fn where_no_key_of_the_roster_opens_anything_the_key_comes_first_and_not_the_ant
     mast.feed(&mut daemon, FROM + 6 * 3600);
     let now = FROM + 6 * 3600;
     mast.blames_the_gateway(now, "key does not fit", "compare the site key");
-    let aside = text_of(&mast.site, &["set-aside", "list"]);
+    let aside = text_of(&mast.site, &["set-aside", "list", "--all"]);
     assert!(!aside.contains("enter the missing key"), "{aside}");
     // One notice for all of them, in the ledger and in the log.
     assert_eq!(mast.key_notices(), ["site key"]);
@@ -716,7 +716,7 @@ fn forged_frames_of_a_key_that_fits_ask_for_no_key() {
     encode_line(KIND_AIR, None, &forged, &mut line);
     mast.send(&line);
     daemon.wait_frames(frames + 1);
-    let aside = text_of(&mast.site, &["set-aside", "list"]);
+    let aside = text_of(&mast.site, &["set-aside", "list", "--all"]);
     assert!(!aside.contains("enter the missing key"), "{aside}");
     assert!(aside.contains("forged or damaged"), "{aside}");
     let json = mast.site.json(&["status", "--json", "--now", &time(FROM + 3 * 3600)]);

@@ -332,9 +332,9 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             &["remark", "list"],
             &["manual-reading", "list"],
             &["write-off", "list"],
-            &["set-aside", "list"],
+            &["set-aside", "list", "--all"],
             &["verify"],
-            &["key", "slot", "--logger", "11"],
+            &["key", "slot", "--all", "--logger", "11"],
             &["check"],
         ] {
             let json = [args, &["--json"]].concat();

@@ -1743,7 +1743,7 @@ fn a_csv_row_and_a_sealed_record_that_disagree_end_alike_in_both_orders_and_both
         assert_eq!(row["counts"][0], reading.counts()[0] + 1);
         let held = format!("counts {:?}", reading.counts());
         assert!(items[0]["held"].as_str().unwrap().contains(&held), "{listed}");
-        let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
+        let shown = text(&small.site.output(&["set-aside", "list", "--all"]).stdout);
         let head = format!("logger {}, epoch {}, sequence {}:", id.address, id.epoch, id.sequence);
         for word in
             [head.as_str(), "held:    reading of ", &held, "other:   CSV row of ", &wrong, "differs: in c0"]
@@ -1766,7 +1766,7 @@ fn two_csv_files_that_disagree_where_nothing_sealed_is_held_are_both_shown() {
     let two = small.csv("two.csv", &[small.line_with(0, 6, &wrong)]);
     import(&small.site, 0, &["--by", "R. Dale", &one]);
     import(&small.site, 0, &["--by", "R. Dale", &two]);
-    let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
+    let shown = text(&small.site.output(&["set-aside", "list", "--all"]).stdout);
     let held = shown.lines().find(|line| line.contains("held:")).unwrap();
     assert!(held.contains("CSV row of ") && held.contains(&format!("[{}", reading.counts()[0])), "{shown}");
     assert!(
@@ -1776,7 +1776,7 @@ fn two_csv_files_that_disagree_where_nothing_sealed_is_held_are_both_shown() {
     assert!(!shown.contains("settled:"), "{shown}");
     // A withdrawn import settles its conflicts; they stay.
     import(&small.site, 0, &["withdraw", "2", "--by", "R. Dale", "--reason", "another logger's"]);
-    let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
+    let shown = text(&small.site.output(&["set-aside", "list", "--all"]).stdout);
     assert!(shown.contains("settled: import 2 was withdrawn"), "{shown}");
     verified(&small.site.ledger());
 }

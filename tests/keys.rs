@@ -367,7 +367,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_
     let printed = slots(&site);
     assert_eq!((&printed["in_use"], &printed["change"]["from"]), (&0.into(), &serde_json::json!([0])));
     assert_eq!((&printed["change"]["to"], &printed["change"]["step"]), (&1.into(), &1.into()));
-    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    let text = text_of(&site, &["key", "slot", "--all", "--logger", "12"]);
     assert!(text.contains("1. NEXT  give slot 1 a key in ") && text.contains("slot = 1\n"), "{text}");
     assert!(text.contains("add it to `slots` of [site_key]"), "{text}");
     site.edit("keys.toml", "slots = [0]", "slots = [0, 1]");
@@ -406,7 +406,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_
         (&1.into(), &4.into()),
         "late ones are no news"
     );
-    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    let text = text_of(&site, &["key", "slot", "--all", "--logger", "12"]);
     let entry: String = text
         .lines()
         .skip_while(|line| line.trim() != "[[key]]")
@@ -489,7 +489,7 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     assert_eq!(closing["last"]["sequence"], old_last.sequence.number(), "{closing}");
     assert_eq!(closing["beyond"].as_array().unwrap().len(), 1);
     assert_eq!(closing["beyond"][0]["sequence"], 4_000_000);
-    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    let text = text_of(&site, &["key", "slot", "--all", "--logger", "12"]);
     assert!(
         text.contains("epoch 1, sequence 4000000, received ")
             || text.contains(", sequence 4000000, received "),
@@ -516,10 +516,10 @@ fn a_closing_that_the_running_daemon_has_not_read_is_said_to_be_not_in_force() {
     // A reload reads no other copy, and says so.
     reload(&daemon, 1);
     assert!(daemon.log().contains("the keyring is unchanged"), "{}", daemon.log());
-    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    let text = text_of(&site, &["key", "slot", "--all", "--logger", "12"]);
     assert!(text.contains("NOT IN FORCE: in the running daemon slot 0 is open."), "{text}");
     assert!(text.contains("systemctl restart stonechat") && !text.contains("kill -HUP"), "{text}");
-    assert!(is_in_force(&text_of(&site, &["key", "slot", "--logger", "11"])));
+    assert!(is_in_force(&text_of(&site, &["key", "slot", "--all", "--logger", "11"])));
     let printed = site.json(&["key", "slot", "--logger", "12", "--json"]);
     assert_eq!(printed["slots"][0]["daemon_differs"], true);
     // A restart does.
@@ -527,7 +527,7 @@ fn a_closing_that_the_running_daemon_has_not_read_is_said_to_be_not_in_force() {
     unit.load_credential(&site);
     let mut daemon = start();
     daemon.wait_listening();
-    assert!(is_in_force(&text_of(&site, &["key", "slot", "--logger", "12"])));
+    assert!(is_in_force(&text_of(&site, &["key", "slot", "--all", "--logger", "12"])));
     assert_eq!(daemon.stop().code(), Some(0));
 }
 
@@ -911,7 +911,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
         &["gaps", "--json"],
         &["verify"],
         &["verify", "--json"],
-        &["set-aside", "list"],
+        &["set-aside", "list", "--all"],
         &["set-aside", "list", "--json"],
         &["set-aside", "retry"],
         &["set-aside", "retry", "--json"],

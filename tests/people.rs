@@ -345,7 +345,7 @@ fn a_logger_that_is_given_up_needs_no_visit_until_it_is_heard_again() {
     assert_eq!(mine["written_off"]["reason"], WHO[3]);
     let status = desk.json(&["status"]);
     let mine = &status["loggers"][0];
-    assert_eq!((&mine["silent"], &mine["needs_attention"]), (&true.into(), &false.into()));
+    assert_eq!((&mine["silent"], &mine["needs_action"]), (&true.into(), &false.into()));
     let days = mine["strip"].as_array().unwrap();
     let sum = |name: &str| days.iter().map(|day| day[name].as_u64().unwrap()).sum::<u64>();
     assert!(sum("written_off") > 10 && sum("presumed_missing") == 0, "{mine}");
@@ -631,7 +631,7 @@ fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over()
     desk.hear(L, 1, 1..=10);
     desk.append(OTHER, 1, 1..=144, Some(NOW_S - 60));
     let before = desk.json(&["status"]);
-    assert_eq!(before["loggers"][0]["needs_attention"], true);
+    assert_eq!(before["loggers"][0]["needs_action"], true);
     let text = desk.done(&["gaps"]);
     assert!(text.starts_with("Is a visit needed? Yes, ") && text.contains(", which is silent."), "{text}");
     // Of one channel only: the logger should still be heard.
@@ -640,7 +640,7 @@ fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over()
         desk.done(&[&add[..], rest].concat())
     };
     quiet(&["--channel", "0", "sensor taken out"]);
-    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_attention"], true);
+    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_action"], true);
     quiet(&["--from", "2026-05-04 09:00", "--to", "2026-10-01 00:00", "under snow"]);
     let report = desk.json(&["gaps"]);
     assert_eq!(report["totals"]["silent"], 1, "it is still listed");
@@ -652,7 +652,7 @@ fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over()
     assert!(text.contains(mark), "{text}");
     let status = desk.json(&["status"]);
     let mine = &status["loggers"][0];
-    assert_eq!((&mine["silent"], &mine["needs_attention"]), (&true.into(), &false.into()));
+    assert_eq!((&mine["silent"], &mine["needs_action"]), (&true.into(), &false.into()));
     assert_eq!(mine["expected_quiet"]["by"], "A. Surveyor");
     // It suppresses notices, but does not change coverage.
     for name in ["strip", "heard_first_time_7d", "missing"] {
@@ -663,7 +663,7 @@ fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over()
     assert!(text.contains("1 silent (1 as expected)") && !text.contains("SILENT"), "{text}");
     // Ended by a remark that corrects the previous one.
     quiet(&["--corrects", "2", "--from", "2026-05-04 09:00", "--to", "2026-05-05 07:00", "the snow is gone"]);
-    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_attention"], true);
+    assert_eq!(desk.json(&["status"])["loggers"][0]["needs_action"], true);
     assert!(desk.done(&["gaps"]).contains(", which is silent."));
     desk.verified();
 }
@@ -686,6 +686,15 @@ fn a_held_write_lock_and_a_missing_ledger_are_reported_with_what_to_do() {
         &args,
         &["holds the ledger's write lock: the write-off was not written; try again in a moment"],
     );
+    // Whichever command waits in vain, the process is named.
+    for args in [&args[..], &["set-aside", "retry"]] {
+        let told = desk.site.output(args);
+        let told = String::from_utf8_lossy(&told.stderr);
+        assert!(
+            told.contains(&format!("the lock is held by process {}, ", std::process::id())),
+            "{args:?}: {told}"
+        );
+    }
     // Reading needs no lock.
     assert_eq!(desk.gaps(L).len(), 1);
     db.execute_batch("ROLLBACK").unwrap();

@@ -314,7 +314,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert_eq!(ledger.retire(bounds(60), at(60)).unwrap(), 0);
     let said = site.output(&["verify", site.path("moved.db").to_str().unwrap()]);
     let said = String::from_utf8_lossy(&said.stdout).into_owned();
-    assert!(said.contains("backup of this ledger") && said.contains("is noted"), "{said}");
+    assert!(said.contains("backup of this ledger") && said.contains("this check is recorded"), "{said}");
     let (sha256, _) = backup::digest(&site.path("moved.db")).unwrap();
     assert!(ledger.note_backup_seen(&site.path("moved.db"), &sha256, at(59)).unwrap());
     let gone = ledger.retire(bounds(60), at(60)).unwrap();

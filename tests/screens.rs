@@ -10,18 +10,26 @@ use crate::util::terminal::Terminal;
 use crate::util::{frame, hand, same_as_snapshot};
 
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::OnceLock;
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
+use stonechat::ledger::read::keys::Sealed;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::imports::{ImportEntry, Withdrawal};
+use stonechat::record::set_aside::SetAside;
+use stonechat::record::unopened::WhyUnopened;
+use stonechat::record::unread::{Dropped, Foreign, Kept};
 use stonechat::report::completeness::{CompletenessWanted, months};
+use stonechat::report::key_slots::{
+    KeyChange, KeyFacts, KeySlot, KeySlots, KeySource, SlotClosing, SlotEnd, key_slots,
+};
 use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
+use stonechat::report::set_aside::{BesideItem, BesideRecord};
 use stonechat::report::{status, walk};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
@@ -29,9 +37,11 @@ use stonechat::sim::plan::FROM;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Span, Truth};
 use stonechat::state::{DaemonState, Phase};
 use stonechat::text::{counted, local, rfc3339, thousands};
-use stonechat::time::GatewayTime;
+use stonechat::time::{GatewayTime, LoggerTime};
+use stonechat::view::key_slots::Named;
 use stonechat::view::status::Look;
 use stonechat::view::{self, term};
+use stonechat::wire::seq::{Address, Identity, Slot};
 
 const COLUMNS: usize = 80;
 /// Of a terminal of 24, one is the prompt's.
@@ -56,10 +66,22 @@ struct Other {
     has: fn(&Scene) -> bool,
 }
 
-const OTHERS: [Other; 3] = [
+const OTHERS: [Other; 5] = [
     Other { name: "completeness", of: completeness, by_json: completeness_by_json, has: |_| true },
     Other { name: "import-dry-run", of: import_plan, by_json: import_plan_by_json, has: Scene::has_stick },
     Other { name: "import", of: import, by_json: import_by_json, has: Scene::has_stick },
+    Other {
+        name: "set-aside",
+        of: set_aside,
+        by_json: set_aside_by_json,
+        has: |scene| matches!(scene.state, State::Healthy | State::WrongKey),
+    },
+    Other {
+        name: "key-slot",
+        of: key_slot,
+        by_json: key_slot_by_json,
+        has: |scene| scene.name == "12-healthy",
+    },
 ];
 
 /// All reports of a scene.
@@ -201,6 +223,55 @@ fn import_by_json(_: &Scene, json: &Value) -> String {
         (false, _) => format!("No: {}. Imported: {from}.", not.join(", ")),
     };
     format!("Plan: {plan}. Nothing is written yet. Is everything imported? {answer}")
+}
+
+fn set_aside(scene: &Scene) -> (String, Value) {
+    let reader = Reader::open(&scene.config.ledger.path).unwrap();
+    let beside = reader.read(|snapshot| BesideRecord::read(snapshot, &scene.config.roster, 0)).unwrap();
+    let frame = frame(&scene.config, scene.now);
+    (view::set_aside::text(&beside, frame, false, COLUMNS), json!(view::set_aside::as_json(&beside)))
+}
+
+fn set_aside_by_json(_: &Scene, json: &Value) -> String {
+    let groups = json["unopened"].as_array().unwrap();
+    let frames: u64 = groups.iter().map(|group| group["frames"].as_u64().unwrap()).sum();
+    let loggers: BTreeSet<u64> = groups.iter().map(|group| group["logger"].as_u64().unwrap()).collect();
+    let is_open = |item: &&Value| item["what"] == "conflict" && item["withdrawn_at"].is_null();
+    let conflicts = json["set_aside"].as_array().unwrap().iter().filter(is_open).count();
+    assert_eq!(conflicts, 0, "none in these scenes");
+    let answer = match loggers.len() as u64 {
+        0 => "No.".to_owned(),
+        loggers => format!(
+            "Yes: {} of {}, which no key opens.",
+            counted(frames, "frame"),
+            counted(loggers, "logger")
+        ),
+    };
+    format!("Is anything set aside? {answer} Harrow Tarn")
+}
+
+/// How the key of a logger is: no change is under way.
+fn key_slot(scene: &Scene) -> (String, Value) {
+    let all: BTreeSet<Slot> = (0..=u8::MAX).map(Slot).collect();
+    let keys = KeyFacts { derived: all.clone(), with_key: all, ..KeyFacts::default() };
+    let address = scene.config.roster.loggers().nth(1).unwrap().address;
+    let reader = Reader::open(&scene.config.ledger.path).unwrap();
+    let report = reader.read(|snapshot| key_slots(address, &keys, None, snapshot)).unwrap();
+    let frame = frame(&scene.config, scene.now);
+    let logger = frame.name(address);
+    let named = Named { frame, logger, keys_file: KEYS_FILE, is_whole: false, columns: COLUMNS };
+    (view::key_slots::text(&report, &named), json!(view::key_slots::json(&report, logger)))
+}
+
+const KEYS_FILE: &str = "/etc/stonechat/keys.toml";
+
+fn key_slot_by_json(_: &Scene, json: &Value) -> String {
+    let (logger, name, in_use) = (&json["logger"], json["name"].as_str().unwrap(), &json["in_use"]);
+    assert!(!json["slots"].as_array().unwrap().iter().any(|slot| slot["slot"] == json["change"]["to"]));
+    format!(
+        "Which key does logger {logger} ({name}) use? The one in slot {in_use}, by the newest record. No change of key is \
+         under way."
+    )
 }
 
 // ------------------------------------------------------------------------------------------------------ the scenes
@@ -436,6 +507,107 @@ fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
     }
 }
 
+fn fits(text: &str) -> bool {
+    text.lines().count() <= LINES && text.lines().all(|line| term::width(line) <= COLUMNS)
+}
+
+/// A change of key of which the last step is left, with many old slots and records beyond the one that is to be closed.
+#[test]
+fn a_change_of_key_fits_one_screen_with_its_last_step() {
+    let scene = scenes().iter().find(|scene| scene.name == "12-healthy").unwrap();
+    let id = |sequence| Identity::new(12, 1, sequence).unwrap();
+    let end = |sequence| SlotEnd { epoch: id(sequence).epoch, sequence: id(sequence).sequence };
+    let sealed = |slot, sequence| Sealed {
+        identity: id(sequence),
+        slot: Slot(slot),
+        time: LoggerTime(scene.now),
+        received_at: Some(GatewayTime(scene.now)),
+    };
+    let slot = |at: u8| KeySlot {
+        slot: Slot(at),
+        key: Some(KeySource::Given),
+        closed: (at < 8).then(|| end(100 * u32::from(at) + 100)),
+        opened_at: Some(GatewayTime(scene.now - DAY * i64::from(10 - at))),
+        largest: Some(sealed(at, 100 * u32::from(at) + 100)),
+        of_newest: usize::from(at),
+        running: None,
+    };
+    let closing = SlotClosing {
+        slot: Slot(8),
+        last: end(900),
+        has_entry: true,
+        beyond: (0..12).map(|at| sealed(8, 4_000_000 + at)).collect(),
+    };
+    let report = KeySlots {
+        logger: id(1).address,
+        slots: (0..=9).map(slot).collect(),
+        newest: 64,
+        in_use: Some(Slot(9)),
+        change: Some(KeyChange { from: vec![Slot(8)], to: Slot(9), step: 4, closing: vec![closing] }),
+        derives: false,
+        daemon_read_keys_at: None,
+    };
+    let text = |is_whole| {
+        let (frame, logger) = (frame(&scene.config, scene.now), "P-12 core centre");
+        let named = Named { frame, logger, keys_file: KEYS_FILE, is_whole, columns: COLUMNS };
+        view::key_slots::text(&report, &named)
+    };
+    let short = text(false);
+    same_as_snapshot("screens/key-slot-last-step.txt", &short);
+    assert!(fits(&short), "{short}");
+    assert!(text(true).contains("sequence 4000011, received "), "{}", text(true));
+}
+
+/// Everything at once: frames of 255 loggers, conflicts, addresses off the roster, frames for which there was no room.
+#[test]
+fn what_is_set_aside_fits_one_screen_whatever_there_is() {
+    let scene = scenes().iter().find(|scene| scene.name == "12-healthy").unwrap();
+    let at = GatewayTime(scene.now - DAY);
+    let conflict = |n: u32| {
+        let item = SetAside {
+            what: "conflict".to_owned(),
+            id: i64::from(n),
+            logger: 12,
+            epoch: 1,
+            sequence: 1000 + n,
+            slot: None,
+            reason: String::new(),
+            source: "radio".to_owned(),
+            first_at: Some(at),
+            last_at: Some(at),
+            seen: 1,
+            content_hex: None,
+            content_json: None,
+            import: None,
+            withdrawn_at: None,
+        };
+        BesideItem { item, held: None }
+    };
+    let logger = |at: u16| Address::new(at + 11).unwrap();
+    let unopened = |n: u16| Kept {
+        logger: logger(n),
+        slot: Slot(0),
+        why: WhyUnopened::ALL[usize::from(n % 4)],
+        frames: u64::from(n) + 1,
+        first_at: Some(at),
+        last_at: Some(at),
+    };
+    let foreign = |n: u16| Foreign { address: Some(5000 + n), frames: 3, first_heard: at, last_heard: at };
+    let dropped = |n| Dropped { logger: logger(n), frames: 9, first_at: at, last_at: at };
+    let beside = BesideRecord {
+        items: (0..31).map(conflict).collect(),
+        unopened: (0..255).map(unopened).collect(),
+        foreign: (0..31).map(foreign).collect(),
+        no_room: (0..31).map(dropped).collect(),
+    };
+    let frame = frame(&scene.config, scene.now);
+    let short = view::set_aside::text(&beside, frame, false, COLUMNS);
+    same_as_snapshot("screens/set-aside-everything.txt", &short);
+    let whole = view::set_aside::text(&beside, frame, true, COLUMNS);
+    assert!(whole.lines().count() > 255 && whole.lines().next() == short.lines().next(), "{whole}");
+    assert!(fits(&short), "{short}");
+}
+
 /// A stick of 255 files makes 255 imports.
 #[test]
 fn the_list_of_imports_shows_the_newest_on_one_screen_and_all_of_them_on_request() {
@@ -458,10 +630,7 @@ fn the_list_of_imports_shows_the_newest_on_one_screen_and_all_of_them_on_request
     let imports: Vec<ImportEntry> = (1..=255).map(entry).collect();
     let frame = frame(&scene.config, scene.now);
     let short = view::import::list(&imports, frame, false, COLUMNS);
-    assert!(
-        short.lines().count() <= LINES && short.lines().all(|line| term::width(line) <= COLUMNS),
-        "{short}"
-    );
+    assert!(fits(&short), "{short}");
     same_as_snapshot("screens/import-list-255.txt", &short);
     let whole = view::import::list(&imports, frame, true, COLUMNS);
     assert!(whole.contains("Import 254 was withdrawn 2026-"), "{whole}");

@@ -106,7 +106,7 @@ pub fn now(config: &Config, text: Option<&str>) -> Result<GatewayTime, Exit> {
     Ok(now.map_or_else(time::now, TypedTime::begin))
 }
 
-// The next three have no doc comments: clap would show them as the description of each command that includes them.
+// The next four have no doc comments: clap would show them as the description of each command that includes them.
 #[derive(clap::Args)]
 pub struct LoggersArg {
     /// Only this logger, by its address or name; may be given several times
@@ -118,6 +118,23 @@ impl LoggersArg {
     /// The loggers, all of which are on the roster; empty if none was named.
     pub fn on_roster(&self, config: &Config) -> Result<Vec<Address>, String> {
         on_roster(config, &self.logger)
+    }
+}
+
+#[derive(clap::Args)]
+pub struct ListArgs {
+    /// Only of this logger, by its address or name
+    #[arg(long, value_name = "LOGGER")]
+    logger: Option<LoggerWord>,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+impl ListArgs {
+    /// The logger, if one was named.
+    pub fn logger(&self, config: &Config) -> Result<Option<Address>, Exit> {
+        self.logger.as_ref().map(|word| logger(config, word)).transpose().map_err(Exit::usage)
     }
 }
 

@@ -5,8 +5,10 @@
 //! A command returns `Result<u8, Exit>`: the code of its answer, or the reason why there is no answer. [`Exit::say`] prints
 //! that reason, in one place, after the command has returned.
 
-use crate::config::Problems;
+use crate::config::{self, Problems};
+use crate::ledger::{Response, lock_holder};
 use std::fmt::Display;
+use std::path::Path;
 
 /// Prints a message on standard error, with control characters made harmless.
 macro_rules! say {
@@ -31,27 +33,38 @@ pub const COULD_NOT: u8 = 3;
 pub struct Exit {
     code: u8,
     lines: Vec<String>,
+    /// Another process held the ledger's lock.
+    is_locked: bool,
 }
 
 impl Exit {
     /// The arguments make no sense.
     pub fn usage(why: impl Display) -> Self {
-        Self { code: USAGE, lines: vec![why.to_string()] }
+        Self { code: USAGE, lines: vec![why.to_string()], is_locked: false }
     }
 
     /// Something could not be done.
     pub fn could_not(why: impl Display) -> Self {
-        Self { code: COULD_NOT, lines: vec![why.to_string()] }
+        Self { code: COULD_NOT, lines: vec![why.to_string()], is_locked: false }
+    }
+
+    /// Another process held the ledger's lock; `why` says what was not done.
+    pub fn locked(why: impl Display) -> Self {
+        Self { is_locked: true, ..Self::could_not(why) }
     }
 
     /// The answer is no, and why.
     pub fn no(why: impl Display) -> Self {
-        Self { code: NO, lines: vec![why.to_string()] }
+        Self { code: NO, lines: vec![why.to_string()], is_locked: false }
     }
 
     /// The configuration has mistakes; each one is a line.
     pub fn refused(problems: &Problems) -> Self {
-        Self { code: config_code(problems), lines: problems.iter().map(ToString::to_string).collect() }
+        Self {
+            code: config_code(problems),
+            lines: problems.iter().map(ToString::to_string).collect(),
+            is_locked: false,
+        }
     }
 
     /// The same with one more line.
@@ -72,13 +85,23 @@ impl Exit {
 
 impl From<crate::ledger::Error> for Exit {
     fn from(error: crate::ledger::Error) -> Self {
-        Self::could_not(error)
+        let is_locked = error.response() == Response::Locked;
+        Self { is_locked, ..Self::could_not(error) }
     }
 }
 
-/// The exit code of a command that has ended.
-pub fn code(ended: Result<u8, Exit>) -> u8 {
-    ended.unwrap_or_else(Exit::say)
+/// The exit code of a command that has ended. Where another process held the lock of the configured ledger, that process is
+/// named, if the kernel shows it.
+pub fn code(config: &Path, ended: Result<u8, Exit>) -> u8 {
+    ended.unwrap_or_else(|exit| {
+        let is_locked = exit.is_locked;
+        let code = exit.say();
+        let holder = || lock_holder(&config::load(config).ok()?.ledger.path);
+        if let Some(holder) = is_locked.then(holder).flatten() {
+            say!("stonechat: the lock is held by {holder}");
+        }
+        code
+    })
 }
 
 /// The exit code: 2 for the contents of a file, because a service must not restart on it; 3 for a disk fault.

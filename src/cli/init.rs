@@ -79,15 +79,11 @@ fn write_next_steps(dir: &Path, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "wrote site.toml, loggers.toml and keys.toml to {dir}; next:")?;
     writeln!(out, "  1. {dir}/site.toml: the site's name, its offset from UTC and the radio's port")?;
     writeln!(out, "     (ls -l /dev/serial/by-id/ lists the ports)")?;
-    writeln!(out, "  2. {dir}/loggers.toml: your loggers in place of the three invented ones")?;
-    writeln!(
-        out,
-        "  3. copy {dir}/keys.toml to a safe place away from the gateway: without it nothing can be opened;"
-    )?;
-    writeln!(out, "     the file is root's where systemd runs the daemon, else that user's who runs it")?;
-    writeln!(out, "  4. set each logger up with its own key; this prints what its programmer needs:")?;
-    writeln!(out, "     stonechat -c {site} key derive --logger N")?;
-    writeln!(out, "     (or --all; to a terminal, or with -o FILE into a new file)")?;
+    writeln!(out, "  2. copy {dir}/keys.toml to a safe place away from the gateway: nothing can be")?;
+    writeln!(out, "     opened without it (its owner is root, or the user who runs the daemon)")?;
+    writeln!(out, "  3. take the three invented loggers out of {dir}/loggers.toml")?;
+    writeln!(out, "  4. add each of your loggers; this asks for its values, and prints the key for its")?;
+    writeln!(out, "     programmer: stonechat -c {site} enrol")?;
     writeln!(out, "  5. stonechat -c {site} check")?;
     writeln!(out, "  6. stonechat -c {site} run")
 }

@@ -2,9 +2,8 @@
 
 mod args;
 
-use super::args::{logger as named_logger, opened, time};
+use super::args::{ListArgs, logger as named_logger, opened, time};
 use super::exit::{DONE, Exit, NO};
-use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
@@ -30,7 +29,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
     match command {
         Command::Add(args) => add(&config, args, out),
         Command::Import(args) => import(&config, args, out),
-        Command::List { logger, json } => list(&config, logger.as_ref(), *json, out),
+        Command::List(args) => list(&config, args, out),
     }
 }
 
@@ -123,10 +122,10 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
     Ok(print(out, &done.text(), code))
 }
 
-fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, args: &ListArgs, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = args.logger(config)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.manual_readings(of))?;
-    if json {
+    if args.json {
         return Ok(print_report_json(out, config, &json!({ "manual_readings": all }), DONE));
     }
     Ok(print_report(out, config, &manual_readings(&all, config.site.utc_offset_s), DONE))

@@ -60,7 +60,6 @@ mod write_off;
 use crate::files;
 use crate::seal::memory;
 use crate::text::{Printed, shown};
-use crate::view::CAUTION;
 use args::site_file;
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 pub use exit::{COULD_NOT, DONE, NO, USAGE};
@@ -72,8 +71,7 @@ use std::path::{Path, PathBuf};
 #[command(
     name = "stonechat",
     version,
-    about = "Ingest daemon and local time-series store for the gateway of a site with battery loggers",
-    after_help = CAUTION
+    about = "Keeps the record of a site's battery loggers, on the gateway of the site"
 )]
 struct Cli {
     /// The site's configuration [default: $STONECHAT_CONFIG, else /etc/stonechat/site.toml]
@@ -294,32 +292,32 @@ fn with_a_line_break(args: impl Iterator<Item = std::ffi::OsString>) -> Option<S
 fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
     match command {
         Command::Init { dir } => init::run(&dir, out),
-        Command::Enrol(args) => exit::code(enrol::run(config, &args, out)),
+        Command::Enrol(args) => exit::code(config, enrol::run(config, &args, out)),
         Command::Run(args) => run::run(config, &args),
         Command::Check { json } => check::run(config, json, out),
-        Command::Status(args) => exit::code(status::run(config, &args, out)),
-        Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
-        Command::Import(args) => exit::code(import::run(config, &args, out)),
-        Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
-        Command::Verify(args) => exit::code(verify::run(config, &args, out)),
-        Command::Salvage(args) => exit::code(salvage::run(config, &args, out)),
-        Command::Backup(args) => exit::code(backup::run(config, &args, out)),
-        Command::Compare(args) => exit::code(compare::run(config, &args, out)),
-        Command::Restore(args) => exit::code(restore::run(config, &args, out)),
-        Command::SetAside(command) => exit::code(set_aside::run(config, &command, out)),
+        Command::Status(args) => exit::code(config, status::run(config, &args, out)),
+        Command::Gaps(args) => exit::code(config, gaps::run(config, &args, out)),
+        Command::Import(args) => exit::code(config, import::run(config, &args, out)),
+        Command::Logbook(args) => exit::code(config, logbook::run(config, &args, out)),
+        Command::Verify(args) => exit::code(config, verify::run(config, &args, out)),
+        Command::Salvage(args) => exit::code(config, salvage::run(config, &args, out)),
+        Command::Backup(args) => exit::code(config, backup::run(config, &args, out)),
+        Command::Compare(args) => exit::code(config, compare::run(config, &args, out)),
+        Command::Restore(args) => exit::code(config, restore::run(config, &args, out)),
+        Command::SetAside(command) => exit::code(config, set_aside::run(config, &command, out)),
         Command::Key(command) => key::run(config, &command, out),
         #[cfg(feature = "sim")]
         Command::Simulate(args) => simulate::run(&args, out),
         #[cfg(feature = "sim")]
         Command::Demo(args) => demo::run(&args, typed, out),
-        Command::Units(command) => exit::code(units::run(config, &command, out)),
-        Command::Plot(args) => exit::code(plot::run(config, &args, out)),
-        Command::Visits(args) => exit::code(visits::run(config, &args, out)),
-        Command::Completeness(args) => exit::code(completeness::run(config, &args, out)),
-        Command::WriteOff(args) => exit::code(write_off::run(config, &args, out)),
-        Command::Remark(command) => exit::code(remark::run(config, &command, out)),
-        Command::ManualReading(command) => exit::code(manual_reading::run(config, &command, out)),
-        Command::Export(args) => exit::code(export::run(config, &args, out)),
+        Command::Units(command) => exit::code(config, units::run(config, &command, out)),
+        Command::Plot(args) => exit::code(config, plot::run(config, &args, out)),
+        Command::Visits(args) => exit::code(config, visits::run(config, &args, out)),
+        Command::Completeness(args) => exit::code(config, completeness::run(config, &args, out)),
+        Command::WriteOff(args) => exit::code(config, write_off::run(config, &args, out)),
+        Command::Remark(command) => exit::code(config, remark::run(config, &command, out)),
+        Command::ManualReading(command) => exit::code(config, manual_reading::run(config, &command, out)),
+        Command::Export(args) => exit::code(config, export::run(config, &args, out)),
     }
 }
 

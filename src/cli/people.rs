@@ -27,11 +27,9 @@ pub fn write<T>(
     let done = Reader::open(&config.ledger.path)
         .and_then(|_| Ledger::open(&config.ledger.path))
         .and_then(|ledger| write(&mut ledger.acting(actor::of_process())));
-    done.map_err(|error| {
-        Exit::could_not(match error {
-            Error::Busy(_) => format!("{error}: {what} was not written; try again in a moment"),
-            error => format!("{what} was not written: {error}"),
-        })
+    done.map_err(|error| match error {
+        Error::Busy(_) => Exit::locked(format!("{error}: {what} was not written; try again in a moment")),
+        error => Exit::could_not(format!("{what} was not written: {error}")),
     })
 }
 

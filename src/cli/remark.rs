@@ -1,6 +1,6 @@
 //! `stonechat remark`: what a person saw or did at a logger. It is kept next to the record.
 
-use super::args::{logger as named_logger, opened};
+use super::args::{ListArgs, logger as named_logger, opened};
 use super::exit::{DONE, Exit};
 use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
@@ -34,14 +34,7 @@ pub enum Command {
     Add(AddArgs),
     /// List them, also those that were corrected
     #[command(after_help = "Example: stonechat remark list --logger 17")]
-    List {
-        /// Only of this logger, by its address or name
-        #[arg(long, value_name = "LOGGER")]
-        logger: Option<LoggerWord>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    List(ListArgs),
 }
 
 /// The arguments of `remark add`.
@@ -83,7 +76,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
     let config = opened(config_path, matches!(command, Command::List { .. }))?;
     match command {
         Command::Add(args) => add(&config, args, out),
-        Command::List { logger, json } => list(&config, logger.as_ref(), *json, out),
+        Command::List(args) => list(&config, args, out),
     }
 }
 
@@ -112,10 +105,10 @@ fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewRemar
     Ok(NewRemark { logger, channel, from, to, kind, text, by, corrects: args.corrects })
 }
 
-fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, args: &ListArgs, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = args.logger(config)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.remarks(of))?;
-    if json {
+    if args.json {
         return Ok(print_report_json(out, config, &json!({ "remarks": all }), DONE));
     }
     Ok(print_report(out, config, &remarks(&all, config.site.utc_offset_s), DONE))

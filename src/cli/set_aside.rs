@@ -1,8 +1,8 @@
 //! `stonechat set-aside`: lists what was kept next to the record, and tries it again.
 
-use super::args::{open, opened};
+use super::args::{frame, open, opened};
 use super::exit::{DONE, Exit};
-use super::print::{print, print_json, print_report, print_report_json};
+use super::print::{print, print_json, print_report_json};
 use crate::config;
 use crate::ledger::Ledger;
 use crate::ledger::db::error::Error;
@@ -10,7 +10,7 @@ use crate::ledger::read::snapshot::Reader;
 use crate::report::set_aside::BesideRecord;
 use crate::text::counted;
 use crate::time::{self, Clock, SystemClock};
-use crate::view;
+use crate::view::{self, term};
 use std::io::Write;
 use std::path::Path;
 
@@ -21,8 +21,11 @@ const LISTED: u32 = 20_000;
 #[derive(clap::Subcommand)]
 pub enum Command {
     /// List it: unopened frames by logger and slot, conflicts with both sides
-    #[command(after_help = "Example: stonechat set-aside list")]
+    #[command(after_help = "Examples:\n  stonechat set-aside list\n  stonechat set-aside list --all")]
     List {
+        /// Show every group of frames, and both sides of every conflict
+        #[arg(long)]
+        all: bool,
         /// Print JSON
         #[arg(long)]
         json: bool,
@@ -39,12 +42,12 @@ pub enum Command {
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
     match command {
-        Command::List { json } => list(config_path, *json, out),
+        Command::List { all, json } => list(config_path, *all, *json, out),
         Command::Retry { json } => retry(config_path, *json, out),
     }
 }
 
-fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+fn list(config_path: &Path, is_whole: bool, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = opened(config_path, true)?;
     let frames = if json { LISTED } else { 0 };
     let beside = Reader::open(&config.ledger.path)
@@ -52,8 +55,8 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit>
     if json {
         return Ok(print_report_json(out, &config, &view::set_aside::as_json(&beside), DONE));
     }
-    let text = view::set_aside::text(&beside, time::now(), config.site.utc_offset_s);
-    Ok(print_report(out, &config, &text, DONE))
+    let text = view::set_aside::text(&beside, frame(&config, time::now()), is_whole, term::columns());
+    Ok(print(out, &text, DONE))
 }
 
 fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
@@ -66,7 +69,7 @@ fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit
         ledger.retry(&config.roster, &mut keyring, clock.now())
     });
     let retried = retried.map_err(|error| match error {
-        Error::Busy(_) => Exit::could_not(format!("{error}; try again in a moment")),
+        Error::Busy(_) => Exit::locked(format!("{error}; try again in a moment")),
         error => error.into(),
     })?;
     if json {

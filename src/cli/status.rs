@@ -6,7 +6,7 @@ use super::print::{print, print_report_json};
 use crate::config::Config;
 use crate::files;
 use crate::ledger::read::snapshot::Reader;
-use crate::ledger::{Error, lock_holder, readers, wal};
+use crate::ledger::{readers, wal};
 use crate::report::status::{Surroundings, gather};
 use crate::state::DaemonState;
 use crate::view::status::{Look, as_json, text};
@@ -56,19 +56,8 @@ pub struct Args {
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open_for_report(config_path)?;
     let now = args.now.now(&config)?;
-    let status = Reader::open(&config.ledger.path).and_then(|reader| {
-        reader.read(|snapshot| gather(&config.roster, snapshot, surroundings(&config), now))
-    });
-    let status = status.map_err(|error| match error {
-        Error::Busy(_) => {
-            let holder = lock_holder(&config.ledger.path);
-            Exit::could_not(format!(
-                "{error}: {}",
-                holder.unwrap_or_else(|| "it cannot be seen which".to_owned())
-            ))
-        }
-        error => error.into(),
-    })?;
+    let status = Reader::open(&config.ledger.path)?
+        .read(|snapshot| gather(&config.roster, snapshot, surroundings(&config), now))?;
     if args.json {
         return Ok(print_report_json(out, &config, &as_json(&status), DONE));
     }

@@ -3,9 +3,8 @@
 
 mod args;
 
-use super::args::{logger as named_logger, opened};
+use super::args::{ListArgs, opened};
 use super::exit::{DONE, Exit, NO, USAGE};
-use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json, print_report, print_report_json};
 use crate::config::Config;
@@ -24,7 +23,7 @@ use std::path::Path;
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = opened(config_path, args.command.is_some())?;
     match &args.command {
-        Some(Command::List { logger, json }) => list(&config, logger.as_ref(), *json, out),
+        Some(Command::List(args)) => list(&config, args, out),
         None => write_off(&config, args, out),
     }
 }
@@ -115,10 +114,10 @@ fn confirm(logger: &str) -> Result<(), u8> {
     Err(NO)
 }
 
-fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, args: &ListArgs, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = args.logger(config)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.write_off_histories(of))?;
-    if json {
+    if args.json {
         let all: Vec<_> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();
         return Ok(print_report_json(out, config, &json!({ "write_offs": all }), DONE));
     }

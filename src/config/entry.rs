@@ -13,6 +13,8 @@
 //!     interval_s: "3600".into(),
 //!     memory_records: "4000".into(),
 //!     area: None,
+//!     in_service_from: None,
+//!     listens: false,
 //!     channels: vec![TypedChannel::of("pore pressure=milli_hertz", None)?],
 //! };
 //! assert_eq!(typed.checked().unwrap().interval_s, 3600);
@@ -42,6 +44,10 @@ pub struct TypedLogger {
     pub memory_records: String,
     /// Where it is.
     pub area: Option<String>,
+    /// From when records of it are expected: an instant, or a date of the site.
+    pub in_service_from: Option<String>,
+    /// Whether it listens after each frame.
+    pub listens: bool,
     /// Its channels, channel 0 first.
     pub channels: Vec<TypedChannel>,
 }
@@ -83,6 +89,12 @@ impl TypedLogger {
         );
         if let Some(area) = &self.area {
             text += &format!("area = {}\n", quoted(area));
+        }
+        if let Some(from) = &self.in_service_from {
+            text += &format!("in_service_from = {}\n", quoted(from));
+        }
+        if self.listens {
+            text += "listens = true\n";
         }
         text + &channels_toml(&self.channels)
     }
@@ -158,6 +170,8 @@ mod tests {
             interval_s: "3600".into(),
             memory_records: "4000".into(),
             area: None,
+            in_service_from: None,
+            listens: false,
             channels: Vec::new(),
         }
     }

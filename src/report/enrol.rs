@@ -127,6 +127,8 @@ pub fn suggested(address: Address, roster: &Roster, profile: Option<&Profile>) -
         interval_s: interval_s.to_string(),
         memory_records: memory_records.to_string(),
         area: None,
+        in_service_from: None,
+        listens: false,
         channels: units.iter().enumerate().map(channel).collect(),
     };
     // A logger may send a value that the roster refuses, such as an interval of half a year.

@@ -78,6 +78,9 @@ pub struct Status {
     /// Frames that waited for a key and for which there was no room.
     pub no_room: Vec<Dropped>,
     pub gateway: Gateway,
+    /// Among the loggers that the gateway does not hear: the one whose memory first overwrites what was not received,
+    /// and when.
+    pub first_to_overwrite: Option<(GatewayTime, Address)>,
     /// What needs attention, as the daemon recorded it.
     pub notices: Vec<Notice>,
     /// Notices for which there was no room.
@@ -134,8 +137,8 @@ pub struct LoggerStatus {
     pub given_up: Option<WrittenOff>,
     /// When its memory may begin to overwrite anything that is missing.
     pub deadline: Option<GatewayTime>,
-    /// The same for gaps that are worth a visit, and how many records those have.
-    pub drive: Option<(GatewayTime, u64)>,
+    /// The same for gaps that are worth a visit.
+    pub visit_deadline: Option<GatewayTime>,
     /// Its place in the order of visits, if it is a reason to go.
     pub place: Option<usize>,
     /// Whether what a visit would fetch is still there; `None` if there is nothing to fetch.
@@ -174,7 +177,7 @@ impl LoggerStatus {
             given_up: None,
             unheard: false,
             deadline,
-            drive: worth.and_then(|visit| Some((deadline?, visit.stake.records))).filter(|&(_, n)| n > 0),
+            visit_deadline: deadline.filter(|_| worth.is_some_and(|visit| visit.stake.records > 0)),
             place: visits.iter().position(|visit| visit.logger == logger.address && visit.is_reason()),
             in_logger: visit.map(|visit| visit.in_logger),
             strip,
@@ -201,7 +204,7 @@ impl LoggerStatus {
 
     /// Whether its records must be fetched within a week.
     pub fn is_urgent(&self, now: GatewayTime) -> bool {
-        self.drive.is_some_and(|(at, _)| at.since(now) <= URGENT_S)
+        self.visit_deadline.is_some_and(|at| at.since(now) <= URGENT_S)
     }
 
     /// Whether it is silent for no known reason.
@@ -211,12 +214,7 @@ impl LoggerStatus {
 
     /// Whether a person should do something about it, soon or at the next visit that is needed.
     pub fn needs_action(&self, now: GatewayTime) -> bool {
-        self.place.is_some() || self.needs_attention(now)
-    }
-
-    /// Whether this is for another reason than a place in the order of visits.
-    pub fn needs_attention(&self, now: GatewayTime) -> bool {
-        self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
+        self.place.is_some() || self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
     }
 }
 
@@ -232,6 +230,7 @@ pub fn gather(
     let unheard = gateway.take_explained(&mut report);
     let known = walk::known(roster, snapshot, |_| true, now)?;
     let visits = visits::plan(&report, roster, &known, now);
+    let first_to_overwrite = walk::first_to_overwrite(&unheard, &known);
     let verdict = Verdict::new(&visits, &report, &gateway);
     let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
     let calendar = Days::ahead_of_utc(around.utc_offset_s);
@@ -261,6 +260,7 @@ pub fn gather(
         opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
         no_room: snapshot.found_no_room()?,
         gateway,
+        first_to_overwrite,
         notices: snapshot.notices()?,
         notices_dropped: snapshot.notices_dropped()?,
         loggers,

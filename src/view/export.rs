@@ -82,6 +82,9 @@ pub struct Delivery<'a> {
     shape: &'static str,
     clock: &'static str,
     as_of: Option<String>,
+    /// The span that was asked for, from its first second to before its last; null where it is open.
+    from: Option<String>,
+    to: Option<String>,
     rows: u64,
     readings: u64,
     missing: u64,
@@ -111,6 +114,8 @@ impl<'a> Delivery<'a> {
                 Clock::Corrected => "corrected",
             },
             as_of: request.as_of.map(rfc3339),
+            from: request.span.map(|span| span.0).filter(|&from| from > GatewayTime::MIN).map(rfc3339),
+            to: request.span.map(|span| span.1).filter(|&to| to < GatewayTime::MAX).map(rfc3339),
             rows: summary.rows,
             readings: summary.readings,
             missing: summary.missing,

@@ -110,8 +110,7 @@ fn remedy(fault: &Fault) -> String {
              cable, then switch it off and on."
         ),
         Fault::WrongKey { .. } => "compare the site key in the keyring with the key in the loggers, correct it and \
-                                   restart the daemon: frames come in, but no key opens them. They are kept, and are \
-                                   opened once the key is right."
+                                   restart the daemon. The frames are kept, and are opened then."
             .to_owned(),
         Fault::KeyMissing { keys } => format!(
             "check the keys of {} in the keyring: frames come in, but no key opens them. They are kept, and are opened \
@@ -138,10 +137,26 @@ pub fn matter(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     (!all.is_empty()).then(|| all.join("; "))
 }
 
-/// The worst fault that keeps the gateway from hearing its loggers, in one clause; `None`: it hears them.
-pub fn worst(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
-    let worst = gateway.faults.iter().find(|fault| **fault != Fault::ClockNotSynchronised)?;
-    Some(said(worst, utc_offset_s))
+/// Why something is not known yet: the worst that keeps the gateway from hearing its loggers, in a few words. The paragraph
+/// of [`first`] has the rest.
+pub fn not_yet_known(gateway: &Gateway) -> String {
+    let worst = gateway.faults.iter().find(|fault| **fault != Fault::ClockNotSynchronised);
+    format!("Not yet known: {}.", worst.map_or("the gateway does not work".to_owned(), in_short))
+}
+
+fn in_short(fault: &Fault) -> String {
+    match fault {
+        Fault::NoWord => "no daemon has reported its state".to_owned(),
+        Fault::NotRunning { .. } => "the daemon is not running".to_owned(),
+        Fault::CannotCommit { .. } => "the daemon cannot commit".to_owned(),
+        Fault::Stuck { .. } => "the daemon is stuck".to_owned(),
+        Fault::PortNotOpen { radio, .. } => format!("the port of radio `{radio}` is not open"),
+        Fault::OnlyNoise { radio, .. } => format!("radio `{radio}` hears only noise"),
+        Fault::RadioSilent { radio, .. } => format!("radio `{radio}` has stopped sending"),
+        Fault::WrongKey { .. } | Fault::KeyMissing { .. } => "no key opens what the loggers send".to_owned(),
+        Fault::NothingHeard => "no logger is heard".to_owned(),
+        Fault::ClockNotSynchronised => "the gateway's clock is not synchronised".to_owned(),
+    }
 }
 
 /// About which loggers nothing can be said before the gateway works; `None`: none.

@@ -1,10 +1,12 @@
 //! A logger's key slots, and the steps of a change of its key, in words and as JSON. No key is in either.
 
-use super::term::Table;
+use super::frame::Frame;
+use super::screen::{self, prose};
+use super::term::{Column, Table, paragraph, wrapped};
 use crate::report::key_slots::{
     BEYOND_SHOWN, KeyChange, KeySlot, KeySlots, KeySource, RunningSlot, SlotClosing, SlotEnd, used_at,
 };
-use crate::text::{as_rfc3339, counted, local, offset_label, rfc3339};
+use crate::text::{as_rfc3339, counted};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use serde::Serialize;
@@ -15,13 +17,21 @@ const RESTART: &str = "Restart it, so that it reads the file: systemctl restart 
 /// The same as a part of a step.
 const RELOAD: &str =
     "restart the daemon, which reads it: systemctl restart stonechat (a reload does not hand it in)";
+/// The slots that have a line each on the first screen, the highest; and the records below a step.
+const SLOTS_SHOWN: usize = 2;
+const BEYOND_ON_SCREEN: usize = 1;
+/// Indent of a step's text.
+const STEP_INDENT: usize = 11;
 
 /// What the texts name.
 pub struct Named<'a> {
+    pub frame: Frame<'a>,
     /// The logger's name.
     pub logger: &'a str,
     pub keys_file: &'a str,
-    pub utc_offset_s: i32,
+    /// Whether all is shown; else one screen.
+    pub is_whole: bool,
+    pub columns: usize,
 }
 
 /// The line of a keyring that closes a slot.
@@ -146,43 +156,65 @@ fn change_json(change: &KeyChange) -> ChangeJson<'_> {
     }
 }
 
-/// All of it in words.
+/// In words: which key it uses, its slots, and how its key is changed.
 pub fn text(report: &KeySlots, named: &Named<'_>) -> String {
-    let (address, offset) = (report.logger, named.utc_offset_s);
-    let mut text =
-        format!("Key slots of logger {address}, {} (times in {})\n", named.logger, offset_label(offset));
-    text += &table(report, offset);
-    text += &not_in_force(report, offset);
-    let Some(in_use) = report.in_use else {
-        text += &format!(
-            "No frame of it has been opened yet, so there is no key to change. What it needs to be programmed: \
-             `stonechat key derive --logger {address}`\n"
-        );
-        return text;
-    };
-    text += &format!("In use: slot {in_use}, by what was received last.\n\n");
-    match &report.change {
-        Some(change) => text += &steps(report, change, named),
-        None => text += "Slot 255 is the last: for another key, give the logger another address.\n",
+    let (address, columns) = (report.logger, named.columns);
+    let mut text = screen::head(&answer(report, named), named.frame, columns);
+    text += &not_in_force(report, named);
+    text.push('\n');
+    text += &table(report, named);
+    if report.in_use.is_none() {
+        let derive =
+            format!("Program the logger: `stonechat key derive --logger {address}` prints what it needs.");
+        return text + &screen::next(&[derive], columns);
     }
-    text
+    match &report.change {
+        Some(change) => text + "\n" + &steps(report, change, named),
+        None => {
+            let last = "Slot 255 is the last: for another key, give the logger another address.".to_owned();
+            text + &screen::next(&[last], columns)
+        }
+    }
 }
 
-fn table(report: &KeySlots, offset: i32) -> String {
+/// Which key does it use? The first line.
+fn answer(report: &KeySlots, named: &Named<'_>) -> String {
+    let which = format!("Which key does logger {} ({}) use?", report.logger, named.logger);
+    let Some(in_use) = report.in_use else {
+        return format!("{which} Not known: no frame of it has been opened yet.");
+    };
+    let change = match &report.change {
+        Some(KeyChange { to, step, from, .. }) if !from.is_empty() && is_under_way(report, *to) => {
+            format!("A change to slot {to} is under way: next is step {step} of 4.")
+        }
+        _ => "No change of key is under way.".to_owned(),
+    };
+    format!("{which} The one in slot {in_use}, by the newest record. {change}")
+}
+
+/// Whether the slot of a change of key is there already.
+fn is_under_way(report: &KeySlots, to: Slot) -> bool {
+    report.slots.iter().any(|slot| slot.slot == to)
+}
+
+fn table(report: &KeySlots, named: &Named<'_>) -> String {
     if report.slots.is_empty() {
-        return "  none has opened a frame, and none was given a key\n".to_owned();
+        return "No slot has opened a frame, and none was given a key.\n".to_owned();
     }
-    let of_last = format!(">of the last {}", counted(report.newest as u64, "record"));
-    let mut table = Table::new(&[
-        ">slot",
-        "key",
-        "open",
-        "opened frames from",
-        "last used",
-        "largest identity",
-        &of_last,
+    let of_last = format!("of the last {}", counted(report.newest as u64, "record"));
+    let mut table = Table::of(vec![
+        Column::new("slot").right(),
+        Column::new("key"),
+        Column::new("open"),
+        Column::new("in use from"),
+        Column::new("last used"),
+        Column::new("largest identity").gives_up(2),
+        Column::new(of_last).right().gives_up(1),
     ]);
-    for slot in &report.slots {
+    let at = |time| named.frame.at(time);
+    let shown = if named.is_whole { usize::MAX } else { SLOTS_SHOWN };
+    let left = report.slots.len().saturating_sub(shown);
+    for slot in report.slots.iter().skip(left) {
         let open = slot.closed.map_or("yes".to_owned(), |last| {
             format!("up to epoch {}, sequence {}", last.epoch, last.sequence)
         });
@@ -193,19 +225,20 @@ fn table(report: &KeySlots, offset: i32) -> String {
             slot.slot.to_string(),
             slot.key.map_or("none", KeySource::name).to_owned(),
             open,
-            slot.opened_at.map_or("never".to_owned(), |at| local(at, offset)),
-            slot.largest.map_or(String::new(), |sealed| local(used_at(&sealed), offset)),
+            slot.opened_at.map_or("never".to_owned(), at),
+            slot.largest.map_or(String::new(), |sealed| at(used_at(&sealed))),
             largest,
             slot.of_newest.to_string(),
         ]);
     }
-    table.text(2)
+    let all = format!("stonechat key slot --logger {} --all", report.logger);
+    table.fitted(named.columns, '…') + &screen::more(left, "slot", &all)
 }
 
 /// What the running daemon has otherwise than the file says: what is not in force protects nothing.
-fn not_in_force(report: &KeySlots, offset_s: i32) -> String {
+fn not_in_force(report: &KeySlots, named: &Named<'_>) -> String {
     let Some(read_at) = report.daemon_read_keys_at else { return String::new() };
-    let mut text = String::new();
+    let mut words = String::new();
     for slot in &report.slots {
         let has = match slot.running {
             None => continue,
@@ -215,16 +248,13 @@ fn not_in_force(report: &KeySlots, offset_s: i32) -> String {
                 format!("is open up to epoch {}, sequence {}", last.epoch, last.sequence)
             }
         };
-        text += &format!("NOT IN FORCE: in the running daemon slot {} {has}.\n", slot.slot);
+        words += &format!("NOT IN FORCE: in the running daemon slot {} {has}. ", slot.slot);
     }
-    if !text.is_empty() {
-        text += &format!(
-            "The running daemon read its keyring at {} {}. {RESTART}\n",
-            local(read_at, offset_s),
-            offset_label(offset_s)
-        );
+    if words.is_empty() {
+        return words;
     }
-    text
+    words += &format!("The running daemon read its keyring at {}. {RESTART}", named.frame.at(read_at));
+    format!("\n{}", prose(&words, named.columns))
 }
 
 fn list(slots: &[Slot]) -> String {
@@ -241,98 +271,125 @@ fn mark(of: u8, next: u8) -> &'static str {
 
 /// The four steps of a change.
 fn steps(report: &KeySlots, change: &KeyChange, named: &Named<'_>) -> String {
-    let KeyChange { from, to, step, .. } = change;
+    let KeyChange { from, to, step: next, .. } = change;
     let (address, slot) = (report.logger, report.slots.iter().find(|slot| slot.slot == *to));
     let is_given = slot.is_some_and(|slot| slot.key == Some(KeySource::Given));
     let mut text = match (from.is_empty(), slot.is_some()) {
-        (true, _) => format!("Giving it another key, in slot {to}\n"),
-        (false, true) => format!("Changing its key from slot {} to slot {to}\n", list(from)),
-        (false, false) => {
-            format!("No change of key is under way. To change it from slot {} to slot {to}:\n", list(from))
+        (true, _) => format!("To give it another key, in slot {to}:\n"),
+        (false, true) => format!("To change its key from slot {} to slot {to}:\n", list(from)),
+        (false, false) => format!("If its key is to be changed, from slot {} to slot {to}:\n", list(from)),
+    };
+    text += &give(report, change, is_given, named);
+    let program = if *next == 3 { "done" } else { mark(2, *next) };
+    let words = format!(
+        "program the logger with it; epoch and sequence go on: `stonechat key derive --logger {address} --slot {to}`"
+    );
+    text += &step(2, program, &words, named);
+    text += &match next {
+        3 => step(
+            3,
+            "NEXT",
+            &format!(
+                "wait: slot {to} has opened frames, but the newest record came under another; if it stays so, the logger \
+                 still has its old key. But if slot {to} goes on being heard, another sender uses the old key: then close \
+                 it now"
+            ),
+            named,
+        ),
+        4 => step(3, "done", &format!("slot {to} was heard, and has the newest record"), named),
+        _ => {
+            step(3, "then", &format!("wait until slot {to} is heard; both slots are open until then"), named)
         }
     };
-    text += &give(report, change, is_given, named.keys_file);
-    text += &format!(
-        "  2. {}  program the logger with it; epoch and sequence go on:\n          \
-         stonechat key derive --logger {address} --slot {to}\n",
-        if *step == 3 { "done" } else { mark(2, *step) }
-    );
-    text += &match step {
-        3 => format!(
-            "  3. NEXT  wait: slot {to} has opened frames, but the newest record came under another; if it stays so,\n          \
-             the logger still has its old key. But if slot {to} goes on being heard, another sender uses the old\n          \
-             key: then close it now\n"
-        ),
-        4 => format!("  3. done  slot {to} was heard, and has the newest record\n"),
-        _ => format!("  3. then  wait until slot {to} is heard; both slots open until then\n"),
-    };
-    text + &close(address, change, named.keys_file)
+    text + &close(address, change, named)
+}
+
+/// A step: its number, how far it is, what to do.
+fn step(number: u8, mark: &str, words: &str, named: &Named<'_>) -> String {
+    let label = format!("  {number}. {mark}");
+    paragraph(&label, STEP_INDENT, words.split(' '), named.columns)
+}
+
+/// Lines for a keyring, below a step.
+fn toml(lines: &[String]) -> String {
+    lines.iter().map(|line| format!("{:STEP_INDENT$}{line}\n", "")).collect()
+}
+
+/// Words below a step.
+fn below(words: &str, named: &Named<'_>) -> String {
+    wrapped(words, STEP_INDENT, STEP_INDENT, named.columns)
 }
 
 /// Step 1: the slot gets a key.
-fn give(report: &KeySlots, change: &KeyChange, is_given: bool, keys: &str) -> String {
-    let (address, to) = (report.logger, change.to);
+fn give(report: &KeySlots, change: &KeyChange, is_given: bool, named: &Named<'_>) -> String {
+    let (address, to, keys) = (report.logger, change.to, named.keys_file);
     match (change.step, is_given) {
         (1, _) => {
-            let or = if report.derives {
-                format!(
-                    "\n          Or let slot {to} derive from the site key: add it to `slots` of [site_key]."
-                )
-            } else {
-                String::new()
-            };
-            format!(
-                "  1. NEXT  give slot {to} a key in {keys}, one of `stonechat key new`, and\n          {RELOAD}\n\
-                 \n          [[key]]\n          address = {address}\n          slot = {to}\n          hex = \"…\"\n{or}\n"
-            )
+            let give = format!("give slot {to} a key in {keys}, one of `stonechat key new`, and {RELOAD}");
+            let lines = ["[[key]]".to_owned(), format!("address = {address}"), format!("slot = {to}")];
+            let mut text = step(1, "NEXT", &give, named) + &toml(&lines) + &toml(&["hex = \"…\"".to_owned()]);
+            if report.derives {
+                let or =
+                    format!("Or let slot {to} derive from the site key: add it to `slots` of [site_key].");
+                text += &below(&or, named);
+            }
+            text
         }
-        (_, true) => format!("  1. done  slot {to} has a key of its own in {keys}\n"),
-        (_, false) => format!(
-            "  1. done  slot {to} has a key: it derives from the site key. If somebody may have the site key, \
-             give\n          slot {to} one of its own instead: a [[key]] in {keys} with `stonechat key new`\n"
+        (_, true) => step(1, "done", &format!("slot {to} has a key of its own in {keys}"), named),
+        (_, false) => step(
+            1,
+            "done",
+            &format!(
+                "slot {to} has a key: it derives from the site key. If another person may have the site key, give slot \
+                 {to} one of its own instead: a [[key]] in {keys} with `stonechat key new`"
+            ),
+            named,
         ),
     }
 }
 
 /// Step 4: the old slots are closed.
-fn close(address: Address, change: &KeyChange, keys: &str) -> String {
+fn close(address: Address, change: &KeyChange, named: &Named<'_>) -> String {
     if change.from.is_empty() {
         return String::new();
     }
     if change.step < 3 {
         let from = list(&change.from);
-        return format!("  4. then  close slot {from}: type this command again, and it says what to write\n");
+        let words = format!("close slot {from}: type this command again, and it shows what to write");
+        return step(4, "then", &words, named);
     }
-    let mut text = format!(
-        "  4. {}  close what is old, so that nothing can be added with that key: write into {keys},\n          \
-         and {RELOAD}\n",
-        mark(4, change.step)
+    let words = format!(
+        "close the old slot, so that nothing can be added with its key: write into {}, and {RELOAD}",
+        named.keys_file
     );
-    text.extend(change.closing.iter().map(|closing| closing_text(address, closing)));
+    let mut text = step(4, mark(4, change.step), &words, named);
+    text.extend(change.closing.iter().map(|closing| closing_text(address, closing, named)));
     text
 }
 
-fn closing_text(address: Address, closing: &SlotClosing) -> String {
+fn closing_text(address: Address, closing: &SlotClosing, named: &Named<'_>) -> String {
     let (slot, line) = (closing.slot, line(closing.last));
     let mut text = if closing.has_entry {
-        format!("\n          (in the [[key]] of logger {address}, slot {slot})\n          {line}\n")
+        toml(&[format!("(in the [[key]] of logger {address}, slot {slot})"), line])
     } else {
-        format!(
-            "\n          [[key]]\n          address = {address}\n          slot = {slot}\n          {line}\n"
-        )
+        toml(&["[[key]]".to_owned(), format!("address = {address}"), format!("slot = {slot}"), line])
     };
-    if !closing.beyond.is_empty() {
-        let many = if closing.beyond.len() >= BEYOND_SHOWN { " (the first ones)" } else { "" };
-        text += &format!(
-            "\n          These records came under slot {slot} and lie beyond it{many}. Judge whether the logger made \
-             them; they\n          stay in the ledger either way:\n"
-        );
-        for sealed in &closing.beyond {
-            let at =
-                sealed.received_at.map_or("by hand".to_owned(), |at| format!("received {}", rfc3339(at)));
-            let id = sealed.identity;
-            text += &format!("            epoch {}, sequence {}, {at}\n", id.epoch, id.sequence);
-        }
+    if closing.beyond.is_empty() {
+        return text;
+    }
+    let most = if named.is_whole { BEYOND_SHOWN } else { BEYOND_ON_SCREEN };
+    // The report itself holds no more than the first ones.
+    let is_cut = closing.beyond.len() > most || closing.beyond.len() >= BEYOND_SHOWN;
+    let first = if is_cut { " (the first ones)" } else { "" };
+    let words = format!(
+        "Records under slot {slot} beyond this end{first}; they stay in the ledger. Judge whether the logger made them:"
+    );
+    text += &below(&words, named);
+    for sealed in closing.beyond.iter().take(most) {
+        let at =
+            sealed.received_at.map_or("by hand".to_owned(), |at| format!("received {}", named.frame.at(at)));
+        let id = sealed.identity;
+        text += &below(&format!("epoch {}, sequence {}, {at}", id.epoch, id.sequence), named);
     }
     text
 }

@@ -24,6 +24,12 @@ pub fn site(frame: Frame<'_>) -> impl Iterator<Item = String> {
     std::iter::once(site).chain(in_force(frame.in_force, frame.utc_offset_s))
 }
 
+/// The answer, and the lines below it.
+pub fn head(answer: &str, frame: Frame<'_>, columns: usize) -> String {
+    let below = site(frame).map(|line| prose(&line, columns));
+    std::iter::once(prose(answer, columns)).chain(below).collect()
+}
+
 /// That files are not used, where the head of a report has no line of the site.
 pub fn not_used(frame: Frame<'_>, columns: usize) -> String {
     in_force(frame.in_force, frame.utc_offset_s).map(|line| prose(&line, columns)).collect()

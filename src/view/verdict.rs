@@ -15,10 +15,7 @@ fn answer(verdict: &Verdict, frame: Frame<'_>, gateway: &Gateway) -> String {
     match verdict {
         Verdict::Yes(trip) => yes(*trip, frame),
         Verdict::No(why) => format!("No. {}", why_not(*why)),
-        Verdict::NotYetKnown => {
-            let matter = gateway::worst(gateway, frame.utc_offset_s);
-            format!("Not yet known: {}.", matter.unwrap_or_else(|| "the gateway does not work".to_owned()))
-        }
+        Verdict::NotYetKnown => gateway::not_yet_known(gateway),
     }
 }
 

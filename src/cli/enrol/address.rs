@@ -38,6 +38,8 @@ fn free_address(config: &Config, typed: &str) -> Result<Address, String> {
         interval_s: one.clone(),
         memory_records: one,
         area: None,
+        in_service_from: None,
+        listens: false,
         channels: Vec::new(),
     };
     let address = entry.checked()?.address;

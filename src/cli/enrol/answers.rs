@@ -35,6 +35,8 @@ pub fn entry(
     given(&args.interval_s, &mut entry.interval_s);
     given(&args.memory_records, &mut entry.memory_records);
     entry.area.clone_from(&args.area);
+    entry.in_service_from.clone_from(&args.in_service_from);
+    entry.listens = args.listens;
     if !args.channels.is_empty() {
         let units = channels::units(&suggested);
         let channel =

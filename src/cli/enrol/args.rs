@@ -35,6 +35,12 @@ pub struct Args {
     /// Where it is, for the visit list
     #[arg(long, value_name = "AREA")]
     pub area: Option<String>,
+    /// From when records of it are expected: a date (from midnight of the site's offset), or an instant
+    #[arg(long, value_name = "TIME")]
+    pub in_service_from: Option<String>,
+    /// It listens for a second after each frame that it sends, so that it can be asked again
+    #[arg(long)]
+    pub listens: bool,
     /// The key slot [default: the lowest with a key; at an address that was used, one above every slot used there]
     #[arg(long, value_name = "SLOT")]
     pub slot: Option<u8>,

@@ -49,6 +49,9 @@ pub struct SlotArgs {
     /// The logger by its address or name
     #[arg(long, value_name = "LOGGER")]
     pub logger: LoggerWord,
+    /// Show every slot, and every record beyond a closed one
+    #[arg(long)]
+    pub all: bool,
     /// Print JSON
     #[arg(long)]
     pub json: bool,

@@ -14,13 +14,15 @@ mod sheet;
 pub use output::{fresh, is_there, to_new_file, to_terminal};
 pub use sheet::Sheet;
 
-use super::args::open;
+use super::args::{frame, open};
 use super::exit::{DONE, Exit, code};
 use super::print::{print, print_json};
 use crate::ledger::read::snapshot::Reader;
 use crate::report::key_slots::{key_slots, running_keys};
 use crate::seal::hex;
+use crate::time;
 use crate::view::key_slots::{Named, json, text};
+use crate::view::term;
 use args::{DeriveArgs, NewArgs, SlotArgs, logger_of};
 pub use args::{facts, keyring_of};
 use std::io::Write;
@@ -45,11 +47,14 @@ pub enum Command {
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
-    code(match command {
-        Command::New(args) => new(args, out),
-        Command::Derive(args) => derive::derive(config_path, args, out),
-        Command::Slot(args) => slot(config_path, args, out),
-    })
+    code(
+        config_path,
+        match command {
+            Command::New(args) => new(args, out),
+            Command::Derive(args) => derive::derive(config_path, args, out),
+            Command::Slot(args) => slot(config_path, args, out),
+        },
+    )
 }
 
 fn new(args: &NewArgs, out: &mut dyn Write) -> Result<u8, Exit> {
@@ -78,6 +83,12 @@ fn slot(config_path: &Path, args: &SlotArgs, out: &mut dyn Write) -> Result<u8, 
         return Ok(print_json(out, &json(&report, &logger.name), DONE));
     }
     let keys_file = config.keys_file.display().to_string();
-    let named = Named { logger: &logger.name, keys_file: &keys_file, utc_offset_s: config.site.utc_offset_s };
+    let named = Named {
+        frame: frame(&config, time::now()),
+        logger: &logger.name,
+        keys_file: &keys_file,
+        is_whole: args.all,
+        columns: term::columns(),
+    };
     Ok(print(out, &text(&report, &named), DONE))
 }

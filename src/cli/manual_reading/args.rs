@@ -1,5 +1,6 @@
 //! What `manual-reading` takes.
 
+use crate::cli::args::ListArgs;
 use crate::cli::logger_word::LoggerWord;
 use std::path::PathBuf;
 
@@ -28,14 +29,7 @@ pub enum Command {
     Import(ImportArgs),
     /// List them, also those that were corrected
     #[command(after_help = "Example: stonechat manual-reading list --logger 17")]
-    List {
-        /// Only of this logger, by its address or name
-        #[arg(long, value_name = "LOGGER")]
-        logger: Option<LoggerWord>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    List(ListArgs),
 }
 
 /// The arguments of `manual-reading add`.

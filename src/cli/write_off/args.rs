@@ -1,5 +1,6 @@
 //! What `write-off` takes.
 
+use crate::cli::args::ListArgs;
 use crate::cli::logger_word::LoggerWord;
 
 pub const HELP: &str = "\
@@ -16,14 +17,7 @@ Examples:
 pub enum Command {
     /// List what is written off, and what of it has turned up since
     #[command(after_help = "Example: stonechat write-off list --logger 17")]
-    List {
-        /// Only of this logger, by its address or name
-        #[arg(long, value_name = "LOGGER")]
-        logger: Option<LoggerWord>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    List(ListArgs),
 }
 
 /// The arguments of `write-off`.

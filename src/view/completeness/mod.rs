@@ -61,8 +61,7 @@ impl Page<'_> {
     /// The answer, the site, the span; then the gateway if it is at fault, and loggers that left.
     fn head(&self) -> String {
         let (frame, offset) = (self.frame, self.frame.utc_offset_s);
-        let mut text = prose(&self.answer(), self.columns);
-        text.extend(screen::site(frame).map(|line| prose(&line, self.columns)));
+        let mut text = screen::head(&self.answer(), frame, self.columns);
         if let (false, Some(span)) = (self.wanted.by_month, self.wanted.spans.first()) {
             let from = match span.from {
                 GatewayTime::MIN => "the first record".to_owned(),
@@ -100,11 +99,7 @@ impl Page<'_> {
                 let missing = counted(self.found.missing(), "record");
                 format!("No: {missing} of loggers that are not on the roster are missing.")
             }
-            Complete::NotYetKnown => {
-                let matter = view::gateway::worst(&self.found.gateway, self.frame.utc_offset_s);
-                let matter = matter.unwrap_or_else(|| "the gateway does not work".to_owned());
-                format!("Not yet known: {matter}.")
-            }
+            Complete::NotYetKnown => view::gateway::not_yet_known(&self.found.gateway),
             Complete::Presumed => format!("Not yet known: {held}. {}.", self.presumed()),
             Complete::Empty => "No record is expected yet.".to_owned(),
             Complete::Yes if all.written_off > 0 => format!(

@@ -6,13 +6,13 @@
 //! missing.
 
 mod apart;
-mod drive;
 mod json;
 mod missing;
 mod moved;
 mod outages;
 mod page;
 mod short;
+mod visit;
 
 pub use json::as_json;
 
@@ -50,7 +50,7 @@ impl Page<'_> {
             text += &self.outages();
             text += &self.missing();
             text += &self.moved();
-            text += &self.drive();
+            text += &self.visit();
         }
         text += &self.unclosed();
         text += &self.opaque();

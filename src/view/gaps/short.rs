@@ -118,7 +118,7 @@ impl Page<'_> {
         let mut table = Table::of(vec![
             Column::new("logger").right(),
             Column::new("name").cut_to(NAME_MIN),
-            Column::new("records").right(),
+            Column::new("missing").right(),
             Column::new("fetch before"),
             Column::new(""),
         ]);

@@ -4,7 +4,7 @@ use crate::record::imports::{ImportEntry, Withdrawal};
 use crate::record::judge::Outcome;
 use crate::text::{counted, thousands};
 use crate::view::frame::Frame;
-use crate::view::screen::{self, COLUMNS_MIN, prose};
+use crate::view::screen::{self, COLUMNS_MIN};
 use crate::view::term::{Column, Table};
 use serde::Serialize;
 
@@ -24,8 +24,7 @@ pub fn list(imports: &[ImportEntry], frame: Frame<'_>, is_whole: bool, columns: 
     let number = counted(imports.len() as u64, "import");
     let (when, by) = (frame.at(last.imported_at), &last.by);
     let answer = format!("Who imported what? {number}, the last one on {when} by {by}.");
-    let site: String = screen::site(frame).map(|line| prose(&line, columns)).collect();
-    let head = prose(&answer, columns) + &site;
+    let head = screen::head(&answer, frame, columns);
     head + "\n" + &if is_whole { whole(imports, frame) } else { newest(imports, frame, columns) }
 }
 

@@ -116,9 +116,9 @@ struct LoggerJson<'a> {
     next_deadline: Option<GatewayTime>,
     in_logger: Option<InLogger>,
     #[serde(serialize_with = "as_rfc3339")]
-    next_drive_deadline: Option<GatewayTime>,
+    next_visit_deadline: Option<GatewayTime>,
     heard_first_time_7d: Option<f64>,
-    needs_attention: bool,
+    needs_action: bool,
     strip: Vec<Day<'a>>,
     opaque: OpaqueJson,
 }
@@ -222,9 +222,9 @@ fn logger_json<'a>(status: &Status, logger: &'a LoggerStatus) -> LoggerJson<'a> 
         overwritten: logger.overwritten,
         next_deadline: logger.deadline,
         in_logger: logger.in_logger,
-        next_drive_deadline: logger.drive.map(|(at, _)| at),
+        next_visit_deadline: logger.visit_deadline,
         heard_first_time_7d: (due > 0).then(|| radio as f64 / due as f64),
-        needs_attention: logger.needs_attention(status.now),
+        needs_action: logger.needs_action(status.now),
         strip: strip.collect(),
         opaque: status.opaque.iter().find(|opaque| opaque.logger == logger.address).into(),
     }

@@ -30,7 +30,7 @@ pub(super) fn short(status: &Status, look: Look, head: &str, loggers_in_a_senten
 /// The gateway, what it reports, and the loggers in a sentence.
 fn above(status: &Status, look: Look, loggers_in_a_sentence: &str) -> String {
     let offset = status.around.utc_offset_s;
-    let first = view::gateway::first(&status.gateway, offset);
+    let first = view::gateway::first_with(&status.gateway, status.first_to_overwrite, status.now, offset);
     let is_working = first.is_none();
     let mut text = String::from("\n");
     if let Some(words) = first {

@@ -157,7 +157,7 @@ impl<'a> Page<'a> {
             (true, Column::new("logger").right()),
             (true, Column::new("name").cut_to(NAME_MIN)),
             (is_whole, Column::new("area").gives_up(2)),
-            (true, Column::new("records").right()),
+            (true, Column::new("to fetch").right()),
             (is_whole, Column::new("presumed").right().gives_up(1)),
             (is_whole, Column::new("last heard").gives_up(4)),
             (true, Column::new("")),

@@ -8,7 +8,7 @@ use crate::view::term::Table;
 
 impl Page<'_> {
     /// Why a visit is needed or not, in a sentence or two.
-    fn drive_answer(&self) -> String {
+    fn visit_answer(&self) -> String {
         match self.found.verdict {
             Verdict::Yes(Trip { logger, is_only_silent: true, .. }) => {
                 format!("Yes, to check the silent loggers, logger {logger} first.")
@@ -40,7 +40,7 @@ impl Page<'_> {
         }
     }
 
-    pub(super) fn drive(&self) -> String {
+    pub(super) fn visit(&self) -> String {
         let gone = self.gone();
         let to_go: Vec<&Visit> = self
             .found
@@ -49,7 +49,7 @@ impl Page<'_> {
             .filter(|visit| matches!(visit.class, Class::Dated | Class::Undated | Class::Small))
             .collect();
         let mut text = String::from("\n5. Is a visit needed, and until when?\n");
-        text += &self.prose(INDENT, &self.drive_answer());
+        text += &self.prose(INDENT, &self.visit_answer());
         if gone > 0 && !to_go.is_empty() {
             text += &self.prose(
                 INDENT,

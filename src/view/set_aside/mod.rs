@@ -1,16 +1,22 @@
-//! What was kept next to the record, in words and as JSON.
+//! What was kept next to the record, in words, first on one screen, and as JSON.
+
+mod short;
+mod words;
 
 use crate::record::judge::Row;
-use crate::record::set_aside::{ConflictSide, DifferingField, SetAside};
+use crate::record::set_aside::{ConflictSide, SetAside};
 use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Kept};
 use crate::report::set_aside::{BesideItem, BesideRecord};
 use crate::text::{counted, local, offset_label, rfc3339};
 use crate::time::GatewayTime;
+use crate::view::frame::Frame;
 use crate::view::term::{Table, wrapped};
 use crate::view::unread;
 use serde::Serialize;
+use short::Short;
 use std::collections::BTreeSet;
+use words::field;
 
 /// Prose is wrapped at this.
 const PROSE_COLUMNS: usize = 100;
@@ -46,19 +52,21 @@ pub fn as_json<'a>(beside: &'a BesideRecord) -> impl Serialize + use<'a> {
     }
 }
 
-/// In words. `now`: Unix s.
-pub fn text(beside: &BesideRecord, now: GatewayTime, utc_offset_s: i32) -> String {
-    let mut text = foreign(&beside.foreign, utc_offset_s);
+/// In words: on one screen, or all of it.
+pub fn text(beside: &BesideRecord, frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
+    let short = Short::new(beside, frame, columns);
+    if !is_whole {
+        return short.text();
+    }
+    let (now, utc_offset_s) = (frame.now, frame.utc_offset_s);
+    let mut text = short.head();
+    text += &foreign(&beside.foreign, utc_offset_s);
     text += &unopened(&beside.unopened, utc_offset_s);
     if let Some(no_room) = unread::found_no_room(&beside.no_room, now) {
         text += &wrapped(&no_room, 0, 2, PROSE_COLUMNS);
     }
     let all: Vec<&BesideItem> = beside.items.iter().filter(|of| of.item.is_conflict()).collect();
-    text += &conflicts(&all, utc_offset_s);
-    if text.is_empty() {
-        text += "nothing is set aside\n";
-    }
-    text
+    text + &conflicts(&all, utc_offset_s)
 }
 
 /// When a frame or a record came; what did not come by radio has no time.
@@ -77,8 +85,10 @@ fn foreign(all: &[Foreign], utc_offset_s: i32) -> String {
         let address = unread::foreign_address(one);
         table.row([address, one.frames.to_string(), at(one.first_heard), at(one.last_heard)]);
     }
-    let heading =
-        format!("Frames of addresses that are not on the roster (times in {})\n", offset_label(utc_offset_s));
+    let heading = format!(
+        "\nFrames of addresses that are not on the roster (times in {})\n",
+        offset_label(utc_offset_s)
+    );
     let next = "Counted, not kept. If one is a logger of this site, correct its address in the roster or in the logger; a \
                 neighbour's loggers need nothing.";
     heading + &table.text(2) + &wrapped(next, 2, 2, PROSE_COLUMNS)
@@ -101,7 +111,7 @@ fn unopened(all: &[Kept], utc_offset_s: i32) -> String {
             group.why.text().to_owned(),
         ]);
     }
-    let mut text = format!("Frames that no key opens (times in {})\n", offset_label(utc_offset_s));
+    let mut text = format!("\nFrames that no key opens (times in {})\n", offset_label(utc_offset_s));
     text += &table.text(2);
     let reasons: BTreeSet<WhyUnopened> = all.iter().map(|group| group.why).collect();
     for why in reasons {
@@ -115,7 +125,7 @@ fn conflicts(all: &[&BesideItem], utc_offset_s: i32) -> String {
         return String::new();
     }
     let label = offset_label(utc_offset_s);
-    let mut text = format!("Conflicts: records that disagree with the one held (times in {label})\n");
+    let mut text = format!("\nConflicts: records that disagree with the one held (times in {label})\n");
     let (mut any_sealed, mut any_row) = (false, false);
     for of in all {
         text += &conflict(of, utc_offset_s);
@@ -184,15 +194,4 @@ fn row_words(kind: &str, row: &Row) -> String {
     let battery = row.battery_mv.map_or(String::new(), |mv| format!("{mv} mV, "));
     let time = rfc3339(i64::from(row.time));
     format!("{kind} of {time}, {battery}counts {:?}, fault bits {:#x}", row.counts, row.faults)
-}
-
-fn field(field: DifferingField) -> String {
-    match field {
-        DifferingField::Time(by) => format!("time (by {by} s)"),
-        DifferingField::Battery => "battery".to_owned(),
-        DifferingField::Board => "board temperature".to_owned(),
-        DifferingField::Channels => "number of channels".to_owned(),
-        DifferingField::Channel(channel) => format!("c{channel}"),
-        DifferingField::Faults => "fault bits".to_owned(),
-    }
 }
