@@ -222,7 +222,7 @@ site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nliste
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nlisten = "127.0.0.1:84200"
     site.toml:14: `[page] listen`: "127.0.0.1:84200" is not an address and port; write an address and a port, as in "127.0.0.1:8420"
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[pages]\nlisten = "127.0.0.1:8420"
-    site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, points, radio, page; write `page`
+    site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, points, radio, page, ask; write `page`
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio
     site.toml:12: not TOML at column 32: invalid basic string, expected `"`
 site.toml | "/dev/serial/by-id/radio" | /dev/serial/by-id/radio
@@ -1062,7 +1062,7 @@ fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
     )));
     assert!(steps.contains("  1. ") && steps.contains("  6. "), "{steps}");
     let site = target.join("site.toml");
-    for command in ["key derive --logger N", "check", "run"] {
+    for command in ["enrol", "check", "run"] {
         assert!(steps.contains(&format!("stonechat -c {} {command}\n", site.display())), "{steps}");
     }
     let keys = target.join("keys.toml");
