@@ -1062,7 +1062,7 @@ fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
     )));
     assert!(steps.contains("  1. ") && steps.contains("  6. "), "{steps}");
     let site = target.join("site.toml");
-    for command in ["key derive --logger N", "check", "run"] {
+    for command in ["enrol", "check", "run"] {
         assert!(steps.contains(&format!("stonechat -c {} {command}\n", site.display())), "{steps}");
     }
     let keys = target.join("keys.toml");
