@@ -184,6 +184,29 @@ CREATE TABLE slot_use (
     PRIMARY KEY (logger, slot)
 ) WITHOUT ROWID;
 
+-- The gateway's epochs of sending. An epoch is stored before the first frame of it is sent.
+CREATE TABLE sending_epoch (
+    epoch INTEGER PRIMARY KEY,
+    from_at INTEGER NOT NULL,
+    ended_at INTEGER             -- when it ended in order: all that was sent in it is in `asked`
+);
+
+-- Requests to loggers to send again, by the gateway's epoch and sequence.
+CREATE TABLE asked (
+    epoch INTEGER NOT NULL, sequence INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    radio INTEGER NOT NULL, logger INTEGER NOT NULL, slot INTEGER NOT NULL,
+    spans TEXT NOT NULL,         -- JSON: [epoch, first, count] of the logger's records
+    records INTEGER NOT NULL,    -- how many were asked for
+    airtime_ms INTEGER NOT NULL, -- how long the gateway was sending
+    answer_ms INTEGER NOT NULL,  -- how long the whole answer takes at most
+    closed_at INTEGER,           -- null: open
+    came INTEGER,                -- how many of the records came by then
+    PRIMARY KEY (epoch, sequence)
+) WITHOUT ROWID;
+
+CREATE INDEX asked_at ON asked (at);
+
 -- Radios by number: each name is kept once.
 CREATE TABLE radio (
     id INTEGER PRIMARY KEY,
@@ -464,6 +487,12 @@ SELECT statement_row.logger, statement_row.epoch, statement_row.sequence, time,
         (SELECT imported_at FROM import i WHERE i.id = statement_row.import)) AS stored_at,
     statement_row.import
 FROM statement_row JOIN json_each(CASE WHEN json_valid(entries) THEN entries ELSE '[]' END) e;
+
+-- Requests to loggers to send again, and what came of them.
+CREATE VIEW ask AS
+SELECT epoch AS gateway_epoch, sequence AS gateway_sequence, at, (SELECT name FROM radio r WHERE r.id = asked.radio) AS radio,
+    logger, slot, spans, records, airtime_ms, closed_at, came
+FROM asked;
 
 -- Private: the ends of other epochs that held records give.
 CREATE VIEW named_end AS

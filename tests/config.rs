@@ -222,7 +222,7 @@ site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nliste
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nlisten = "127.0.0.1:84200"
     site.toml:14: `[page] listen`: "127.0.0.1:84200" is not an address and port; write an address and a port, as in "127.0.0.1:8420"
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[pages]\nlisten = "127.0.0.1:8420"
-    site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, points, radio, page; write `page`
+    site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, points, radio, page, ask; write `page`
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio
     site.toml:12: not TOML at column 32: invalid basic string, expected `"`
 site.toml | "/dev/serial/by-id/radio" | /dev/serial/by-id/radio

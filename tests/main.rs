@@ -1,6 +1,7 @@
 //! All tests except those of the installation (`tests/deploy`), in one binary: one file for each subject, linked once.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod ask;
 mod causes;
 mod cli;
 mod clock;

@@ -113,8 +113,8 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
             let mut expected = truth(&physics, &channel.sensor, at);
             // Half a count of the sensor, and of those that correct it, with a little room.
             let tolerance = match channel.sensor {
-                // 2 f df/1000 G, f below 3.1 kHz, half a millihertz; G below 0.1. The barometer's half nA is 1e-6 kPa, a
-                // thermistor's half milliohm 1e-5 °C.
+                // 2 f df/1000 times the factor: f below 3.1 kHz, df half a millihertz, the factor below 0.1. The barometer's
+                // half nA is 1e-6 kPa, a thermistor's half milliohm 1e-5 °C.
                 Sensor::Piezometer { .. } => 3.2e-4,
                 Sensor::Thermistor { .. } => 1e-5,
                 Sensor::Barometer | Sensor::PoolGauge => 1e-6,
@@ -175,7 +175,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
         let at = unix_s(&value["time"]);
         assert_eq!(value["unit"], "kPa");
         let off = value["value"].as_f64().unwrap() - truth(&physics, &logger.channels[0].sensor, at);
-        // Six standard deviations of 0.1 Hz, at 3 kHz and 0.1 kPa a digit.
+        // Six standard deviations of 0.1 Hz, at 3 kHz and 0.1 kPa for 10³ Hz².
         assert!(off.abs() < 0.4, "{value}");
         let marks: Vec<&str> =
             value["marks"].as_array().unwrap().iter().map(|m| m.as_str().unwrap()).collect();

@@ -33,6 +33,7 @@
 //! ```
 
 mod advice;
+mod ask;
 mod calibrations;
 pub mod entry;
 mod file;
@@ -48,6 +49,7 @@ mod site;
 pub(crate) mod slot_choice;
 
 pub use advice::advice;
+pub use ask::Ask;
 pub use file::FILE_LEN_MAX_BYTES;
 pub use in_force::{load_in_force, load_in_force_in};
 pub use loggers::LOGGERS_MAX;
@@ -89,6 +91,8 @@ pub struct Config {
     /// The radios, in the order of the file; at least one, at most 16.
     pub radios: Vec<Radio>,
     pub page_listen: std::net::SocketAddr,
+    /// Whether and how much loggers are asked to send again; `None`: never.
+    pub ask: Option<Ask>,
     /// Where the daemon keeps its state file: `runtime_dir` of the file, else `$RUNTIME_DIRECTORY`, else
     /// [`RUNTIME_DIR`] if there is such a folder.
     pub runtime_dir: Option<PathBuf>,
@@ -363,6 +367,7 @@ fn config(
         keys_are_handed_in: false,
         points_file: found.points_file,
         radios: found.radios,
+        ask: found.ask,
         page_listen: found.page_listen?,
         runtime_dir: found.runtime_dir.or_else(|| environment.runtime_directory.clone()),
         site_text: found.text,

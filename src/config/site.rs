@@ -3,6 +3,7 @@
 //! Input: the file. Output: [`SiteFile`], whose fields are `None` where a mistake was noted. What this is not: it opens
 //! no port and reads no other file.
 
+use super::ask::{self, Ask};
 use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, PATH_LEN_MAX_CHARS, Table};
@@ -37,6 +38,7 @@ const KEYS: Field = Field::required("keys", "the keyring's `file` under it");
 const POINTS: Field = Field::optional("points", "the points' `file` under it");
 const RADIO: Field = Field::required("radio", "one table a radio, with `name` and `port`").many();
 const PAGE: Field = Field::optional("page", "where the page listens under it");
+const ASK: Field = Field::optional("ask", "whether loggers are asked to send again under it");
 
 const SITE_NAME: Field = Field::required("name", "the site's name");
 const UTC_OFFSET: Field =
@@ -72,6 +74,11 @@ const PORT: Field =
 const BAUD_RATE: Field = Field::optional("baud", "the port's bits a second");
 const DTR: Field = Field::optional("dtr", "what the line is set to when the port opens");
 const RTS: Field = Field::optional("rts", "what the line is set to when the port opens");
+
+const AIR_BITS: Field = Field::optional(
+    "air_bits_per_s",
+    "the bits a second at which the radio sends, from its data sheet or settings",
+);
 
 const PAGE_LISTEN: Field = Field::optional("listen", "an address and a port, as in \"127.0.0.1:8420\"");
 
@@ -115,6 +122,8 @@ pub struct Radio {
     /// Its name in reports.
     pub name: String,
     pub port: Port,
+    /// Bits a second on the air; `None`: nothing is ever sent to this radio.
+    pub air_bits_per_s: Option<u32>,
 }
 
 /// How the gateway reaches a radio.
@@ -147,6 +156,8 @@ pub(super) struct SiteFile {
     pub(super) ledger: Option<Ledger>,
     pub(super) radios: Vec<Radio>,
     pub(super) page_listen: Option<SocketAddr>,
+    /// Whether loggers are asked, if they are.
+    pub(super) ask: Option<Ask>,
     pub(super) runtime_dir: Option<PathBuf>,
     pub(super) roster_file: Option<PathBuf>,
     pub(super) keys_file: Option<PathBuf>,
@@ -184,7 +195,7 @@ pub(super) fn of_text(path: &Path, text: &str, problems: &mut Vec<Problem>) -> S
 }
 
 fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
-    file.refuse_unknown(&[&SITE, &LEDGER, &ROSTER, &KEYS, &POINTS, &RADIO, &PAGE]);
+    file.refuse_unknown(&[&SITE, &LEDGER, &ROSTER, &KEYS, &POINTS, &RADIO, &PAGE, &ASK]);
     let mut found = SiteFile { page_listen: Some(LISTEN), ..SiteFile::default() };
     if let Some(table) = file.section(&SITE) {
         table.refuse_unknown(&[&SITE_NAME, &UTC_OFFSET, &CLOCK_FILE, &RUNTIME_DIR]);
@@ -197,6 +208,13 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
     }
     other_files(file, base, &mut found);
     found.radios = radios(file, base);
+    found.ask = file.section(&ASK).and_then(|table| ask::read(&table));
+    if found.ask.is_some()
+        && !found.radios.is_empty()
+        && found.radios.iter().all(|radio| radio.air_bits_per_s.is_none())
+    {
+        file.note(&ASK, "is enabled, and no radio has air_bits_per_s; add it to the radio that may send");
+    }
     if let Some(table) = file.section(&PAGE) {
         table.refuse_unknown(&[&PAGE_LISTEN]);
         if let Some(listen) = table.text(&PAGE_LISTEN, PATH_LEN_MAX_CHARS) {
@@ -288,7 +306,7 @@ fn radios(file: &Table<'_, '_>, base: &Path) -> Vec<Radio> {
             Some(name) => table.called(format!("radio {:?}", name.value)),
             None => table,
         };
-        table.refuse_unknown(&[&RADIO_NAME, &PORT, &BAUD_RATE, &DTR, &RTS]);
+        table.refuse_unknown(&[&RADIO_NAME, &PORT, &BAUD_RATE, &DTR, &RTS, &AIR_BITS]);
         if let Some(name) = &name
             && let Some(line) = names.insert(name.value, table.line_of(name.at))
         {
@@ -300,8 +318,20 @@ fn radios(file: &Table<'_, '_>, base: &Path) -> Vec<Radio> {
         {
             table.note(&PORT, &format!("the radio at line {line} has this port; give each its own"));
         }
+        let air_bits_per_s = table.integer(&AIR_BITS, 50..=10_000_000_u32).map(|bits| bits.value);
         if let (Some(name), Some((port, _))) = (name, port) {
-            radios.push(Radio { name: name.value.to_string(), port });
+            let baud = match &port {
+                Port::Serial { baud, .. } => Some(*baud),
+                Port::Tcp { .. } => None,
+            };
+            if air_bits_per_s.is_some() && !ask::is_fast_enough(baud) {
+                table.note(
+                    &AIR_BITS,
+                    "its `baud` is too slow to send to loggers: a request would come after the second in \
+                                       which they listen; remove air_bits_per_s, or set a faster line",
+                );
+            }
+            radios.push(Radio { name: name.value.to_string(), port, air_bits_per_s });
         }
     }
     radios

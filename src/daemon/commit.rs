@@ -169,6 +169,8 @@ impl Daemon {
         self.timers.commit = None;
         self.trouble_ended(now)?;
         self.locked_since = None;
+        self.asker.committed();
+        self.plan_asks()?;
         self.catch_up()?;
         self.look_at_names(now)?;
         self.report_other_versions(now)?;

@@ -19,11 +19,19 @@ const WAITS_LOGGED_EVERY: Duration = Duration::from_secs(3600);
 const PIECE: usize = 16 << 10;
 
 impl Daemon {
-    pub(super) fn bytes(&mut self, radio: usize, bytes: &[u8], links: &Links) -> Result<(), Error> {
+    /// Takes bytes of a radio. `read_at`: when the first of them was read.
+    pub(super) fn bytes(
+        &mut self,
+        radio: usize,
+        bytes: &[u8],
+        read_at: Option<std::time::Instant>,
+        links: &Links,
+    ) -> Result<(), Error> {
         let now = self.now();
         let right_before = self.intake.right_frames(radio);
         for piece in bytes.chunks(PIECE) {
             self.intake.bytes(radio, piece, &self.config.roster, &mut self.keyring, now);
+            self.ask(read_at, links);
             if !self.is_open {
                 continue;
             }

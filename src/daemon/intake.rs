@@ -15,7 +15,9 @@ use crate::time::GatewayTime;
 use crate::wire::cobs::{Deframer, Run};
 use crate::wire::frame::{RECORD_MAX, Signal, other_version};
 use crate::wire::radio_status::RadioStatus;
-use crate::wire::seq::Address;
+use crate::wire::record::Record;
+use crate::wire::seq::{Address, Identity, Slot};
+use crate::wire::statement::Statement;
 use std::collections::BTreeMap;
 
 /// The most unopened frames that wait for their commit. Beyond this each logger has room for
@@ -41,6 +43,16 @@ struct Line {
     report: Option<RadioReport>,
 }
 
+/// A record as it is heard, whether it is new or not.
+#[derive(Clone, Copy, Debug)]
+pub struct HeardRecord {
+    pub radio: usize,
+    pub identity: Identity,
+    pub slot: Slot,
+    /// What it says about the logger's memory, if it is a statement.
+    pub statement: Option<Statement>,
+}
+
 /// See the documentation of the module.
 #[derive(Debug)]
 pub struct Intake {
@@ -52,6 +64,8 @@ pub struct Intake {
     pub frames_in: u64,
     /// Unopened frames that were counted but could not wait for a commit.
     pub unopened_dropped: u64,
+    /// The records of the last bytes, if they are to be listed: for asking their loggers.
+    pub heard: Option<Vec<HeardRecord>>,
     /// Unopened frames that wait for it, by logger.
     unopened_of: BTreeMap<Address, usize>,
     /// Loggers of the roster that are named as the sender in valid frames of another version, and the version.
@@ -84,6 +98,7 @@ impl Intake {
             batch: Batch::default(),
             frames_in: 0,
             unopened_dropped: 0,
+            heard: None,
             unopened_of: BTreeMap::new(),
             other_versions: BTreeMap::new(),
         }
@@ -191,6 +206,14 @@ impl Intake {
                         stored_at: None,
                     };
                     self.batch.push_record(arrival, plaintext);
+                    if let Some(heard) = &mut self.heard {
+                        let statement = match Record::decode(plaintext, frame.identity) {
+                            Ok(Record::Statement(statement)) => Some(statement),
+                            _ => None,
+                        };
+                        let (identity, slot) = (frame.identity, frame.slot);
+                        heard.push(HeardRecord { radio, identity, slot, statement });
+                    }
                 }
             }
             line.last_frame = Some(now);

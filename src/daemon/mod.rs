@@ -16,6 +16,8 @@
 //! What this is not: it opens no listening socket and starts no program. Of all processes that keep running,
 //! only this one has the keys.
 
+mod ask;
+mod asker;
 mod commit;
 mod error;
 mod hearing;
@@ -39,12 +41,15 @@ pub use error::Error;
 use crate::config::Config;
 use crate::ledger::{DaemonLock, Error as LedgerError};
 use crate::link::{Backoff, LinkEvent, Links};
+use crate::report::ask::Wish;
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
+use crate::wire::seq::Address;
 use opening::Opened;
 use port::PortNews;
 use running::{Daemon, HOLD_BYTES_MAX, Timers};
 use settle::SETTLE_PAUSE;
+use std::collections::BTreeMap;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::Instant;
@@ -53,6 +58,7 @@ use tokio::time::Instant;
 enum Event {
     Link(LinkEvent),
     Opened(Box<Result<Opened, LedgerError>>),
+    Planned(Box<Result<BTreeMap<Address, Vec<Wish>>, LedgerError>>),
     Timer,
     Stop,
     Reload,
@@ -77,6 +83,7 @@ pub async fn run(
     let mut hang_up = signal(SignalKind::hangup()).map_err(Error::System)?;
     let mut daemon = Daemon::new(config, keyring, clock, lock_patience)?;
     daemon.lock = lock;
+    daemon.configure_asking();
     // The radios are heard from now on, no matter how long opening the ledger takes.
     let ports = daemon.config.radios.iter().map(|radio| &radio.port);
     let mut links = Links::open(ports, Backoff::default()).map_err(Error::System)?;
@@ -86,12 +93,16 @@ pub async fn run(
         let event = daemon.next(&mut links, &mut terminate, &mut interrupt, &mut hang_up).await;
         let done = match event {
             Event::Link(LinkEvent::Bytes { radio }) => {
-                links.take(radio, &mut bytes);
-                daemon.bytes(radio, &bytes, &links)
+                let read_at = links.take(radio, &mut bytes);
+                daemon.bytes(radio, &bytes, read_at, &links)
             }
             Event::Link(LinkEvent::Up { radio }) => daemon.up(radio),
             Event::Link(LinkEvent::Down { radio, reason }) => daemon.down(radio, reason),
             Event::Opened(opened) => daemon.opened(*opened),
+            Event::Planned(wishes) => {
+                daemon.asks_planned(*wishes);
+                Ok(())
+            }
             Event::Timer => daemon.timer(),
             Event::Reload => daemon.reload(),
             Event::Stop => {
@@ -129,12 +140,20 @@ impl Daemon {
                 None => std::future::pending().await,
             }
         };
+        let planning = &mut self.planning;
+        let planned = async {
+            match planning {
+                Some(planning) => Box::new(ask::planned(planning).await),
+                None => std::future::pending().await,
+            }
+        };
         tokio::select! {
             biased;
             _ = terminate.recv() => Event::Stop,
             _ = interrupt.recv() => Event::Stop,
             _ = hang_up.recv() => Event::Reload,
             opened = opened => Event::Opened(opened),
+            wishes = planned => Event::Planned(wishes),
             () = timer => Event::Timer,
             event = links.next(), if hears => Event::Link(event),
         }

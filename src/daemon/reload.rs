@@ -52,6 +52,7 @@ impl Daemon {
             (self.state_dir, self.state_failed) = (new.runtime_dir.clone(), false);
         }
         self.config = new;
+        self.configure_asking();
         tracing::info!(loggers = self.config.roster.loggers().len(), "configuration reloaded");
         self.write_keys();
         self.write_state();
@@ -59,6 +60,7 @@ impl Daemon {
             // The start does the rest once the ledger is open.
             return Ok(());
         }
+        self.asking_begins()?;
         for key in self.ledger.keys_in_use()? {
             self.keyring.mark_proven(key);
         }

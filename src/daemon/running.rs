@@ -2,6 +2,7 @@
 //!
 //! Each file next to this one contains one part of what the loop does with it.
 
+use super::asker::Asker;
 use super::intake::Intake;
 use super::keys;
 use super::opening::Opened;
@@ -13,11 +14,12 @@ use crate::ledger::{Batch, DaemonLock, Error as LedgerError, Ledger, Receipt, Re
 use crate::record::acts::Actor;
 use crate::record::coverage::Coverage;
 use crate::record::judge::Tally;
+use crate::report::ask::Wish;
 use crate::seal::keyring::Keyring;
 use crate::state::{CLOCK_CHANGE_S, DaemonState};
 use crate::time::{Clock, GatewayTime};
 use crate::wire::seq::Address;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -26,6 +28,9 @@ use tokio::time::Instant;
 pub(super) const HOLD_BYTES_MAX: usize = 16 << 20;
 /// The most rows that one settle takes: limits how long the ledger's lock is held.
 pub(super) const SETTLE_SLICE: u32 = 100_000;
+
+/// What loggers may be asked for, while it is being read.
+pub(super) type Planning = tokio::task::JoinHandle<Result<BTreeMap<Address, Vec<Wish>>, LedgerError>>;
 
 /// The daemon between two events.
 pub(super) struct Daemon {
@@ -46,6 +51,12 @@ pub(super) struct Daemon {
     /// The last status line that was sent to it.
     pub(super) status_sent: String,
     pub(super) intake: Intake,
+    /// What loggers are asked for.
+    pub(super) asker: Asker,
+    /// What is missing, while it is read for the asker.
+    pub(super) planning: Option<Planning>,
+    /// When this process began: asking counts milliseconds from it.
+    pub(super) started: std::time::Instant,
     pub(super) tally: Tally,
     pub(super) state: DaemonState,
     /// Loggers and versions of the format that have been logged.

@@ -1,5 +1,6 @@
 //! The start: opens the ledger on a thread, and does what follows once it is open.
 
+use super::asker::Asker;
 use super::error::Error;
 use super::intake::Intake;
 use super::keys;
@@ -35,6 +36,9 @@ impl Daemon {
         let left = left_behind(&config, &ledger);
         Ok(Self {
             intake: Intake::new(&numbers),
+            asker: Asker::default(),
+            planning: None,
+            started: std::time::Instant::now(),
             ledger: Ledger::nowhere()?,
             is_open: false,
             opening: None,
@@ -156,6 +160,7 @@ impl Daemon {
         self.reconcile_notices()?;
         self.tell_left(now)?;
         self.look_at_names(now)?;
+        self.asking_begins()?;
         self.plan_settle(now);
         self.tell_ready();
         if !self.intake.batch.is_empty() {
@@ -180,6 +185,7 @@ impl Daemon {
     pub(super) fn ledger_is_another(&mut self) -> Result<(), Error> {
         self.lock.as_mut().map_or(Ok(()), DaemonLock::follow)?;
         self.names_reported = None;
+        self.asker.forget_epoch();
         Ok(())
     }
 }

@@ -29,8 +29,8 @@ impl Daemon {
         {
             match event {
                 LinkEvent::Bytes { radio } => {
-                    links.take(radio, &mut bytes);
-                    self.bytes(radio, &bytes, links)?;
+                    let read_at = links.take(radio, &mut bytes);
+                    self.bytes(radio, &bytes, read_at, links)?;
                 }
                 LinkEvent::Up { radio } => self.up(radio)?,
                 LinkEvent::Down { radio, reason } => self.down(radio, reason)?,
@@ -104,6 +104,7 @@ impl Daemon {
             }
             tokio::time::sleep(RETRY_AFTER).await;
         }
+        self.asking_ends();
         self.state.phase = Phase::Stopped;
         for radio in &mut self.state.radios {
             radio.up = false;

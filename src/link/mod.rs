@@ -178,12 +178,10 @@ impl Links {
     /// Replaces the content of `into` with all bytes that are queued for `radio` and belong to the connection
     /// that [`Links::next`] last reported; empties it if there are none, or if there is no such radio.
     ///
-    /// Nothing is copied: the queue continues with the memory of `into`.
-    pub fn take(&mut self, radio: usize, into: &mut Vec<u8>) {
+    /// Returns when the first of these bytes was read. Nothing is copied: the queue continues with the memory of `into`.
+    pub fn take(&mut self, radio: usize, into: &mut Vec<u8>) -> Option<std::time::Instant> {
         into.clear();
-        if let Some(port) = self.ports.get(radio) {
-            port.take(into);
-        }
+        self.ports.get(radio).and_then(|port| port.take(into))
     }
 
     /// Gives a frame to the port of `radio`, at once or not at all. Never waits.

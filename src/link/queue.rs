@@ -9,6 +9,7 @@
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
 use tokio::sync::Notify;
 
 /// How many openings, losses and runs of bytes are queued at most: 21 connections that have not been looked at.
@@ -72,8 +73,8 @@ struct State {
 #[derive(Debug)]
 enum Item {
     Up,
-    /// Never empty.
-    Bytes(Vec<u8>),
+    /// Never empty; and when the first of them was read.
+    Bytes(Vec<u8>, Instant),
     Down(String),
 }
 
@@ -116,31 +117,35 @@ impl Queue {
     /// The item at the front. Never waits.
     pub fn next(&self) -> Option<Next> {
         let mut state = self.lock();
-        if let Some(Item::Bytes(_)) = state.items.front() {
+        if let Some(Item::Bytes(..)) = state.items.front() {
             return Some(Next::Bytes);
         }
         let next = match state.items.pop_front()? {
             Item::Up => Next::Up,
             Item::Down(reason) => Next::Down(reason),
-            Item::Bytes(_) => return None, // excluded above
+            Item::Bytes(..) => return None, // excluded above
         };
         self.room.notify_one();
         Some(next)
     }
 
-    /// Swaps the bytes at the front, if there are any, with the empty `into`. Never waits.
-    pub fn take(&self, into: &mut Vec<u8>) {
+    /// Swaps the bytes at the front, if there are any, with the empty `into`; returns when the first of them was read.
+    /// Never waits.
+    pub fn take(&self, into: &mut Vec<u8>) -> Option<Instant> {
         let mut state = self.lock();
-        if let Some(Item::Bytes(bytes)) = state.items.front_mut() {
+        let mut read_at = None;
+        if let Some(Item::Bytes(bytes, at)) = state.items.front_mut() {
+            read_at = Some(*at);
             std::mem::swap(bytes, into);
             state.queued_bytes -= into.len();
-            if let Some(Item::Bytes(empty)) = state.items.pop_front()
+            if let Some(Item::Bytes(empty, _)) = state.items.pop_front()
                 && empty.capacity() <= SPARE_BYTES_MOST
             {
                 state.spare = empty;
             }
             self.room.notify_one();
         }
+        read_at
     }
 
     /// The consumer reports a valid frame: the port works.
@@ -190,15 +195,15 @@ impl State {
 
     /// Whether there is an item that bytes can be added to.
     fn has_run(&self) -> bool {
-        matches!(self.items.back(), Some(Item::Bytes(_))) || self.has_slot()
+        matches!(self.items.back(), Some(Item::Bytes(..))) || self.has_slot()
     }
 
     fn append(&mut self, bytes: &[u8], limit_bytes: usize) {
-        if !matches!(self.items.back(), Some(Item::Bytes(_))) {
+        if !matches!(self.items.back(), Some(Item::Bytes(..))) {
             let spare = std::mem::take(&mut self.spare);
-            self.items.push_back(Item::Bytes(spare));
+            self.items.push_back(Item::Bytes(spare, Instant::now()));
         }
-        if let Some(Item::Bytes(run)) = self.items.back_mut() {
+        if let Some(Item::Bytes(run, _)) = self.items.back_mut() {
             let len = run.len() + bytes.len();
             if len > run.capacity() {
                 // Doubles each time, as a vector does by itself, but not beyond the limit.

@@ -5,7 +5,7 @@ use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
 use crate::time::GatewayTime;
-use crate::units::account::{Account, Line, Words};
+use crate::units::account::{self, Account, Line, Words};
 use crate::units::calibration::Calibrations;
 use crate::units::chain::{Chain, Worked};
 use crate::units::inputs::Sample;
@@ -98,7 +98,8 @@ impl Shown {
     }
 }
 
-pub use crate::units::account::Calculation;
+/// A calculation, step by step.
+pub type Calculation = account::Calculation;
 /// One line of a calculation.
 pub type CalculationLine = Line;
 

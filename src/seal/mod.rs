@@ -244,6 +244,22 @@ impl Cipher {
         self.seal_version(frame::VERSION_TO_LOGGER, slot, identity, plaintext)
     }
 
+    /// Opens an air frame to a logger, as the logger does; the cipher is that of [`SlotKey::to_logger`]. `None` if the
+    /// frame is too short, of another version, or its tag fails.
+    pub fn open_to_logger(&self, air: &[u8]) -> Option<Vec<u8>> {
+        let (header, rest) = air.split_at_checked(frame::HEADER_LEN)?;
+        let (sealed, tag) = rest.split_last_chunk::<{ frame::TAG_LEN }>()?;
+        if header.first() != Some(&frame::VERSION_TO_LOGGER) || sealed.is_empty() {
+            return None;
+        }
+        let mut plaintext = sealed.to_vec();
+        let opened = match &self.0 {
+            Schedule::Aes128(cipher) => open_in_place(&**cipher, header, &mut plaintext, tag),
+            Schedule::Aes256(cipher) => open_in_place(&**cipher, header, &mut plaintext, tag),
+        };
+        opened.then_some(plaintext)
+    }
+
     fn seal_version(&self, version: u8, slot: Slot, identity: Identity, plaintext: &[u8]) -> Option<Vec<u8>> {
         if plaintext.is_empty() || plaintext.len() > RECORD_MAX {
             return None;

@@ -38,6 +38,7 @@
 //! # })().unwrap();
 //! ```
 
+pub mod airtime;
 pub mod check;
 pub mod cobs;
 pub mod fields;

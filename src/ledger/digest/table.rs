@@ -100,7 +100,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all except those of the readings (the journal has seals, settled
 /// records have blocks).
-pub const TABLES: [&str; 38] = [
+pub const TABLES: [&str; 40] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -108,6 +108,8 @@ pub const TABLES: [&str; 38] = [
     "unopened",
     "unopened_dropped",
     "slot_use",
+    "sending_epoch",
+    "asked",
     "proven_key",
     "radio",
     "listening",

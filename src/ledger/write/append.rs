@@ -13,6 +13,7 @@ use crate::ledger::digest::seal::Seal;
 use crate::ledger::digest::table;
 use crate::ledger::read::coverage::InJournal;
 use crate::ledger::write::aside;
+use crate::ledger::write::asks;
 use crate::ledger::write::batch::{Arrival, Batch, Content, ItemOutcome, Receipt};
 use crate::ledger::write::named::name_ends;
 use crate::ledger::write::open::Ledger;
@@ -128,6 +129,7 @@ fn append(
         }
         receipt.dropped = keeper.finish(now)?;
     }
+    asks::note(&transaction, &batch.asks)?;
     receipt.is_key_proven = !batch.proven.is_empty();
     receipt.through_row = state.seen_row;
     transaction.commit()?;

@@ -3,6 +3,7 @@
 //! The daemon and imports fill a [`Batch`]; `append` stores it, and returns a [`Receipt`].
 
 use crate::ledger::db::radio::RadioId;
+use crate::ledger::write::ask_news::AskNews;
 use crate::record::download::UnopenedFrame;
 use crate::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use crate::record::unopened::WhyUnopened;
@@ -125,6 +126,8 @@ pub struct Batch {
     pub windows: Vec<Window>,
     /// Keys that have opened their first frame.
     pub proven: Vec<CheckedKey>,
+    /// What was sent to loggers, and what came of it.
+    pub asks: Vec<AskNews>,
     pub(in crate::ledger) foreign: BTreeMap<u16, u64>,
 }
 
@@ -165,7 +168,12 @@ impl Batch {
         let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
         let of_unopened = self.unopened.iter_mut().filter_map(|unopened| unopened.reception.as_mut());
         let radios = receptions.chain(of_unopened).map(|reception| &mut reception.radio);
-        for radio in radios.chain(self.windows.iter_mut().map(|window| &mut window.radio)) {
+        let of_asks = self.asks.iter_mut().filter_map(|news| match news {
+            AskNews::Sent(sent) => Some(&mut sent.radio),
+            AskNews::Closed { .. } => None,
+        });
+        let of_windows = self.windows.iter_mut().map(|window| &mut window.radio);
+        for radio in radios.chain(of_windows).chain(of_asks) {
             *radio = new.get(radio).copied().unwrap_or(*radio);
         }
     }
@@ -180,6 +188,7 @@ impl Batch {
             && self.unopened.is_empty()
             && self.windows.is_empty()
             && self.proven.is_empty()
+            && self.asks.is_empty()
             && self.foreign.is_empty()
     }
 
@@ -198,6 +207,7 @@ impl Batch {
         self.unopened.clear();
         self.windows.clear();
         self.proven.clear();
+        self.asks.clear();
         self.foreign.clear();
     }
 }

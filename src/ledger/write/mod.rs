@@ -3,6 +3,8 @@
 pub(in crate::ledger) mod acts;
 pub(in crate::ledger) mod append;
 pub(in crate::ledger) mod aside;
+pub(in crate::ledger) mod ask_news;
+pub(in crate::ledger) mod asks;
 pub(in crate::ledger) mod batch;
 pub mod import;
 pub(in crate::ledger) mod logbook;

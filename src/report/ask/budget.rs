@@ -55,8 +55,13 @@ impl Hour {
     /// What a logger may still spend: within the limit of all, and within its own quota.
     pub fn left(&mut self, now_ms: i64, logger: Address, limit_ms: u64, quota_ms: u64) -> u64 {
         self.forget(now_ms);
-        let own = self.by_logger.get(&logger).copied().unwrap_or(0);
+        let own = self.spent_by(logger);
         limit_ms.saturating_sub(self.total).min(quota_ms.saturating_sub(own))
+    }
+
+    /// What a logger spent, as far as it is not forgotten yet.
+    pub fn spent_by(&self, logger: Address) -> u64 {
+        self.by_logger.get(&logger).copied().unwrap_or(0)
     }
 
     /// What was spent within the last hour.
@@ -70,7 +75,7 @@ impl Hour {
 #[derive(Clone, Copy, Debug)]
 pub struct Demand {
     pub logger: Address,
-    /// The most that it could use within an hour, in milliseconds.
+    /// The most that it could use within an hour, in milliseconds: what it has spent of the hour included.
     pub could_use_ms: u64,
     /// Its nearest deadline.
     pub before: Option<GatewayTime>,

@@ -12,13 +12,39 @@
 //! Rules: `docs/wire-format.md`, section 14. What is asked for is missing, not written off, and not known to be gone from
 //! the logger. What two requests did not bring, and a later memory statement neither, is not asked for again.
 //!
-//! No I/O, no clock and no randomness: times are passed in. What this is not: it decides neither whether the gateway may
+//! Only [`read`] reads the ledger; nothing here has a clock or randomness: times are passed in. What this is not: it decides neither whether the gateway may
 //! send at all, nor to which radio.
 
-pub mod airtime;
 pub mod asking;
 pub mod budget;
 pub mod wishes;
 
 pub use asking::{Asking, Closed};
 pub use wishes::Wish;
+
+use crate::ledger::read::ReadError;
+use crate::ledger::read::snapshot::Reader;
+use crate::record::roster::Roster;
+use crate::report::gaps::{self, Gap};
+use crate::time::GatewayTime;
+use crate::wire::seq::Address;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+/// What is worth asking each of these loggers for, from what is committed. With many loggers and many gaps it takes a
+/// while.
+pub fn read(
+    ledger: &Path,
+    roster: &Roster,
+    loggers: &BTreeSet<Address>,
+    now: GatewayTime,
+) -> Result<BTreeMap<Address, Vec<Wish>>, ReadError> {
+    let report = Reader::open(ledger)?.read(|snapshot| {
+        gaps::report(roster, snapshot.coverage(), snapshot, now, |logger| loggers.contains(&logger))
+    })?;
+    let mut by_logger: BTreeMap<Address, Vec<Gap>> = BTreeMap::new();
+    for gap in report.gaps {
+        by_logger.entry(gap.logger).or_default().push(gap);
+    }
+    Ok(by_logger.into_iter().map(|(logger, gaps)| (logger, Wish::of_gaps(&gaps))).collect())
+}

@@ -370,6 +370,23 @@ CREATE TABLE statement_row (
     snr_quarter_db INTEGER, import INTEGER, stored_at INTEGER,
     PRIMARY KEY (logger, epoch, sequence, rank)
 ) WITHOUT ROWID;
+CREATE TABLE sending_epoch (
+    epoch INTEGER PRIMARY KEY,
+    from_at INTEGER NOT NULL,
+    ended_at INTEGER             -- when it ended in order: all that was sent in it is in `asked`
+);
+CREATE TABLE asked (
+    epoch INTEGER NOT NULL, sequence INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    radio INTEGER NOT NULL, logger INTEGER NOT NULL, slot INTEGER NOT NULL,
+    spans TEXT NOT NULL,         -- JSON: [epoch, first, count] of the logger's records
+    records INTEGER NOT NULL,    -- how many were asked for
+    airtime_ms INTEGER NOT NULL, -- how long the gateway was sending
+    answer_ms INTEGER NOT NULL,  -- how long the whole answer takes at most
+    closed_at INTEGER,           -- null: open
+    came INTEGER,                -- how many of the records came by then
+    PRIMARY KEY (epoch, sequence)
+) WITHOUT ROWID;
 CREATE TABLE stepped_back (
     logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
     PRIMARY KEY (logger, epoch, sequence, rank)
@@ -411,6 +428,8 @@ INSERT INTO "table_guard" VALUES('same_site',X'00000000000000000000000000000000'
 INSERT INTO "table_guard" VALUES('size_day',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('slot_use',X'C49C74BCC3BD446D36FAD0AFB488117F');
 INSERT INTO "table_guard" VALUES('statement_row',X'00000000000000000000000000000000');
+INSERT INTO "table_guard" VALUES('sending_epoch',X'00000000000000000000000000000000');
+INSERT INTO "table_guard" VALUES('asked',X'00000000000000000000000000000000');
 INSERT INTO "table_guard" VALUES('stepped_back',X'D84EA57C52D8DD502E45C3D1B2B97D0F');
 INSERT INTO "table_guard" VALUES('unopened',X'A199EA08E17A0C93C2EE317F71E5AE52');
 INSERT INTO "table_guard" VALUES('unopened_dropped',X'00000000000000000000000000000000');
@@ -448,6 +467,7 @@ CREATE INDEX settled_by_hand ON settled (logger, epoch, sequence) WHERE rank = 0
 CREATE INDEX profile_by_hand ON profile_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
 CREATE INDEX event_by_hand ON event_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
 CREATE INDEX statement_by_hand ON statement_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
+CREATE INDEX asked_at ON asked (at);
 CREATE INDEX opaque_by_hand ON opaque_row (logger, epoch, sequence) WHERE rank = 0 AND received_at IS NULL;
 CREATE INDEX unopened_share ON unopened (store, logger, class, stretch);
 CREATE INDEX unopened_digest ON unopened (digest);
@@ -511,6 +531,10 @@ SELECT logger, previous_epoch AS epoch, previous_last AS last, epoch AS by_epoch
 FROM profile_row WHERE previous_epoch > 0 AND rank = 0
 UNION ALL
 SELECT logger, of_epoch, last, epoch, received_at, import, stored_at FROM memory_statement WHERE of_epoch <> epoch;
+CREATE VIEW ask AS
+SELECT epoch AS gateway_epoch, sequence AS gateway_sequence, at, (SELECT name FROM radio r WHERE r.id = asked.radio) AS radio,
+    logger, slot, spans, records, airtime_ms, closed_at, came
+FROM asked;
 CREATE VIEW import_file AS
 SELECT id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes, withdrawn_at, withdrawn_by,
     withdrawn_reason

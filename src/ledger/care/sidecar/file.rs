@@ -21,9 +21,10 @@ const HEAD: &str = "stonechat-known 1 ";
 const BYTES_MAX: u64 = 256 << 20;
 
 /// Tables that are copied unchanged.
-pub(in crate::ledger) const WHOLE: [&str; 16] = [
+pub(in crate::ledger) const WHOLE: [&str; 17] = [
     "named_epoch",
     "slot_use",
+    "sending_epoch",
     "proven_key",
     "radio",
     "last_heard",

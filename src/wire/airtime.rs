@@ -3,8 +3,8 @@
 //! A radio begins to send when it has the whole frame, and the logger must hear the beginning within a second. So a
 //! slow line limits how long a request may be.
 
-use crate::wire::frame::{HEADER_LEN, TAG_LEN};
-use crate::wire::request::SPANS_MAX;
+use super::frame::{HEADER_LEN, TAG_LEN};
+use super::request::SPANS_MAX;
 
 /// A logger listens for this long after its frame.
 const LISTENS_MS: u64 = 1_000;

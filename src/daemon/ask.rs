@@ -1,0 +1,134 @@
+//! The loop's part in asking loggers again: it sends what [`Asker`](super::asker::Asker) has ready, stores epochs of
+//! sending, and has what is missing read on a separate thread.
+
+use super::error::Error;
+use super::running::{Daemon, Planning};
+use crate::ledger::{AskNews, Error as LedgerError};
+use crate::link::{Links, Sent};
+use crate::report::ask::{self, Wish};
+use crate::wire::airtime::BEGIN_MS;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
+
+/// Requests reach back over a day of what was spent.
+const DAY_S: i64 = 86_400;
+
+impl Daemon {
+    /// Milliseconds by a clock that is never set.
+    fn steady_ms(&self) -> i64 {
+        i64::try_from(self.started.elapsed().as_millis()).unwrap_or(i64::MAX)
+    }
+
+    /// Answers the new records of the last bytes, as far as limits and time permit. `read_at`: when the first of these
+    /// bytes was read.
+    pub(super) fn ask(&mut self, read_at: Option<Instant>, links: &Links) {
+        let Some(heard) = &mut self.intake.heard else { return };
+        let heard = std::mem::take(heard);
+        if !self.is_open {
+            return;
+        }
+        let (now, now_ms) = (self.now(), self.steady_ms());
+        for record in &heard {
+            if self.ledger.coverage().holds_authentic(record.identity) {
+                continue;
+            }
+            let (is_new, ended) = self.asker.heard(record, now);
+            self.intake.batch.asks.extend(ended);
+            let Some(id) = self.intake.ids().nth(record.radio).filter(|_| is_new) else { continue };
+            let Some(ready) = self.asker.request(record, id, &self.keyring, now, now_ms) else { continue };
+            if read_at.is_none_or(|at| at.elapsed() >= Duration::from_millis(BEGIN_MS)) {
+                self.asker.late += 1;
+                continue;
+            }
+            if links.send(record.radio, &ready.line) == Sent::Whole {
+                self.asker.sent(record.radio, &ready.sent, now_ms);
+                self.intake.batch.asks.push(AskNews::Sent(ready.sent));
+            } else {
+                self.asker.not_taken += 1;
+            }
+        }
+    }
+
+    /// Takes the configuration for asking.
+    pub(super) fn configure_asking(&mut self) {
+        self.asker.configure(&self.config);
+        self.intake.heard = self.asker.is_on().then(Vec::new);
+    }
+
+    /// The ledger has just been opened, or is another one: what was spent is read from it.
+    pub(super) fn asking_begins(&mut self) -> Result<(), Error> {
+        self.asker.forget_epoch();
+        if self.asker.is_on() && self.asker.last_epoch().is_none() {
+            let now = self.now();
+            let spent = self.ledger.spent_since(now.time().later(-DAY_S))?;
+            let radios: Vec<_> = self.intake.ids().collect();
+            self.asker.spent_before(spent.as_deref(), &radios, now, self.steady_ms());
+        }
+        self.plan_asks()
+    }
+
+    /// After a commit: begins an epoch of sending if one is needed, and has what is missing read.
+    pub(super) fn plan_asks(&mut self) -> Result<(), Error> {
+        if !self.asker.is_on() || !self.is_open {
+            return Ok(());
+        }
+        let now = self.now();
+        if self.asker.needs_epoch()
+            && now.synchronised
+            && let Some(random) = random()
+        {
+            match self.ledger.begin_sending(now, self.asker.last_epoch()) {
+                Ok(Some(epoch)) => self.asker.begin(epoch, random),
+                Ok(None) => {}
+                // Tried again after the next commit.
+                Err(error) if error.is_passing() => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        if self.planning.is_none() {
+            self.asker.reading_begins();
+            let (path, roster) = (self.config.ledger.path.clone(), self.config.roster.clone());
+            let loggers = self.asker.loggers();
+            self.planning =
+                Some(tokio::task::spawn_blocking(move || ask::read(&path, &roster, &loggers, now.time())));
+        }
+        Ok(())
+    }
+
+    /// What is missing has been read.
+    pub(super) fn asks_planned(&mut self, wishes: Result<BTreeMap<Address, Vec<Wish>>, LedgerError>) {
+        self.planning = None;
+        match wishes {
+            Ok(wishes) => self.asker.renew(wishes),
+            // Tried again after the next commit.
+            Err(error) => tracing::debug!("what is missing could not be read for asking: {error}"),
+        }
+    }
+
+    /// Before a stop: all that was sent is committed.
+    pub(super) fn asking_ends(&mut self) {
+        let (now, epoch) = (self.clock.now(), self.asker.last_epoch());
+        if let Some(epoch) = epoch.filter(|_| self.is_open && self.intake.batch.asks.is_empty())
+            && let Err(error) = self.ledger.end_sending(epoch, now)
+        {
+            // The next start then waits an hour before it sends.
+            tracing::warn!("{error}");
+        }
+    }
+}
+
+/// A random number; `None` if the system has none.
+fn random() -> Option<u32> {
+    let mut bytes = [0; 4];
+    let read = rustix::rand::getrandom(&mut bytes, rustix::rand::GetRandomFlags::empty()).ok()?;
+    (read == bytes.len()).then(|| u32::from_ne_bytes(bytes))
+}
+
+/// The result of a thread that read what is missing.
+pub(super) async fn planned(planning: &mut Planning) -> Result<BTreeMap<Address, Vec<Wish>>, LedgerError> {
+    match planning.await {
+        Ok(wishes) => wishes,
+        Err(error) => Err(LedgerError::Unexpected(format!("reading what is missing failed: {error}"))),
+    }
+}
