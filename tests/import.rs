@@ -1629,9 +1629,11 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
     };
     let whole = stick("all.sealed", hand::dump(&small.truth, &all));
     let out = run(0, &[&whole], false);
-    assert!(out.contains(&format!("{0} of {0} missing records are in the files", all.len())), "{out}");
-    assert!(out.contains("not authenticated here"), "{out}");
-    assert!(out.contains("Next: take the files to the gateway and import them."), "{out}");
+    let yes =
+        format!("Is everything there that was to be fetched? Yes: {0} of {0} missing records ", all.len());
+    assert!(flat(&out).starts_with(&yes), "{out}");
+    assert!(flat(&out).contains("not authenticated here"), "{out}");
+    assert!(out.contains("1. Take the files to the gateway and import them."), "{out}");
     // Half sealed, the readings of the other half as CSV but one.
     let (first, second) = all.split_at(all.len() / 2);
     let half = stick("half.sealed", hand::dump(&small.truth, first));
@@ -1654,7 +1656,10 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
         .sum();
     assert_eq!((printed, &json["authenticated"]), (lost, &false.into()));
     let out = run(1, &[&half], false);
-    assert!(out.contains("Next: fetch what is missing from the files before you leave"), "{out}");
+    assert!(
+        out.contains("to be fetched? No: ") && out.contains("1. Fetch what is not there before you leave"),
+        "{out}"
+    );
     // A frame cut off in its middle is not there.
     let mut cut = hand::dump(&small.truth, &all);
     cut.truncate(cut.len() - 5);

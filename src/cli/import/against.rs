@@ -50,5 +50,5 @@ pub(super) fn run(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn 
     if args.json {
         return Ok(print_json(out, &view::against_json(&wanted, &found, &not_taken), code));
     }
-    Ok(print(out, &view::against(&wanted, &found, &not_taken, term::columns()), code))
+    Ok(print(out, &view::against(&wanted, &found, &not_taken, args.all, term::columns()), code))
 }

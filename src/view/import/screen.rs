@@ -240,7 +240,7 @@ impl Page<'_> {
         }
         columns.extend([
             Column::new("new records").right(),
-            Column::new("known already").right(),
+            Column::new("held already").right(),
             Column::new("in conflict").right().gives_up(1),
             Column::new("refused").right(),
         ]);
