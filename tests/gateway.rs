@@ -638,7 +638,7 @@ fn a_wrong_key_of_one_logger_is_named_within_an_interval_and_neither_one_frame_n
         let keys = serde_json::json!([{ "logger": 12, "slot": 0 }]);
         assert_eq!(json["gateway"]["faults"][0]["keys"], keys, "{command}: {}", json["gateway"]);
         let text = text_of(&mast.site, &[command, "--now", &now]);
-        assert!(text.contains("check the keys of logger 12 (slot 0) in the keyring"), "{command}: {text}");
+        assert!(text.contains("compare the key of logger 12 (slot 0) in the keyring"), "{command}: {text}");
         assert!(!text.contains(&digits), "{command}: {text}");
     }
     // It is so too for a daemon that starts; and it goes away once the right key opens what waits.

@@ -907,7 +907,7 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
         let mut child = start(&site, &files);
         if kills % 3 > 0 {
             // From the plan on, which ends before the first byte is written.
-            let mut lines = BufReader::new(child.stdout.as_mut().unwrap()).lines();
+            let mut lines = BufReader::new(child.stderr.as_mut().unwrap()).lines();
             assert!(lines.any(|line| line.is_ok_and(|line| line.contains("Nothing is written yet"))));
             std::thread::sleep(whole.mul_f64(0.6 * share));
         } else {
@@ -1167,7 +1167,7 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let out = import(&small.site, 1, &["--by", "R. Dale", &unopened]);
     assert!(out.contains("refused (unopened)"), "{out}");
     assert!(
-        flat(&out).contains("its key does not open it: it was damaged on purpose, or is from another site"),
+        flat(&out).contains("its key does not open it: the key is wrong, or the file is from another site"),
         "{out}"
     );
     assert_eq!(by_import(&small.site.ledger()), held);

@@ -368,7 +368,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_closes_the_old_
     assert_eq!((&printed["in_use"], &printed["change"]["from"]), (&0.into(), &serde_json::json!([0])));
     assert_eq!((&printed["change"]["to"], &printed["change"]["step"]), (&1.into(), &1.into()));
     let text = text_of(&site, &["key", "slot", "--all", "--logger", "12"]);
-    assert!(text.contains("1. NEXT  give slot 1 a key in ") && text.contains("slot = 1\n"), "{text}");
+    assert!(text.contains("1. first give slot 1 a key in ") && text.contains("slot = 1\n"), "{text}");
     assert!(text.contains("add it to `slots` of [site_key]"), "{text}");
     site.edit("keys.toml", "slots = [0]", "slots = [0, 1]");
     reload(&daemon, 1);

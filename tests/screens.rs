@@ -194,14 +194,16 @@ fn counts_of(json: &Value, new: impl Fn(&Value) -> u64) -> (u64, u64, Vec<String
 }
 
 fn import_plan_by_json(_: &Scene, json: &Value) -> String {
-    let (new, files, mut not) = counts_of(json, |file| file["new"].as_u64().unwrap());
-    not.reverse();
-    let what = match new {
-        0 => "Nothing new".to_owned(),
-        new => format!("{} from {}", counted(new, "new record"), counted(files, "file")),
+    let (new, files, not) = counts_of(json, |file| file["new"].as_u64().unwrap());
+    let from = format!("{} from {}", counted(new, "new record"), counted(files, "file"));
+    let answer = match (not.is_empty(), new) {
+        (true, 0) => "Yes: the ledger has all of it already.".to_owned(),
+        (true, _) => format!("Yes: {from}."),
+        (false, 0) => format!("No: {}. Nothing is new.", not.join(", ")),
+        (false, _) => format!("No: {}. It would add {from}.", not.join(", ")),
     };
-    let not: String = not.iter().map(|not| format!("; {not}")).collect();
-    format!("What would this import add? {what}{not}. Nothing is written yet.")
+    let written = if new == 0 { "" } else { " Nothing is written yet." };
+    format!("Would everything be imported? {answer}{written}")
 }
 
 fn import_by_json(_: &Scene, json: &Value) -> String {
@@ -210,11 +212,6 @@ fn import_by_json(_: &Scene, json: &Value) -> String {
         done => done["stored"].as_u64().unwrap() + done["opaque"].as_u64().unwrap(),
     };
     let (new, files, not) = counts_of(json, stored);
-    let (planned, of_files, _) = counts_of(json, |file| file["new"].as_u64().unwrap());
-    let plan = match planned {
-        0 => "nothing new".to_owned(),
-        new => format!("{} from {}", counted(new, "new record"), counted(of_files, "file")),
-    };
     let from = format!("{} from {}", counted(new, "new record"), counted(files, "file"));
     let answer = match (not.is_empty(), new) {
         (true, 0) => "Yes: the ledger had all of it already.".to_owned(),
@@ -222,7 +219,7 @@ fn import_by_json(_: &Scene, json: &Value) -> String {
         (false, 0) => format!("No: {}. Nothing is new.", not.join(", ")),
         (false, _) => format!("No: {}. Imported: {from}.", not.join(", ")),
     };
-    format!("Plan: {plan}. Nothing is written yet. Is everything imported? {answer}")
+    format!("Is everything imported? {answer}")
 }
 
 fn set_aside(scene: &Scene) -> (String, Value) {
@@ -269,8 +266,8 @@ fn key_slot_by_json(_: &Scene, json: &Value) -> String {
     let (logger, name, in_use) = (&json["logger"], json["name"].as_str().unwrap(), &json["in_use"]);
     assert!(!json["slots"].as_array().unwrap().iter().any(|slot| slot["slot"] == json["change"]["to"]));
     format!(
-        "Which key does logger {logger} ({name}) use? The one in slot {in_use}, by the newest record. No change of key is \
-         under way."
+        "Which key does logger {logger} ({name}) use? The key in slot {in_use}: the newest record came with it. No change of \
+         key is under way."
     )
 }
 

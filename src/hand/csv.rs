@@ -224,11 +224,11 @@ fn hundredths(cell: &[u8]) -> Result<i16, Why> {
 
 /// Seconds since 1970 on the logger's clock.
 fn time(cell: &[u8]) -> Result<u32, Why> {
-    let no = |what: &str| format!("time is {}, which is {what}", shown(cell));
+    let no = |what: &str| format!("time is {}, but {what}", shown(cell));
     let Some(time) = crate::when::in_whole_seconds(cell) else {
-        return Err(no("not an RFC 3339 time in whole seconds, such as 2026-05-04T00:00:00Z"));
+        return Err(no("the time must look like 2026-05-04T00:00:00Z (UTC)"));
     };
-    u32::try_from(time.unix_s()).map_err(|_| no("not a time that a logger can have (1970 to 2106)"))
+    u32::try_from(time.unix_s()).map_err(|_| no("a logger can only have a time from 1970 to 2106"))
 }
 
 #[cfg(test)]
@@ -270,9 +270,9 @@ mod tests {
             ("17,3,120,2026-05-04T06:00:00Z,3591,4.071,1,,", "board_c is \"4.071\""),
             ("17,3,120,2026-05-04T06:00:00Z,70000,4.07,1,,", "battery_mv is \"70000\""),
             ("17,3,120,04/05/2026 06:00,3591,4.07,1,,", "time is \"04/05/2026 06:00\""),
-            ("17,3,120,2026-05-04T06:00:00.5Z,3591,4.07,1,,", "in whole seconds"),
+            ("17,3,120,2026-05-04T06:00:00.5Z,3591,4.07,1,,", "must look like 2026-05-04T00:00:00Z"),
             ("17,3,120,1969-12-31T23:59:59Z,3591,4.07,1,,", "1970 to 2106"),
-            ("17,3,120,2026-02-30T06:00:00Z,3591,4.07,1,,", "not an RFC 3339 time"),
+            ("17,3,120,2026-02-30T06:00:00Z,3591,4.07,1,,", "must look like 2026-05-04T00:00:00Z"),
             ("0,3,120,2026-05-04T06:00:00Z,3591,4.07,1,,", "reserved"),
             ("17,3,0,2026-05-04T06:00:00Z,3591,4.07,1,,", "reserved"),
             ("17,3,4294967296,2026-05-04T06:00:00Z,3591,4.07,1,,", "sequence is \"4294967296\""),

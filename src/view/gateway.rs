@@ -1,5 +1,6 @@
 //! The state of the gateway in words and as JSON: the same words in every report.
 
+use crate::record::roster::Roster;
 use crate::report::gateway::{Fault, Gateway};
 use crate::text::{as_rfc3339, counted, local};
 use crate::time::GatewayTime;
@@ -38,7 +39,8 @@ fn since(fault: &Fault) -> Option<GatewayTime> {
     }
 }
 
-fn named(loggers: &[Address]) -> String {
+/// Loggers by number: the first ones, and how many more.
+pub fn named(loggers: &[Address]) -> String {
     let names: Vec<String> = loggers.iter().take(LOGGERS_NAMED).map(Address::to_string).collect();
     listed(&names, loggers.len())
 }
@@ -87,6 +89,64 @@ fn said(fault: &Fault, utc_offset_s: i32) -> String {
     }
 }
 
+/// What becomes of the frames once the keys are right.
+pub const OPENED_THEN: &str = "The frames are kept, and are opened then.";
+
+/// Whose keys are suspect, in words.
+pub enum Suspects {
+    /// Those of all loggers.
+    SiteKey,
+    /// Those of some loggers; the only one, if it is one.
+    Some(String, Option<Address>),
+}
+
+impl Suspects {
+    /// The keys of these loggers, in order; if they are all loggers of the roster, the site key is suspect.
+    pub fn of(loggers: &BTreeSet<Address>, roster: &Roster) -> Self {
+        if loggers.len() > 1 && roster.loggers().all(|logger| loggers.contains(&logger.address)) {
+            return Self::SiteKey;
+        }
+        let loggers: Vec<Address> = loggers.iter().copied().collect();
+        Self::Some(named(&loggers), only(&loggers))
+    }
+
+    /// The keys of these slots.
+    fn of_slots(keys: &[(Address, Slot)]) -> Self {
+        let loggers: Vec<Address> = keys.iter().map(|&(logger, _)| logger).collect();
+        Self::Some(named_keys(keys), only(&loggers))
+    }
+}
+
+fn only(loggers: &[Address]) -> Option<Address> {
+    if let [logger] = loggers { Some(*logger) } else { None }
+}
+
+/// How keys that open no frame are repaired, in lower case: the same advice in every report.
+pub fn key_repair(suspects: &Suspects) -> String {
+    match suspects {
+        Suspects::SiteKey => {
+            "compare the site key in the keyring with the key in the loggers, correct it and restart the \
+                              daemon."
+                .to_owned()
+        }
+        Suspects::Some(named, Some(logger)) => format!(
+            "compare the key of {named} in the keyring with the key in the logger (`stonechat key slot --logger {logger}`), \
+             correct or enter it, and restart the daemon."
+        ),
+        Suspects::Some(named, None) => format!(
+            "compare the keys of {named} in the keyring and in the loggers, correct or enter them, and restart the daemon."
+        ),
+    }
+}
+
+/// How a change of key is finished whose old slot is closed while the logger still uses it: the same advice in every
+/// report. Empty without loggers.
+pub fn finish_key_change(loggers: &BTreeSet<Address>) -> String {
+    let loggers: Vec<Address> = loggers.iter().copied().collect();
+    let Some(first) = loggers.first() else { return String::new() };
+    format!("finish the change of key of {}: `stonechat key slot --logger {first}`.", named(&loggers))
+}
+
 /// What to do, as an instruction with its reason, in lower case.
 fn remedy(fault: &Fault) -> String {
     match fault {
@@ -109,14 +169,12 @@ fn remedy(fault: &Fault) -> String {
             "see to the radio `{radio}`: its port is open, and it has stopped sending its status. Check its supply and its \
              cable, then switch it off and on."
         ),
-        Fault::WrongKey { .. } => "compare the site key in the keyring with the key in the loggers, correct it and \
-                                   restart the daemon. The frames are kept, and are opened then."
-            .to_owned(),
-        Fault::KeyMissing { keys } => format!(
-            "check the keys of {} in the keyring: frames come in, but no key opens them. They are kept, and are opened \
-             once the key is right.",
-            named_keys(keys)
-        ),
+        Fault::WrongKey { .. } => {
+            format!("{} {OPENED_THEN}", key_repair(&Suspects::SiteKey))
+        }
+        Fault::KeyMissing { keys } => {
+            format!("{} {OPENED_THEN}", key_repair(&Suspects::of_slots(keys)))
+        }
         Fault::NothingHeard => "check the radio and its antenna: no logger is heard.".to_owned(),
         Fault::ClockNotSynchronised => {
             "check the gateway's time service: its clock is not synchronised, so times and dates here may be wrong."

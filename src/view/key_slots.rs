@@ -16,7 +16,7 @@ use std::cmp::Ordering;
 const RESTART: &str = "Restart it, so that it reads the file: systemctl restart stonechat";
 /// The same as a part of a step.
 const RELOAD: &str =
-    "restart the daemon, which reads it: systemctl restart stonechat (a reload does not hand it in)";
+    "restart the daemon: systemctl restart stonechat (a reload does not load the new keyring)";
 /// The slots that have a line each on the first screen, the highest; and the records below a step.
 const SLOTS_SHOWN: usize = 2;
 const BEYOND_ON_SCREEN: usize = 1;
@@ -184,17 +184,17 @@ fn answer(report: &KeySlots, named: &Named<'_>) -> String {
         return format!("{which} Not known: no frame of it has been opened yet.");
     };
     let change = match &report.change {
-        Some(KeyChange { to, step, from, .. }) if !from.is_empty() && is_under_way(report, *to) => {
-            format!("A change to slot {to} is under way: next is step {step} of 4.")
+        Some(change) if is_under_way(report, change) => {
+            format!("A change to slot {} is under way: next is step {} of 4.", change.to, change.step)
         }
         _ => "No change of key is under way.".to_owned(),
     };
-    format!("{which} The one in slot {in_use}, by the newest record. {change}")
+    format!("{which} The key in slot {in_use}: the newest record came with it. {change}")
 }
 
-/// Whether the slot of a change of key is there already.
-fn is_under_way(report: &KeySlots, to: Slot) -> bool {
-    report.slots.iter().any(|slot| slot.slot == to)
+/// Whether a change of key is under way: there is an open old slot, and the new one is there already.
+fn is_under_way(report: &KeySlots, change: &KeyChange) -> bool {
+    !change.from.is_empty() && report.slots.iter().any(|slot| slot.slot == change.to)
 }
 
 fn table(report: &KeySlots, named: &Named<'_>) -> String {
@@ -261,10 +261,11 @@ fn list(slots: &[Slot]) -> String {
     slots.iter().map(Slot::to_string).collect::<Vec<_>>().join(" and ")
 }
 
-fn mark(of: u8, next: u8) -> &'static str {
+/// How far a step is; `at_it` for the next one.
+fn mark(of: u8, next: u8, at_it: &'static str) -> &'static str {
     match of.cmp(&next) {
         Ordering::Less => "done",
-        Ordering::Equal => "NEXT",
+        Ordering::Equal => at_it,
         Ordering::Greater => "then",
     }
 }
@@ -274,32 +275,39 @@ fn steps(report: &KeySlots, change: &KeyChange, named: &Named<'_>) -> String {
     let KeyChange { from, to, step: next, .. } = change;
     let (address, slot) = (report.logger, report.slots.iter().find(|slot| slot.slot == *to));
     let is_given = slot.is_some_and(|slot| slot.key == Some(KeySource::Given));
-    let mut text = match (from.is_empty(), slot.is_some()) {
-        (true, _) => format!("To give it another key, in slot {to}:\n"),
-        (false, true) => format!("To change its key from slot {} to slot {to}:\n", list(from)),
-        (false, false) => format!("If its key is to be changed, from slot {} to slot {to}:\n", list(from)),
+    let is_under_way = is_under_way(report, change);
+    let at_it = if is_under_way { "NEXT" } else { "first" };
+    let goal = match from.is_empty() {
+        true => format!("To give it another key, in slot {to}:"),
+        false => format!("To change its key from slot {} to slot {to}:", list(from)),
     };
-    text += &give(report, change, is_given, named);
-    let program = if *next == 3 { "done" } else { mark(2, *next) };
+    let has_nothing_to_do = !is_under_way && not_in_force(report, named).is_empty();
+    let mut text = if has_nothing_to_do { format!("Nothing to do. {goal}\n") } else { format!("{goal}\n") };
+    text += &give(report, change, is_given, at_it, named);
+    let program = if *next == 3 { "done" } else { mark(2, *next, at_it) };
     let words = format!(
-        "program the logger with it; epoch and sequence go on: `stonechat key derive --logger {address} --slot {to}`"
+        "program the logger with it, and do not reset its epoch and sequence: `stonechat key derive --logger {address} \
+         --slot {to}`"
     );
     text += &step(2, program, &words, named);
     text += &match next {
         3 => step(
             3,
-            "NEXT",
+            at_it,
             &format!(
-                "wait: slot {to} has opened frames, but the newest record came under another; if it stays so, the logger \
-                 still has its old key. But if slot {to} goes on being heard, another sender uses the old key: then close \
-                 it now"
+                "wait: frames came with the key of slot {to}, but the newest record came with another key. If this does \
+                 not change, the logger still has its old key. If frames still come with the key of slot {to}, another \
+                 sender uses the old key: close the old slot now"
             ),
             named,
         ),
-        4 => step(3, "done", &format!("slot {to} was heard, and has the newest record"), named),
-        _ => {
-            step(3, "then", &format!("wait until slot {to} is heard; both slots are open until then"), named)
-        }
+        4 => step(3, "done", "frames came with the new key, and so did the newest record", named),
+        _ => step(
+            3,
+            "then",
+            "wait until a frame comes with the new key; both keys are accepted until then",
+            named,
+        ),
     };
     text + &close(address, change, named)
 }
@@ -321,13 +329,19 @@ fn below(words: &str, named: &Named<'_>) -> String {
 }
 
 /// Step 1: the slot gets a key.
-fn give(report: &KeySlots, change: &KeyChange, is_given: bool, named: &Named<'_>) -> String {
+fn give(
+    report: &KeySlots,
+    change: &KeyChange,
+    is_given: bool,
+    at_it: &'static str,
+    named: &Named<'_>,
+) -> String {
     let (address, to, keys) = (report.logger, change.to, named.keys_file);
     match (change.step, is_given) {
         (1, _) => {
             let give = format!("give slot {to} a key in {keys}, one of `stonechat key new`, and {RELOAD}");
             let lines = ["[[key]]".to_owned(), format!("address = {address}"), format!("slot = {to}")];
-            let mut text = step(1, "NEXT", &give, named) + &toml(&lines) + &toml(&["hex = \"…\"".to_owned()]);
+            let mut text = step(1, at_it, &give, named) + &toml(&lines) + &toml(&["hex = \"…\"".to_owned()]);
             if report.derives {
                 let or =
                     format!("Or let slot {to} derive from the site key: add it to `slots` of [site_key].");
@@ -341,7 +355,7 @@ fn give(report: &KeySlots, change: &KeyChange, is_given: bool, named: &Named<'_>
             "done",
             &format!(
                 "slot {to} has a key: it derives from the site key. If another person may have the site key, give slot \
-                 {to} one of its own instead: a [[key]] in {keys} with `stonechat key new`"
+                 {to} its own key instead: a [[key]] in {keys}, with a key from `stonechat key new`"
             ),
             named,
         ),
@@ -355,14 +369,14 @@ fn close(address: Address, change: &KeyChange, named: &Named<'_>) -> String {
     }
     if change.step < 3 {
         let from = list(&change.from);
-        let words = format!("close slot {from}: type this command again, and it shows what to write");
+        let words = format!("close slot {from}: run this command again; it shows what to write");
         return step(4, "then", &words, named);
     }
     let words = format!(
-        "close the old slot, so that nothing can be added with its key: write into {}, and {RELOAD}",
+        "close the old slot, so that its key is no longer accepted: write this into {}, and {RELOAD}",
         named.keys_file
     );
-    let mut text = step(4, mark(4, change.step), &words, named);
+    let mut text = step(4, mark(4, change.step, "NEXT"), &words, named);
     text.extend(change.closing.iter().map(|closing| closing_text(address, closing, named)));
     text
 }
@@ -380,9 +394,10 @@ fn closing_text(address: Address, closing: &SlotClosing, named: &Named<'_>) -> S
     let most = if named.is_whole { BEYOND_SHOWN } else { BEYOND_ON_SCREEN };
     // The report itself holds no more than the first ones.
     let is_cut = closing.beyond.len() > most || closing.beyond.len() >= BEYOND_SHOWN;
-    let first = if is_cut { " (the first ones)" } else { "" };
+    let first = if is_cut { "; the first of them" } else { "" };
     let words = format!(
-        "Records under slot {slot} beyond this end{first}; they stay in the ledger. Judge whether the logger made them:"
+        "Records with higher numbers have come with the key of slot {slot}. They stay in the ledger. Check whether the \
+         logger made them{first}:"
     );
     text += &below(&words, named);
     for sealed in closing.beyond.iter().take(most) {

@@ -44,6 +44,12 @@ pub fn more(left: usize, noun: &str, command: &str) -> String {
     }
 }
 
+/// The words with a capital letter at the beginning.
+pub fn upper(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
 /// How many lines of the screen are left next to these texts.
 pub fn left(around: &[&str]) -> usize {
     let taken: usize = around.iter().map(|text| text.lines().count()).sum();

@@ -1,12 +1,14 @@
 //! Frames and records that came in and are not readable records of this site, in words and as JSON.
 
+use super::gateway::{OPENED_THEN, Suspects, finish_key_change, key_repair};
+use crate::record::roster::Roster;
 use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::text::{counted, duration, thousands};
 use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How many foreign addresses are named in one line.
 const FOREIGN_NAMED: usize = 4;
@@ -158,24 +160,22 @@ pub fn found_no_room(all: &[Dropped], now: GatewayTime) -> Option<String> {
     ))
 }
 
-/// What to do about frames that cannot be opened for one reason.
-pub fn remedy(why: WhyUnopened) -> &'static str {
+/// What to do about frames of these loggers that cannot be opened for one reason.
+pub fn remedy(why: WhyUnopened, loggers: &BTreeSet<Address>, roster: &Roster) -> String {
+    let repair = || format!("{} {OPENED_THEN}", key_repair(&Suspects::of(loggers, roster)));
     match why {
-        WhyUnopened::NoKey => {
-            "No key: enter the missing key in the keyring, then run `stonechat set-aside retry` (a running daemon does \
-             it by itself on reload)."
-        }
+        WhyUnopened::NoKey => format!("No key: {}", repair()),
         WhyUnopened::Unproven => {
-            "Tag fails, and the key has not opened a frame yet: the key in the keyring may be a wrong one. Compare it \
-             with the logger's, correct it, then run `stonechat set-aside retry`."
+            format!("Tag fails, and the key has not opened a frame yet: it may be wrong; {}", repair())
         }
         WhyUnopened::TagFails => {
             "Tag fails, and the key has opened other frames: these are forged or damaged on the way. There is nothing to \
              do unless they are many and the logger is silent: then its key was changed."
+                .to_owned()
         }
-        WhyUnopened::Closed => {
-            "Slot closed: the logger still has the old key, or another sender has it. `stonechat key slot --logger \
-             ADDRESS` walks through a change of keys."
-        }
+        WhyUnopened::Closed => format!(
+            "Slot closed: the logger still has the old key, or another sender has it; {}",
+            finish_key_change(loggers)
+        ),
     }
 }

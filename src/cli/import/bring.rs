@@ -50,7 +50,10 @@ pub(super) fn run(
     // Without --dry-run, the first import may create a gateway's ledger.
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
     let (mut outcome, proven, withdrawals) = plan(config, keyring, style, args, (found, refused), now)?;
-    if !args.json {
+    if !args.json && !args.dry_run && !args.all {
+        // Its screen comes when it is done.
+        say!("{}", view::before(&outcome));
+    } else if !args.json {
         let code =
             print(out, &view::plan(&outcome, frame(config, now.time()), args.all, term::columns()), DONE);
         // The plan must be visible before anything is written.

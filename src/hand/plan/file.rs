@@ -6,9 +6,10 @@ use crate::hand::place::Place;
 use crate::record::download::UnopenedFrame;
 use crate::record::judge::Row;
 use crate::record::neighbours::{Neighbours, Votes};
+use crate::record::unopened::WhyUnopened;
 use crate::wire::record::Reading;
 use crate::wire::seq::Address;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Why items of a file are refused, and how often.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -53,7 +54,11 @@ pub struct FilePlan {
     /// By how much those that disagree are off, by logger.
     pub shifts: BTreeMap<Address, Shift>,
     pub refused: BTreeMap<&'static str, RefusedGroup>,
-    /// Frames that no key opens, to be set aside.
+    /// The loggers of its frames and rows, as these claim.
+    pub loggers: BTreeSet<Address>,
+    /// How many frames no key opens, by reason and logger.
+    pub not_opened: BTreeMap<(WhyUnopened, Address), u64>,
+    /// Some of those frames, to be set aside.
     pub unopened: Vec<UnopenedFrame>,
     /// What is to go into the ledger.
     pub kept: Kept,
@@ -80,6 +85,11 @@ impl FilePlan {
             .loggers()
             .filter(|(_, votes)| votes.disagree() > 0)
             .map(move |(address, votes)| (address, votes, shift(address)))
+    }
+
+    /// Whether something of this logger is in it.
+    pub fn has_of(&self, logger: Address) -> bool {
+        self.loggers.contains(&logger) || self.stretches.iter().any(|&(of, _)| of == logger)
     }
 
     pub fn refused_count(&self) -> u64 {

@@ -294,7 +294,7 @@ impl<'a> Planning<'a> {
                     Unopened::NoKey => "no key for its slot",
                     Unopened::Unproven => "its key does not open it, and has never opened a frame",
                     Unopened::TagFails => {
-                        "its key does not open it: it was damaged on purpose, or is from another site"
+                        "its key does not open it: the key is wrong, or the file is from another site"
                     }
                     Unopened::Closed => "its slot is closed before this record",
                 };
@@ -302,13 +302,16 @@ impl<'a> Planning<'a> {
                     "logger {}, slot {}, epoch {}, sequence {}: {text}",
                     id.address, frame.slot, id.epoch, id.sequence
                 );
-                if self.current().unopened.len() < UNOPENED_MAX {
-                    let unopened = UnopenedFrame::new(&frame, why);
-                    self.current().unopened.push(unopened);
+                let file = self.current();
+                file.loggers.insert(id.address);
+                *file.not_opened.entry((why.into(), id.address)).or_default() += 1;
+                if file.unopened.len() < UNOPENED_MAX {
+                    file.unopened.push(UnopenedFrame::new(&frame, why));
                 }
                 self.refuse("unopened", place, &text, run.decoded, listener)
             }
             Opened::Record { frame, plaintext, .. } => {
+                self.current().loggers.insert(frame.identity.address);
                 let start = self.bytes.len();
                 self.bytes.extend_from_slice(plaintext);
                 self.waiting.push(Waiting::Record {
@@ -362,7 +365,9 @@ impl<'a> Planning<'a> {
         matched: bool,
         listener: &mut dyn Listener,
     ) -> Result<(), PlanError> {
-        self.current().read += 1;
+        let file = self.current();
+        file.read += 1;
+        file.loggers.insert(identity.address);
         let start = self.bytes.len();
         self.bytes.extend_from_slice(line);
         let line = start..self.bytes.len();

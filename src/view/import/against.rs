@@ -16,6 +16,8 @@ const UNSURE: &str = "These are the unencrypted numbers in the files; they are n
 const SHOWN: usize = 8;
 /// How many files of which nothing is stored are named one by one.
 const NOT_TAKEN_SHOWN: usize = 2;
+/// The command that shows all.
+const ALL: &str = "stonechat import --dry-run --against GAPS.json --all FILES";
 /// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
 
@@ -52,12 +54,12 @@ pub fn against(
         rows.sort_by_key(|(want, there)| (there.is_whole(), Reverse(absent(there)), want.logger));
         let shown = if rows.len() == SHOWN + 1 { rows.len() } else { SHOWN };
         text += &most_absent(rows.get(..shown).unwrap_or(&rows), columns);
-        text += &screen::more(rows.len().saturating_sub(shown), "gap", "--all");
+        text += &screen::more(rows.len().saturating_sub(shown), "gap", ALL);
         let mistakes: Vec<&NotTaken> = not_taken_files.iter().filter(|file| file.is_mistake).collect();
         for file in mistakes.iter().take(NOT_TAKEN_SHOWN) {
             text += &screen::prose(&format!("{} {}. Nothing of it is stored.", file.name, file.why), columns);
         }
-        text += &screen::more(mistakes.len().saturating_sub(NOT_TAKEN_SHOWN), "file", "--all");
+        text += &screen::more(mistakes.len().saturating_sub(NOT_TAKEN_SHOWN), "file", ALL);
     }
     let next = match is_complete {
         true => "Take the files to the gateway and import them.",

@@ -31,7 +31,7 @@ pub fn list(imports: &[ImportEntry], frame: Frame<'_>, is_whole: bool, columns: 
 /// The newest imports, the last one first.
 fn newest(imports: &[ImportEntry], frame: Frame<'_>, columns: usize) -> String {
     let mut table = Table::of(vec![
-        Column::new("import").right(),
+        Column::new("no.").right(),
         Column::new("when"),
         Column::new("by").cut_to(BY_MIN),
         Column::new("file").cut_to(FILE_MIN),
@@ -53,11 +53,12 @@ fn newest(imports: &[ImportEntry], frame: Frame<'_>, columns: usize) -> String {
     }
     table.fitted(columns.max(COLUMNS_MIN), '…')
         + &screen::more(imports.len().saturating_sub(shown), "import", ALL)
+        + &screen::next(&[], columns)
 }
 
 /// Every import, with its digest and outcomes.
 fn whole(imports: &[ImportEntry], frame: Frame<'_>) -> String {
-    let mut table = Table::new(&[">import", "when", "by", "kind", "file", ">bytes", "SHA-256", "outcomes"]);
+    let mut table = Table::new(&[">no.", "when", "by", "kind", "file", ">bytes", "SHA-256", "outcomes"]);
     for import in imports {
         let outcomes: Vec<String> =
             import.outcomes.iter().map(|(name, count)| format!("{} {name}", thousands(*count))).collect();

@@ -15,4 +15,5 @@ pub use against::{against, against_json};
 pub use json::{description_json, json};
 pub use list::{list, list_json};
 pub use plan::plan;
+pub use screen::before;
 pub use written::result;

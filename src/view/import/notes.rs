@@ -4,6 +4,7 @@ use super::stretches::{in_all, left_out};
 use super::words::not_written;
 use crate::hand::outcome::Imported;
 use crate::hand::plan::FilePlan;
+use crate::record::judge::Outcome;
 use crate::record::neighbours::Votes;
 use crate::text::{counted, thousands};
 use crate::wire::seq::Address;
@@ -26,7 +27,10 @@ pub(super) fn notes_of(file: &FilePlan, done: Option<&Imported>, name: &str) -> 
     if let Some(Imported::Not(why)) = done {
         notes.push((Urgency::NotImported, format!("{name}: {}.", not_written(why))));
     }
-    for group in file.refused.values() {
+    // The screen has those that no key opens in one note for all files.
+    for group in
+        file.refused.iter().filter(|(kind, _)| **kind != Outcome::Unopened.name()).map(|(_, group)| group)
+    {
         let first = group.examples.first().map(|(place, why)| format!(", the first at {place}: {why}"));
         let words = format!("{name}: {} refused{}.", thousands(group.count), first.unwrap_or_default());
         notes.push((Urgency::Refused, words));

@@ -2,7 +2,7 @@
 
 use super::gaps::gaps;
 use super::notes::taken;
-use super::screen::{before, screen};
+use super::screen::screen;
 use super::stretches::stretches;
 use super::words::{all_refused, folder, not_taken, note, prose, short};
 use crate::hand::outcome::ImportOutcome;
@@ -12,13 +12,9 @@ use crate::view::frame::Frame;
 use crate::view::screen::not_used;
 use crate::view::term::{Table, wrapped};
 
-/// The plan: nothing is written yet. If an import follows, only one line: its screen comes when it is done.
+/// The plan: nothing is written yet.
 pub fn plan(of: &ImportOutcome, frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
-    match (is_whole, of.dry_run) {
-        (true, _) => whole(of, frame, columns),
-        (false, true) => screen(of, frame, columns),
-        (false, false) => before(of, columns),
-    }
+    if is_whole { whole(of, frame, columns) } else { screen(of, frame, columns) }
 }
 
 /// Every file, note and gap.

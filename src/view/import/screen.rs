@@ -2,18 +2,20 @@
 //! and what to do next. The rest comes with `--all`.
 
 use super::notes::{Urgency, notes_of};
-use super::words::{all_refused, folder, short};
+use super::words::{all_refused, folder, ignored, short};
 use crate::hand::effect::GapChange;
 use crate::hand::outcome::{ImportOutcome, Imported, Written};
 use crate::hand::plan::FilePlan;
 use crate::record::judge::Outcome;
+use crate::record::unopened::WhyUnopened;
 use crate::text::{counted, thousands};
 use crate::view::frame::Frame;
-use crate::view::screen::{self, COLUMNS_MIN, prose};
+use crate::view::gateway::{Suspects, finish_key_change, key_repair, named};
+use crate::view::screen::{self, COLUMNS_MIN, prose, upper};
 use crate::view::term::{Column, Table};
 use crate::wire::seq::Address;
 use std::cmp::Reverse;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How many lines notes may take: at least, and at most.
 const NOTE_LINES: (usize, usize) = (3, 8);
@@ -27,8 +29,12 @@ const LOGGERS_SHOWN_MAX: usize = 4;
 const LOGGER_LINES: usize = 4;
 /// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
-/// The command that shows all.
-const ALL: &str = "--all";
+/// How many files that are not downloads are named.
+const IGNORED_NAMED: usize = 2;
+/// The commands that show all: of the files, of the imports, of the gaps.
+const ALL: &str = "stonechat import --dry-run --all FILES";
+const ALL_IMPORTS: &str = "stonechat import list --all";
+const ALL_GAPS: &str = "stonechat gaps --all";
 
 /// The plan or the result on one screen.
 pub(super) fn screen(of: &ImportOutcome, frame: Frame<'_>, columns: usize) -> String {
@@ -36,7 +42,8 @@ pub(super) fn screen(of: &ImportOutcome, frame: Frame<'_>, columns: usize) -> St
     let head = prose(&page.answer(), page.columns)
         + &prose(&page.missing_in_all(), page.columns)
         + &screen::not_used(frame, page.columns);
-    let before = if of.dry_run { String::new() } else { before(of, columns) };
+    // It is above the screen already, if this is the same terminal.
+    let before = if of.dry_run { String::new() } else { prose(&before(of), columns) };
     let next = screen::next(&page.steps(), page.columns);
     let notes = page.notes(&[&before, &head, &next]);
     // The loggers come last: they get the lines that the files leave.
@@ -45,31 +52,21 @@ pub(super) fn screen(of: &ImportOutcome, frame: Frame<'_>, columns: usize) -> St
     head + &notes + &files + &loggers + &next
 }
 
-/// The text before an import is done, so that it is visible before anything is written.
-pub(super) fn before(of: &ImportOutcome, columns: usize) -> String {
-    prose(&format!("Plan: {}. Nothing is written yet.", added(of)), columns)
+/// The progress before an import is done: what the files would add. It is visible before anything is written.
+pub fn before(of: &ImportOutcome) -> String {
+    let (new, files) = planned(of);
+    let added = if new == 0 { "nothing new".to_owned() } else { records_from(new, files) };
+    format!("Before the import: {added}. Nothing is written yet.")
 }
 
-/// The number of new records and of their files.
-fn added(of: &ImportOutcome) -> String {
-    let new: u64 = of.files.iter().map(|file| file.new).sum();
-    let files = of.files.iter().filter(|file| file.new > 0).count() as u64;
-    match new {
-        0 => "nothing new".to_owned(),
-        new => format!("{} from {}", counted(new, "new record"), counted(files, "file")),
-    }
+/// The number of records that would be new, and of their files.
+fn planned(of: &ImportOutcome) -> (u64, u64) {
+    let new = of.files.iter().map(|file| file.new).sum();
+    (new, of.files.iter().filter(|file| file.new > 0).count() as u64)
 }
 
-/// What an import would add, in a sentence.
-fn planned(of: &ImportOutcome) -> String {
-    let but: Vec<String> =
-        [refused(of), not_taken(of)].into_iter().flatten().map(|what| format!("; {what}")).collect();
-    format!("{}{}. Nothing is written yet.", added(of), but.concat())
-}
-
-fn upper(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
+fn records_from(new: u64, files: u64) -> String {
+    format!("{} from {}", counted(new, "new record"), counted(files, "file"))
 }
 
 /// How many rows and frames are refused.
@@ -124,23 +121,24 @@ impl Page<'_> {
         self.of.imported.iter().filter(|done| matches!(done, Imported::Not(_))).count() as u64
     }
 
-    /// What would be added, or was everything imported? The first line.
-    fn answer(&self) -> String {
+    /// The number of records that are new, or would be, and of their files.
+    fn added(&self) -> (u64, u64) {
         if self.of.dry_run {
-            return format!("What would this import add? {}", upper(&planned(self.of)));
+            return planned(self.of);
         }
         let written = || self.of.imported.iter().filter_map(Imported::written);
-        let new: u64 = written().map(|written| written.records()).sum();
-        let added = match new {
-            0 => "nothing is new".to_owned(),
-            new => {
-                let files = written().filter(|written| written.records() > 0).count() as u64;
-                format!("{} from {}", counted(new, "new record"), counted(files, "file"))
-            }
-        };
+        let files = written().filter(|written| written.records() > 0).count() as u64;
+        (written().map(|written| written.records()).sum(), files)
+    }
+
+    /// Was everything imported, or would it be? The first line.
+    fn answer(&self) -> String {
+        let is_plan = self.of.dry_run;
+        let (new, files) = self.added();
         let answer = match (self.of.is_complete(), new) {
+            (true, 0) if is_plan => "Yes: the ledger has all of it already.".to_owned(),
             (true, 0) => "Yes: the ledger had all of it already.".to_owned(),
-            (true, _) => format!("Yes: {added}."),
+            (true, _) => format!("Yes: {}.", records_from(new, files)),
             (false, _) => {
                 let not = match self.not_imported() {
                     0 => None,
@@ -149,11 +147,19 @@ impl Page<'_> {
                 };
                 let why: Vec<String> =
                     [not, not_taken(self.of), refused(self.of)].into_iter().flatten().collect();
-                let added = if new == 0 { upper(&added) } else { format!("Imported: {added}") };
+                let added = match new {
+                    0 => "Nothing is new".to_owned(),
+                    new if is_plan => format!("It would add {}", records_from(new, files)),
+                    new => format!("Imported: {}", records_from(new, files)),
+                };
                 format!("No: {}. {added}.", why.join(", "))
             }
         };
-        format!("Is everything imported? {answer}")
+        match (is_plan, new) {
+            (true, 0) => format!("Would everything be imported? {answer}"),
+            (true, _) => format!("Would everything be imported? {answer} Nothing is written yet."),
+            (false, _) => format!("Is everything imported? {answer}"),
+        }
     }
 
     /// What happens to the gaps, in a sentence; empty if a part of the plan was not carried out.
@@ -169,7 +175,14 @@ impl Page<'_> {
             true => ("would come", "would still be missing"),
             false => ("came", "are still missing"),
         };
+        let not_opened: u64 = self.not_opened().map(|(_, _, frames)| frames).sum();
         let mut text = match (closes + stays, closes) {
+            (0, _) if not_opened > 0 => {
+                let frames = counted(not_opened, "frame");
+                format!(
+                    "{site}: what is missing is not yet known, because no key opens {frames} of these files"
+                )
+            }
             (0, _) => format!("{site}: no record was missing"),
             (before, 0) => format!("{site}: none of {} {come}", counted(before, "missing record")),
             (before, closes) => format!(
@@ -196,14 +209,10 @@ impl Page<'_> {
         for (file, done) in self.each() {
             all.extend(notes_of(file, done, short(&file.name, self.folder)));
         }
-        match self.of.not_taken.iter().filter(|file| !file.is_mistake).count() as u64 {
-            0 => {}
-            1 => all.push((Urgency::Usual, "1 file is not a download, and is ignored.".to_owned())),
-            files => {
-                let files = counted(files, "file");
-                all.push((Urgency::Usual, format!("{files} are not downloads, and are ignored.")));
-            }
-        }
+        all.extend(self.no_key_opens().into_iter().map(|words| (Urgency::Refused, words)));
+        all.extend(
+            ignored(&self.of.not_taken, IGNORED_NAMED, self.folder).map(|words| (Urgency::Usual, words)),
+        );
         all.sort_by_key(|(urgency, _)| *urgency);
         let (mut text, mut shown) = (String::new(), 0);
         for (_, words) in &all {
@@ -218,6 +227,51 @@ impl Page<'_> {
             text += &prose(&all_refused(path), self.columns);
         }
         if text.is_empty() { text } else { format!("\n{text}") }
+    }
+
+    /// Frames that no key opens: why, of which logger, how many.
+    fn not_opened(&self) -> impl Iterator<Item = (WhyUnopened, Address, u64)> {
+        let all = self.of.files.iter().flat_map(|file| &file.not_opened);
+        all.map(|(&(why, logger), &frames)| (why, logger, frames))
+    }
+
+    /// The loggers with such frames, for these reasons.
+    fn not_opened_of(&self, whys: &[WhyUnopened]) -> BTreeSet<Address> {
+        self.not_opened().filter(|(why, _, _)| whys.contains(why)).map(|(_, logger, _)| logger).collect()
+    }
+
+    /// The same in a sentence for each reason.
+    fn no_key_opens(&self) -> Vec<String> {
+        let sentence = |why: WhyUnopened| {
+            let loggers: Vec<Address> = self.not_opened_of(&[why]).into_iter().collect();
+            let frames: u64 = self.not_opened().filter(|of| of.0 == why).map(|(_, _, frames)| frames).sum();
+            let has = |file: &&FilePlan| file.not_opened.keys().any(|of| of.0 == why);
+            let files: Vec<&str> =
+                self.of.files.iter().filter(has).map(|file| short(&file.name, self.folder)).collect();
+            let of_files = match files.as_slice() {
+                [] => return None,
+                [file] => (*file).to_owned(),
+                several if several.len() == self.of.files.len() => format!("All {} files", several.len()),
+                several => format!("{} of {} files", several.len(), self.of.files.len()),
+            };
+            let (keys, do_not, are, the_files) = match (loggers.len(), files.len()) {
+                (1, 1) => ("key", "does not", "key is", "file is"),
+                (1, _) => ("key", "does not", "key is", "files are"),
+                (_, 1) => ("keys", "do not", "keys are", "file is"),
+                _ => ("keys", "do not", "keys are", "files are"),
+            };
+            let (named, them) = (named(&loggers), if frames == 1 { "it" } else { "them" });
+            let cause = match why {
+                WhyUnopened::NoKey => format!("the keyring has no key of {named} for {them}"),
+                WhyUnopened::Unproven | WhyUnopened::TagFails => format!(
+                    "the {keys} held for {named} {do_not} open {them}: the {are} wrong, or the {the_files} from another \
+                     site"
+                ),
+                WhyUnopened::Closed => format!("the key slot of {named} is closed before {them}"),
+            };
+            Some(format!("{of_files}: {} refused. {}.", counted(frames, "frame"), upper(&cause)))
+        };
+        WhyUnopened::ALL.into_iter().filter_map(sentence).collect()
     }
 
     /// The files, those with refusals and conflicts first, then those that bring most.
@@ -257,7 +311,8 @@ impl Page<'_> {
             cells.extend([row.new, row.known, row.conflicts, row.refused].map(thousands));
             table.row(cells);
         }
-        let more = screen::more(all.len() - room, "file", ALL);
+        let command = if self.of.dry_run { ALL } else { ALL_IMPORTS };
+        let more = screen::more(all.len() - room, "file", command);
         format!("\n{}{more}", table.fitted(self.columns, '…'))
     }
 
@@ -298,9 +353,12 @@ impl Page<'_> {
         ]);
         for &(logger, come, left) in all.iter().take(room) {
             let name = self.frame.name(logger).to_owned();
-            table.row([logger.to_string(), name, thousands(come), thousands(left)]);
+            let has_file = self.of.files.iter().any(|file| file.has_of(logger));
+            let come = if has_file { thousands(come) } else { "no file of it".to_owned() };
+            table.row([logger.to_string(), name, come, thousands(left)]);
         }
-        let more = screen::more(all.len() - room, "logger", ALL);
+        let command = if self.of.dry_run { ALL } else { ALL_GAPS };
+        let more = screen::more(all.len() - room, "logger", command);
         format!("\n{}{more}", table.fitted(self.columns, '…'))
     }
 
@@ -314,12 +372,14 @@ impl Page<'_> {
         if self.not_imported() > 0 {
             steps.push("Import again the files that are not in the ledger; the reason is above.".to_owned());
         }
-        if self.of.files.iter().any(|file| !file.unopened.is_empty()) {
-            steps.push(
-                "Check the keys of the loggers whose frames no key opens: `stonechat key slot --logger LOGGER`. Keep these \
-                 files, and import them again with the right keys."
-                    .to_owned(),
-            );
+        let suspect = self.not_opened_of(&[WhyUnopened::NoKey, WhyUnopened::Unproven, WhyUnopened::TagFails]);
+        if !suspect.is_empty() {
+            let repair = key_repair(&Suspects::of(&suspect, self.frame.roster));
+            steps.push(format!("{} Keep these files, and import them again then.", upper(&repair)));
+        }
+        let closed = self.not_opened_of(&[WhyUnopened::Closed]);
+        if !closed.is_empty() {
+            steps.push(upper(&finish_key_change(&closed)));
         }
         let has_no_use = self.of.not_taken.iter().any(|file| file.is_mistake);
         let is_mistaken = |file: &FilePlan| file.refused.keys().any(|kind| *kind != Outcome::Unopened.name());
@@ -332,12 +392,15 @@ impl Page<'_> {
             steps.push(format!("Correct the mistakes named above, and import the files again{written}."));
         }
         if any(&|row| row.conflicts > 0) && !self.of.dry_run {
-            steps.push("Look at both sides of each conflict: `stonechat set-aside list`.".to_owned());
+            steps.push("Compare the two versions of each conflict: `stonechat set-aside list`.".to_owned());
         }
-        if !self.of.dry_run && !self.loggers().is_empty() {
-            steps.push(
-                "Fetch what is still missing: `stonechat visits` lists where, and until when.".to_owned(),
-            );
+        if !self.loggers().is_empty() {
+            steps.push(match self.of.dry_run {
+                true => "Fetch what would still be missing: `stonechat visits`.".to_owned(),
+                false => {
+                    "Fetch what is still missing: `stonechat visits` lists where, and until when.".to_owned()
+                }
+            });
         }
         steps
     }

@@ -44,19 +44,24 @@ pub(super) fn not_taken(all: &[NotTaken], prose: usize) -> String {
     for file in all.iter().filter(|file| file.is_mistake) {
         text += &note(prose, &format!("{} {}. Nothing of it is stored.", file.name, file.why));
     }
+    ignored(all, SHOWN, "").map_or(text.clone(), |words| text + &note(prose, &words))
+}
+
+/// Files that are not downloads: at most so many names, and how many more; `None`: there are none.
+pub(super) fn ignored(all: &[NotTaken], shown: usize, folder: &str) -> Option<String> {
     let others: Vec<&NotTaken> = all.iter().filter(|file| !file.is_mistake).collect();
-    if !others.is_empty() {
-        let names: Vec<&str> = others.iter().take(SHOWN).map(|file| file.name.as_str()).collect();
-        let more = others.len().saturating_sub(SHOWN);
-        let more = if more > 0 { format!(", and {more} more") } else { String::new() };
-        let are = if others.len() == 1 {
-            "1 file is not a download, and is".to_owned()
-        } else {
-            format!("{} files are not downloads, and are", others.len())
-        };
-        text += &note(prose, &format!("{are} ignored: {}{more}", names.join(", ")));
-    }
-    text
+    let names: Vec<&str> = others.iter().take(shown).map(|file| short(&file.name, folder)).collect();
+    let (last, first) = names.split_last()?;
+    let names = match others.len().saturating_sub(shown) {
+        0 if first.is_empty() => (*last).to_owned(),
+        0 => format!("{} and {last}", first.join(", ")),
+        more => format!("{}, {last} and {more} more", first.join(", ")),
+    };
+    Some(if others.len() == 1 {
+        format!("Ignored, since it is not a download: {names}.")
+    } else {
+        format!("Ignored, since they are not downloads: {names}.")
+    })
 }
 
 /// Where refusals are written.

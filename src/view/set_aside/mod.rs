@@ -61,7 +61,7 @@ pub fn text(found: &SetAsideReport, frame: Frame<'_>, is_whole: bool, columns: u
     let (now, utc_offset_s) = (frame.now, frame.utc_offset_s);
     let mut text = short.head();
     text += &foreign(&found.foreign, utc_offset_s);
-    text += &unopened(&found.unopened, utc_offset_s);
+    text += &unopened(&found.unopened, frame);
     if let Some(no_room) = unread::found_no_room(&found.no_room, now) {
         text += &wrapped(&no_room, 0, 2, PROSE_COLUMNS);
     }
@@ -95,11 +95,11 @@ fn foreign(all: &[Foreign], utc_offset_s: i32) -> String {
 }
 
 /// Frames that no key opens, by logger, slot and reason.
-fn unopened(all: &[Kept], utc_offset_s: i32) -> String {
+fn unopened(all: &[Kept], frame: Frame<'_>) -> String {
     if all.is_empty() {
         return String::new();
     }
-    let at = |time: Option<GatewayTime>| at(time, utc_offset_s);
+    let at = |time: Option<GatewayTime>| at(time, frame.utc_offset_s);
     let mut table = Table::new(&[">logger", ">slot", ">frames", "first", "last", "why"]);
     for group in all {
         table.row([
@@ -111,11 +111,12 @@ fn unopened(all: &[Kept], utc_offset_s: i32) -> String {
             group.why.text().to_owned(),
         ]);
     }
-    let mut text = format!("\nFrames that no key opens (times in {})\n", offset_label(utc_offset_s));
+    let mut text = format!("\nFrames that no key opens (times in {})\n", offset_label(frame.utc_offset_s));
     text += &table.text(2);
     let reasons: BTreeSet<WhyUnopened> = all.iter().map(|group| group.why).collect();
     for why in reasons {
-        text += &wrapped(unread::remedy(why), 2, 2, PROSE_COLUMNS);
+        let loggers = all.iter().filter(|group| group.why == why).map(|group| group.logger).collect();
+        text += &wrapped(&unread::remedy(why, &loggers, frame.roster), 2, 2, PROSE_COLUMNS);
     }
     text
 }

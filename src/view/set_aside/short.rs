@@ -8,6 +8,7 @@ use crate::record::unread::Kept;
 use crate::report::set_aside::{SetAsideItem, SetAsideReport};
 use crate::text::{counted, thousands};
 use crate::view::frame::Frame;
+use crate::view::gateway::{Suspects, finish_key_change, key_repair};
 use crate::view::screen::{self, COLUMNS_MIN, prose};
 use crate::view::term::{Column, Table};
 use crate::wire::seq::Address;
@@ -112,26 +113,28 @@ impl<'a> Short<'a> {
             return String::new();
         }
         let room = screen::room(around, OWN_LINES + least, CONFLICTS_SHOWN, all.len());
-        let mut table = Table::of(vec![
+        let mut columns = vec![
             Column::new("logger").right(),
             Column::new("epoch").right(),
             Column::new("sequence").right(),
             Column::new("came by"),
             Column::new("first came"),
-            Column::new("disagrees in"),
-        ]);
-        for SetAsideItem { item, held } in all.iter().take(room) {
-            let other = item.other_side();
-            let fields = held.as_ref().zip(other).and_then(|(held, other)| held.differs_in(&other));
-            let fields: Vec<String> = fields.unwrap_or_default().into_iter().map(field).collect();
-            table.row([
+        ];
+        let shown = || all.iter().take(room);
+        let fields: Vec<String> = shown().map(|of| differs_in(of)).collect();
+        let has_fields = fields.iter().any(|fields| !fields.is_empty());
+        columns.extend(has_fields.then(|| Column::new("disagrees in")));
+        let mut table = Table::of(columns);
+        for (SetAsideItem { item, .. }, fields) in shown().zip(fields) {
+            let mut cells = vec![
                 item.logger.to_string(),
                 item.epoch.to_string(),
                 item.sequence.to_string(),
                 item.source.clone(),
                 item.first_at.map_or("by hand".to_owned(), |time| self.frame.at(time)),
-                fields.join(", "),
-            ]);
+            ];
+            cells.extend(has_fields.then_some(fields));
+            table.row(cells);
         }
         let more = screen::more(all.len() - room, "record", ALL);
         format!("\n{}{more}", table.fitted(self.columns, '…'))
@@ -163,20 +166,20 @@ impl<'a> Short<'a> {
 
     /// What to do next.
     fn steps(&self) -> Vec<String> {
-        let reasons: BTreeSet<WhyUnopened> = self.found.unopened.iter().map(|group| group.why).collect();
-        let is = |why: WhyUnopened| reasons.contains(&why);
+        let loggers_of = |whys: &[WhyUnopened]| -> BTreeSet<Address> {
+            let groups = self.found.unopened.iter().filter(|group| whys.contains(&group.why));
+            groups.map(|group| group.logger).collect()
+        };
+        let suspect = loggers_of(&[WhyUnopened::NoKey, WhyUnopened::Unproven]);
+        let closed = loggers_of(&[WhyUnopened::Closed]);
         let mut steps = Vec::new();
-        if is(WhyUnopened::NoKey) || is(WhyUnopened::Unproven) {
-            steps.push(
-                "Compare the keys in the keyring with those in the loggers; correct them, or enter those that are missing. \
-                 Then run `stonechat set-aside retry`."
-                    .to_owned(),
-            );
+        if !suspect.is_empty() {
+            steps.push(screen::upper(&key_repair(&Suspects::of(&suspect, self.frame.roster))));
         }
-        if is(WhyUnopened::Closed) {
-            steps.push("Finish the change of key: `stonechat key slot --logger LOGGER`.".to_owned());
+        if !closed.is_empty() {
+            steps.push(screen::upper(&finish_key_change(&closed)));
         }
-        if reasons.len() == 1 && is(WhyUnopened::TagFails) {
+        if suspect.is_empty() && closed.is_empty() && !loggers_of(&[WhyUnopened::TagFails]).is_empty() {
             steps.push(
                 "Leave damaged or forged frames alone, unless they are many and the logger is silent: then its key was \
                  changed."
@@ -184,10 +187,19 @@ impl<'a> Short<'a> {
             );
         }
         if !self.open.is_empty() {
-            steps.push(format!("Look at both sides of what disagrees: `{ALL}`."));
+            steps.push(format!("Compare the two versions of each record: `{ALL}`."));
+        }
+        if !self.found.no_room.is_empty() {
+            steps.push("Once the key is right, fetch what was not kept: `stonechat visits`.".to_owned());
         }
         steps
     }
+}
+
+/// In what the two versions of a record differ.
+fn differs_in(SetAsideItem { item, held }: &SetAsideItem) -> String {
+    let fields = held.as_ref().zip(item.other_side()).and_then(|(held, other)| held.differs_in(&other));
+    fields.unwrap_or_default().into_iter().map(field).collect::<Vec<_>>().join(", ")
 }
 
 /// Why no key opens a frame, in a table.
