@@ -576,7 +576,7 @@ fn the_command_takes_spans_and_times_and_says_what_is_wrong_with_them() {
     let (code, text) = run(&["--from", "2026-05-03T00:00:00Z", "--to", "2026-05-02T00:00:00Z"]);
     assert!(code == 2 && text.contains("swap them"), "{text}");
     let (code, text) = run(&["--as-of", "2027-05-03T00:00:00Z"]);
-    assert!(code == 2 && text.contains("is to come"), "{text}");
+    assert!(code == 2 && text.contains("is in the future"), "{text}");
     assert_eq!(run(&["--months", "0"]).0, 2);
     assert_eq!(run(&["--logger", "99"]).0, 2);
     assert_eq!(run(&["--json", "--as-of", "2026-05-03T00:00:00Z", "--logger", "11"]).0, 0);

@@ -1099,7 +1099,7 @@ fn files_that_are_not_downloads_are_reported_with_a_remedy_and_change_nothing() 
     small.refuses(
         2,
         &[&empty],
-        &[&line, "stonechat: nothing to import: no sealed dump and no CSV of ours is there\n"],
+        &[&line, "stonechat: nothing to import: there is no sealed dump and no CSV of stonechat\n"],
     );
 
     // A prime step through all byte values, zeros included.
@@ -1107,7 +1107,7 @@ fn files_that_are_not_downloads_are_reported_with_a_remedy_and_change_nothing() 
     let rubbish = small.file("rubbish", rubbish);
     let line = format!(
         "{rubbish} is not a download: it contains no valid frame, and does not begin with the columns of the gateway's \
-         own CSV. Nothing of it is taken.\n"
+         own CSV. Nothing of it is stored.\n"
     );
     small.refuses(1, &[&rubbish], &[&line]);
 
@@ -1374,7 +1374,7 @@ fn strict_takes_whole_files_only_and_what_is_left_out_hides_nothing_of_the_other
     small.refuses(
         1,
         &["--strict", &damaged],
-        &["not imported: 1 item refused, and --strict takes a file whole only"],
+        &["not imported: 1 item refused, and --strict takes only complete files"],
     );
     let planned = import_json(&small.site, 1, &["--dry-run", "--strict", &damaged]);
     assert_eq!(planned["files"][0]["left_out"], true);
@@ -1459,7 +1459,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
     let to = small.site.path("refused.csv");
     let to = to.to_str().unwrap();
     let out = import(&small.site, 1, &["--by", "R. Dale", &csv, &sealed, "--refused", to]);
-    assert!(out.contains(&format!("All that is refused is written to {to}.")), "{out}");
+    assert!(out.contains(&format!("Everything that is refused is written to {to}.")), "{out}");
     let written = std::fs::read_to_string(to).unwrap();
     let lines: Vec<&str> = written.lines().collect();
     assert_eq!(lines[0], "file,place,kind,why,content");
@@ -1542,7 +1542,9 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
         |id: &str| small.site.output(&["import", "withdraw", id, "--by", "A. Kerr", "--reason", reason]);
     let output = withdraw("1");
     ended(&output, 0);
-    assert!(text(&output.stdout).contains("is withdrawn: its rows stay in the ledger and no longer cover"));
+    assert!(
+        text(&output.stdout).contains("is withdrawn: its rows stay in the ledger but no longer fill gaps")
+    );
     // The record that also came sealed is still there.
     assert_eq!(small.missing(), missing - 1);
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM settled WHERE import = 1").len(), 4);
@@ -1595,7 +1597,7 @@ fn a_dry_run_needs_no_name_and_writes_nothing_at_all() {
     let out = import(&small.site, 0, &["--dry-run", &csv]);
     assert!(
         out.contains("Nothing is written yet")
-            && out.contains("the same with --by NAME instead of --dry-run"),
+            && out.contains("the same command and --by NAME instead of --dry-run"),
         "{out}"
     );
     assert!(before == stamps(&small.site.ledger()));
@@ -1627,9 +1629,11 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
     };
     let whole = stick("all.sealed", hand::dump(&small.truth, &all));
     let out = run(0, &[&whole], false);
-    assert!(out.contains(&format!("{0} of {0} missing records are in the files", all.len())), "{out}");
-    assert!(out.contains("nobody has authenticated here"), "{out}");
-    assert!(out.contains("Next: take the files to the gateway and import them."), "{out}");
+    let yes =
+        format!("Is everything there that was to be fetched? Yes: {0} of {0} missing records ", all.len());
+    assert!(flat(&out).starts_with(&yes), "{out}");
+    assert!(flat(&out).contains("not authenticated here"), "{out}");
+    assert!(out.contains("1. Take the files to the gateway and import them."), "{out}");
     // Half sealed, the readings of the other half as CSV but one.
     let (first, second) = all.split_at(all.len() / 2);
     let half = stick("half.sealed", hand::dump(&small.truth, first));
@@ -1652,7 +1656,10 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
         .sum();
     assert_eq!((printed, &json["authenticated"]), (lost, &false.into()));
     let out = run(1, &[&half], false);
-    assert!(out.contains("Next: fetch what is not there before you leave"), "{out}");
+    assert!(
+        out.contains("to be fetched? No: ") && out.contains("1. Fetch what is not there before you leave"),
+        "{out}"
+    );
     // A frame cut off in its middle is not there.
     let mut cut = hand::dump(&small.truth, &all);
     cut.truncate(cut.len() - 5);

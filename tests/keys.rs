@@ -133,7 +133,7 @@ fn key_derive_gives_the_published_keys_and_all_that_a_programmer_needs() {
 fn keys_go_to_a_terminal_or_into_a_new_file_of_their_owner_and_nowhere_else() {
     let site_key = "8d1f4ac07be26395d0f8315c9e7a46b2f35e90c817da64b1428c6f0e39d5a7b3";
     let dir = folder(&[17, 18], &format!("[site_key]\nhex = \"{site_key}\"\n"));
-    let how = "type the command at a terminal, or name a new file with -o FILE";
+    let how = "run the command at a terminal, or name a new file with -o FILE";
     for args in [
         &["key", "new"][..],
         &["key", "new", "--bytes", "32"],

@@ -29,7 +29,7 @@ use stonechat::report::key_slots::{
 };
 use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
-use stonechat::report::set_aside::{BesideItem, BesideRecord};
+use stonechat::report::set_aside::{SetAsideItem, SetAsideReport};
 use stonechat::report::{status, walk};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
@@ -227,7 +227,7 @@ fn import_by_json(_: &Scene, json: &Value) -> String {
 
 fn set_aside(scene: &Scene) -> (String, Value) {
     let reader = Reader::open(&scene.config.ledger.path).unwrap();
-    let beside = reader.read(|snapshot| BesideRecord::read(snapshot, &scene.config.roster, 0)).unwrap();
+    let beside = reader.read(|snapshot| SetAsideReport::read(snapshot, &scene.config.roster, 0)).unwrap();
     let frame = frame(&scene.config, scene.now);
     (view::set_aside::text(&beside, frame, false, COLUMNS), json!(view::set_aside::as_json(&beside)))
 }
@@ -581,7 +581,7 @@ fn what_is_set_aside_fits_one_screen_whatever_there_is() {
             import: None,
             withdrawn_at: None,
         };
-        BesideItem { item, held: None }
+        SetAsideItem { item, held: None }
     };
     let logger = |at: u16| Address::new(at + 11).unwrap();
     let unopened = |n: u16| Kept {
@@ -594,7 +594,7 @@ fn what_is_set_aside_fits_one_screen_whatever_there_is() {
     };
     let foreign = |n: u16| Foreign { address: Some(5000 + n), frames: 3, first_heard: at, last_heard: at };
     let dropped = |n| Dropped { logger: logger(n), frames: 9, first_at: at, last_at: at };
-    let beside = BesideRecord {
+    let beside = SetAsideReport {
         items: (0..31).map(conflict).collect(),
         unopened: (0..255).map(unopened).collect(),
         foreign: (0..31).map(foreign).collect(),

@@ -21,9 +21,9 @@ pub const HELP: &str = "Examples:\n  stonechat completeness\n  stonechat complet
     stonechat completeness --as-of 2026-06-01T00:00:00-07:00 --csv > may.csv\n\n\
     With --as-of every record of the logger is read: about a second for a million of them.";
 
-/// Months that are shown where nobody says.
+/// How many months are shown by default.
 const MONTHS: u32 = 3;
-/// Progress is told if it takes longer than this.
+/// Progress is shown if it takes longer than this.
 const PATIENCE: Duration = Duration::from_secs(1);
 /// The arguments of `completeness`.
 #[derive(clap::Args)]
@@ -36,7 +36,7 @@ pub struct Args {
     months: Option<u32>,
     #[command(flatten)]
     loggers: LoggersArg,
-    /// What was known at this time: what came in or was written off later is left out
+    /// What was known at this time, without what came in or was written off later
     #[arg(long, value_name = "TIME")]
     as_of: Option<String>,
     /// Show every logger and month
@@ -45,7 +45,7 @@ pub struct Args {
     /// Print JSON
     #[arg(long, conflicts_with = "csv")]
     json: bool,
-    /// Print CSV, a line a logger and span
+    /// Print CSV, one line for each logger and span
     #[arg(long)]
     csv: bool,
     #[command(flatten)]
@@ -86,7 +86,7 @@ fn wanted(config: &Config, args: &Args, now: GatewayTime) -> Result<Completeness
     let (from, to) = args.span.read(config, now)?;
     let as_of = maybe_time(config, args.as_of.as_deref(), "--as-of", now)?.map(TypedTime::end);
     if let Some(at) = as_of.filter(|&at| at > now) {
-        return Err(format!("--as-of {} is to come; leave it out for what is known now", rfc3339(at)));
+        return Err(format!("--as-of {} is in the future; leave it out for what is known now", rfc3339(at)));
     }
     let end = as_of.unwrap_or(now);
     if from.is_none() && to.is_none() {

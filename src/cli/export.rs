@@ -23,7 +23,7 @@ use std::io::Write;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-/// Nothing is said of progress before.
+/// No progress is shown before this time.
 const QUIET: Duration = Duration::from_secs(1);
 
 /// Writes the file.
@@ -56,7 +56,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     }
 }
 
-/// Every logger that is asked for must be known.
+/// Every requested logger must be known.
 fn check_loggers(config: &Config, reader: &Reader, request: &Request) -> Result<(), Exit> {
     for &logger in &request.loggers {
         if !config.roster.contains(logger) && held_span(reader, &[logger])?.is_none() {
@@ -69,7 +69,7 @@ fn check_loggers(config: &Config, reader: &Reader, request: &Request) -> Result<
     Ok(())
 }
 
-/// The conversion to points. Only loggers that can have a value are read, and only their gaps are told.
+/// The conversion to points. Only loggers that can have a value are read, and only their gaps are reported.
 fn points<'c>(
     config: &Config,
     site: &'c Site<'c>,
@@ -78,7 +78,7 @@ fn points<'c>(
     args: &Args,
     request: &mut Request,
 ) -> Result<ByPoints<'c>, Exit> {
-    // Which files values rest on, so that a reader can check that it has the same ones.
+    // The files that values are based on, so that a reader can check that it has the same ones.
     let digest = |path: &Path| {
         digest_of(path).map_or("not readable any more".to_owned(), |hex| format!("sha256:{hex}"))
     };
@@ -89,7 +89,7 @@ fn points<'c>(
     let several = points.of_several_units();
     if request.shape == Shape::Wide && !several.is_empty() {
         return Err(Exit::usage(format!(
-            "point {:?} changes its unit in the course of time, which a wide table cannot say; take --shape long",
+            "point {:?} changes its unit over time, which a wide table cannot show; use --shape long",
             several.join(", ")
         )));
     }
@@ -100,7 +100,7 @@ fn points<'c>(
     Ok(points)
 }
 
-/// All names are looked at before the long work.
+/// All names are checked before the long work.
 fn destination(config: &Config, args: &Args) -> Result<Destination, Exit> {
     let path = args.output.as_path();
     let data = (!args.to_stdout()).then_some(path);

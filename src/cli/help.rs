@@ -1,4 +1,4 @@
-//! The commands by what people do with them, for `stonechat --help`.
+//! The commands grouped by task, for `stonechat --help`.
 //!
 //! Input: clap's commands. Output: the help's text. What this is not: each command's own help is in `cli::Command`.
 
@@ -9,7 +9,7 @@ use clap::Command;
 /// Commands in one line, and what they are for.
 type Line = (&'static [&'static str], &'static str);
 
-/// Every command once, in the order in which help lists them. What a build has no command for is left out.
+/// Every command once, in the order of the help. Commands that a build does not have are left out.
 const GROUPS: &[(&str, &[Line])] = &[
     (
         "Every day",

@@ -1,7 +1,7 @@
-//! `stonechat import`: hand downloads into the ledger, after a plan that says what they would add.
+//! `stonechat import`: stores hand downloads in the ledger, after a plan that shows what they would add.
 //!
-//! Finds and recognises files, lets `hand` plan them and `ledger` take them, and prints. Sealed dumps go before CSV files,
-//! since a CSV needs a sealed record of its epoch.
+//! Finds and recognises files, lets `hand` plan them and `ledger` store them, and prints. Sealed dumps go before CSV
+//! files, since a CSV needs a sealed record of its epoch.
 
 mod against;
 mod args;

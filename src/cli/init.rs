@@ -14,18 +14,18 @@ use std::path::Path;
 use zeroize::Zeroizing;
 
 const SITE: &str = include_str!("../../config/site.toml");
-/// The invented loggers with which a site begins.
+/// The invented loggers of a new site.
 pub(super) const LOGGERS: &str = include_str!("../../config/loggers.toml");
 const KEYS: &str = include_str!("../../config/keys.toml");
-/// Where the example keeps the ledger: next to itself.
+/// Where the example puts the ledger: next to itself.
 const PATH: &str = "path = \"ledger.db\"";
 /// The key in the example, which `check` refuses.
 const PLACEHOLDER: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 
 /// Writes a first configuration.
 ///
-/// Returns the exit code: 0; 3 where a file is there already (then none is written) or cannot be written
-/// (then those that were written are taken away again).
+/// Returns the exit code: 0; 3 if a file already exists (then none is written) or cannot be written (then those that
+/// were written are removed again).
 pub fn run(dir: &Path, out: &mut dyn Write) -> u8 {
     let done = match write_all(dir) {
         Ok(()) => write_next_steps(dir, out).map(|()| DONE),
@@ -43,13 +43,13 @@ fn write_all(dir: &Path) -> Result<(), String> {
         file("loggers.toml", LOGGERS.as_bytes(), 0o644),
         file("keys.toml", keys.as_bytes(), 0o600),
     ];
-    // Asked before the folder is made.
+    // Checked before the folder is made.
     files::refuse_taken(files.iter().map(|file| file.path.clone())).map_err(|error| error.to_string())?;
     files::make_folder(dir).map_err(|error| format!("{} cannot be made: {error}", dir.display()))?;
     files::put_all_new(&files).map_err(|error| error.to_string())
 }
 
-/// The example; of the service, with the ledger where the service may write.
+/// The example; for the service, with the ledger where the service may write.
 fn site(dir: &Path) -> String {
     let is_the_services = std::path::absolute(dir).is_ok_and(|dir| dir == Path::new(CONFIG_FOLDER));
     if is_the_services {
@@ -59,13 +59,13 @@ fn site(dir: &Path) -> String {
     }
 }
 
-/// The example with 32 bytes of chance in place of its key.
+/// The example with 32 random bytes in place of its key.
 fn keys_with_fresh_key() -> io::Result<Zeroizing<String>> {
     let no_place = || io::Error::other("the example has no place for it");
     let (before, after) = KEYS.split_once(PLACEHOLDER).ok_or_else(no_place)?;
     let mut key = Zeroizing::new([0_u8; 32]);
     fresh(&mut key[..])?;
-    // All the room at once: a text that grows leaves copies behind.
+    // Reserves all room at once: a text that grows leaves copies in memory.
     let mut text = Zeroizing::new(String::with_capacity(KEYS.len()));
     text.push_str(before);
     text.push_str(&hex(&key[..]));

@@ -7,7 +7,7 @@ use crate::config;
 use crate::ledger::Ledger;
 use crate::ledger::db::error::Error;
 use crate::ledger::read::snapshot::Reader;
-use crate::report::set_aside::BesideRecord;
+use crate::report::set_aside::SetAsideReport;
 use crate::text::counted;
 use crate::time::{self, Clock, SystemClock};
 use crate::view::{self, term};
@@ -30,7 +30,7 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Try all of it again with the present keyring, roster and program
+    /// Try all of them again with the present keyring, roster and program
     #[command(after_help = "Example: stonechat set-aside retry")]
     Retry {
         /// Print JSON
@@ -50,12 +50,12 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
 fn list(config_path: &Path, is_whole: bool, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = opened(config_path, true)?;
     let frames = if json { LISTED } else { 0 };
-    let beside = Reader::open(&config.ledger.path)
-        .and_then(|reader| reader.read(|snapshot| BesideRecord::read(snapshot, &config.roster, frames)))?;
+    let found = Reader::open(&config.ledger.path)
+        .and_then(|reader| reader.read(|snapshot| SetAsideReport::read(snapshot, &config.roster, frames)))?;
     if json {
-        return Ok(print_report_json(out, &config, &view::set_aside::as_json(&beside), DONE));
+        return Ok(print_report_json(out, &config, &view::set_aside::as_json(&found), DONE));
     }
-    let text = view::set_aside::text(&beside, frame(&config, time::now()), is_whole, term::columns());
+    let text = view::set_aside::text(&found, frame(&config, time::now()), is_whole, term::columns());
     Ok(print(out, &text, DONE))
 }
 
@@ -63,7 +63,7 @@ fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit
     let config = open(config_path)?;
     let mut keyring = config::load_keyring(&config).map_err(|problems| Exit::refused(&problems))?;
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
-    // Only an existing ledger: a mistyped path must not make an empty one.
+    // The ledger must exist: a mistyped path must not make an empty one.
     let retried = Reader::open(&config.ledger.path).and_then(|_| {
         let mut ledger = Ledger::open(&config.ledger.path)?;
         ledger.retry(&config.roster, &mut keyring, clock.now())

@@ -1,6 +1,6 @@
 //! What was kept next to the record; each conflict together with the record that it contradicts.
 //!
-//! Input: one state of the ledger. Output: [`BesideRecord`]: frames that no key opens, conflicts with both sides,
+//! Input: one state of the ledger. Output: [`SetAsideReport`]: frames that no key opens, conflicts with both sides,
 //! frames of addresses off the roster, and frames for which there was no room.
 
 use crate::ledger::read::Read;
@@ -12,9 +12,9 @@ use crate::wire::seq::Identity;
 
 /// What was kept next to the record.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct BesideRecord {
+pub struct SetAsideReport {
     /// Unopened frames one by one, as many as were requested, and the other sides of conflicts.
-    pub items: Vec<BesideItem>,
+    pub items: Vec<SetAsideItem>,
     /// Unopened frames by logger, slot and reason.
     pub unopened: Vec<Kept>,
     /// Frames of addresses that are not on the roster: counted, not kept.
@@ -25,13 +25,13 @@ pub struct BesideRecord {
 
 /// One unopened frame or one conflict.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct BesideItem {
+pub struct SetAsideItem {
     pub item: SetAside,
     /// For a conflict, the side that is held; `None` if nothing is held any more.
     pub held: Option<ConflictSide>,
 }
 
-impl BesideRecord {
+impl SetAsideReport {
     /// Reads it; unopened frames one by one, only the newest `frames`.
     pub fn read(snapshot: &Snapshot<'_>, roster: &Roster, frames: u32) -> Read<Self> {
         let mut items = Vec::new();
@@ -40,7 +40,7 @@ impl BesideRecord {
                 Some(id) if item.is_conflict() => held_side(snapshot, id)?,
                 _ => None,
             };
-            items.push(BesideItem { item, held });
+            items.push(SetAsideItem { item, held });
         }
         Ok(Self {
             items,

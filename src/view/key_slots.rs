@@ -12,7 +12,7 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use serde::Serialize;
 use std::cmp::Ordering;
 
-/// What puts an edited keyring in force.
+/// How an edited keyring takes effect.
 const RESTART: &str = "Restart it, so that it reads the file: systemctl restart stonechat";
 /// The same as a part of a step.
 const RELOAD: &str =
@@ -235,7 +235,7 @@ fn table(report: &KeySlots, named: &Named<'_>) -> String {
     table.fitted(named.columns, '…') + &screen::more(left, "slot", &all)
 }
 
-/// What the running daemon has otherwise than the file says: what is not in force protects nothing.
+/// Differences between the running daemon and the file: a key that is not in force protects nothing.
 fn not_in_force(report: &KeySlots, named: &Named<'_>) -> String {
     let Some(read_at) = report.daemon_read_keys_at else { return String::new() };
     let mut words = String::new();

@@ -1,5 +1,5 @@
-//! What reports that answer on one screen have in common: the line below the answer, how many are not shown, and what to do
-//! next.
+//! The common parts of reports that answer on one screen: the line below the answer, the number of those not shown, and
+//! what to do next.
 //!
 //! Input: words and numbers. Output: lines for a width. What this is not: it decides nothing.
 
@@ -18,7 +18,8 @@ pub fn prose(words: &str, columns: usize) -> String {
     wrapped(words, 0, 0, columns.clamp(COLUMNS_MIN, PROSE_COLUMNS_MAX))
 }
 
-/// The lines below the answer: the site, the present, and whose times these are; and which files are not used, if any.
+/// The lines below the answer: the site, the present, and the offset of the times; and which files are not used, if
+/// any.
 pub fn site(frame: Frame<'_>) -> impl Iterator<Item = String> {
     let site = format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset());
     std::iter::once(site).chain(in_force(frame.in_force, frame.utc_offset_s))
@@ -30,12 +31,12 @@ pub fn head(answer: &str, frame: Frame<'_>, columns: usize) -> String {
     std::iter::once(prose(answer, columns)).chain(below).collect()
 }
 
-/// That files are not used, where the head of a report has no line of the site.
+/// Says that files are not used, for a report without a line of the site at the top.
 pub fn not_used(frame: Frame<'_>, columns: usize) -> String {
     in_force(frame.in_force, frame.utc_offset_s).map(|line| prose(&line, columns)).collect()
 }
 
-/// How many are not shown, and what shows them; empty if none is left.
+/// How many are not shown, and the command that shows them; empty if none is left.
 pub fn more(left: usize, noun: &str, command: &str) -> String {
     match left {
         0 => String::new(),
@@ -49,17 +50,17 @@ pub fn left(around: &[&str]) -> usize {
     SCREEN_LINES.saturating_sub(taken)
 }
 
-/// How many of `all` rows of a list are shown between what is written above and below it: at least `min`, at most `max`.
-/// `own` is the number of the lines that the list has besides its rows, among them the number of the others. Where that
-/// line would count one row, the row itself takes its place.
+/// How many of `all` rows of a list are shown between what is written above and below it: at least `min`, at most
+/// `max`. `own` is the number of the lines that the list has besides its rows, among them the number of the others. If
+/// that line would count one row, the row itself replaces it.
 pub fn room(around: &[&str], own: usize, (min, max): (usize, usize), all: usize) -> usize {
     let room = left(around).saturating_sub(own).clamp(min, max);
     if all == room + 1 { all } else { room.min(all) }
 }
 
-/// That the gateway comes first, where it does not work.
+/// The step that puts the gateway first, if it does not work.
 pub fn gateway_first(gateway: &Gateway) -> Option<String> {
-    (!gateway.works()).then(|| "See to the gateway first, as written above.".to_owned())
+    (!gateway.works()).then(|| "Repair the gateway first, as described above.".to_owned())
 }
 
 /// What to do next, step by step: the last part of a screen.

@@ -1,4 +1,4 @@
-//! Which address a new logger has: one that is free.
+//! The address of a new logger, which must be free.
 
 use super::super::exit::Exit;
 use super::answers::lacks;
@@ -22,7 +22,7 @@ pub fn ask(
         (Some(given), _) => check(given).map_err(Exit::usage),
         (None, None) => Err(lacks(&args.missing(false, false))),
         (None, Some(talk)) => {
-            // Among several, an answer too quick would enrol a neighbour's.
+            // If there are several, a hasty answer could enrol a neighbour's logger.
             let only = if let [only] = heard { Some(only.address.to_string()) } else { None };
             talk.ask(Question::Address, only.as_deref(), check)
         }
@@ -30,7 +30,7 @@ pub fn ask(
 }
 
 fn free_address(config: &Config, typed: &str) -> Result<Address, String> {
-    // The other values are right, so that what is wrong is the address.
+    // The other values are valid, so the mistake is in the address.
     let (name, one) = ("a logger".to_owned(), "1".to_owned());
     let entry = TypedLogger {
         address: typed.to_owned(),

@@ -1,4 +1,4 @@
-//! What is entered of a new logger: from the arguments, from what it says of itself, and from a person.
+//! The values of a new logger: from the arguments, from its own profile, and from a person.
 
 use super::super::exit::Exit;
 use super::args::Args;
@@ -12,10 +12,10 @@ use crate::view::enrol::Question;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
-/// Why it ends where nothing can be asked.
+/// Why it ends if nothing can be asked.
 pub fn lacks(missing: &[&str]) -> Exit {
     Exit::usage(format!(
-        "standard input is no terminal, so that nothing can be asked; missing: {}",
+        "standard input is not a terminal, so nothing can be asked; missing: {}",
         missing.join(", ")
     ))
 }

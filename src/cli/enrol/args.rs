@@ -1,10 +1,10 @@
-//! What `enrol` takes, and what it lacks where nothing can be asked.
+//! The arguments of `enrol`, and those that are missing if nothing can be asked.
 
 use std::path::PathBuf;
 
 pub(in crate::cli) const HELP: &str = "\
 The logger's key derives from the site key. For a key of its own: make one with `stonechat key new`, enter it in the keyring as \
-a [[key]] of the logger's address, and type this command then.
+a [[key]] of the logger's address, and then run this command.
 
 The key file is TOML: address, slot, algorithm, key (hex digits), epoch, interval_s, channels.
 
@@ -14,7 +14,7 @@ Examples:
   stonechat enrol --address 21 --name 'P-21 left toe drain' --interval-s 3600 --memory-records 4000 \
 --channel 'pore pressure=milli_hertz' --channel temperature=milli_ohm --key-file logger-21.toml --yes";
 
-/// The arguments of `enrol`. Numbers are read as the roster's file is, so that a mistake gets the same words.
+/// The arguments of `enrol`. Numbers are read like those of the roster's file, so a mistake gets the same message.
 #[derive(clap::Args)]
 pub struct Args {
     /// The logger's address on the air
@@ -59,8 +59,8 @@ pub struct Args {
 }
 
 impl Args {
-    /// The options that are missing where nothing can be asked. `says`: the logger says itself what its interval and its
-    /// memory are. `was_used`: records of its address are held.
+    /// The options that are missing if nothing can be asked. `says`: the logger's profile gives its interval and its
+    /// memory. `was_used`: records of its address are held.
     pub fn missing(&self, says: bool, was_used: bool) -> Vec<&'static str> {
         let needed = [
             (self.address.is_none(), "--address"),

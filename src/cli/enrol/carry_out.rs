@@ -1,4 +1,4 @@
-//! What `enrol` has put together, shown and carried out: the key file, the roster, the key on the terminal.
+//! Shows and carries out what `enrol` has collected: the key file, the roster, the key on the terminal.
 
 use super::super::exit::{DONE, Exit};
 use super::super::init::LOGGERS as EXAMPLES;
@@ -58,7 +58,8 @@ impl Enrolment<'_> {
         if is_given { KeySource::Given } else { KeySource::Derived }
     }
 
-    /// Whether a daemon has the logger's key after a reload. What the service manager hands in, it reads at a start only.
+    /// Whether a daemon has the logger's key after a reload. A keyring from the service manager is read only at a
+    /// start.
     fn will_have_key(&self, keys: &KeysState) -> bool {
         let is_it = |entry: &KeyState| {
             entry.is_given && (entry.logger, entry.slot) == (self.address.number(), self.slot.0)
@@ -70,7 +71,7 @@ impl Enrolment<'_> {
         has_now || !keys.handed_in
     }
 
-    /// Writes all of it, and says so.
+    /// Writes everything, and reports it.
     pub fn carry_out(self, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
         let Some(logger) = self.after.roster.logger(self.address) else {
             return Err(Exit::could_not("the entry is not in the roster that it was added to"));
@@ -104,14 +105,14 @@ impl Enrolment<'_> {
         print(out, &view::written(&done), DONE);
         if printed {
             print(out, view::SHEET_HEADING, DONE);
-            // The sheet goes past the buffer.
+            // The sheet bypasses the buffer.
             out.flush().map_err(Exit::could_not)?;
             to_terminal(|file| sheet.write(config.site.utc_offset_s, view::COLUMNS, file))?;
         }
         Ok(print(out, &view::next(&done), DONE))
     }
 
-    /// The key file first: where the roster cannot be written, it is taken away again.
+    /// The key file first: if the roster cannot be written, the key file is removed again.
     fn write(&self, logger: &Logger, sheet: &Sheet<'_>) -> Result<(), Exit> {
         let config = self.config;
         if let Some(file) = &self.key_file {

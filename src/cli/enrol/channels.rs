@@ -6,7 +6,7 @@ use crate::config::entry::{TypedChannel, TypedLogger};
 use crate::view::enrol::Question;
 use crate::wire::record::{CHANNELS_MAX, RawUnit};
 
-/// What one count of each suggested channel is, where that is known.
+/// The unit of one count of each suggested channel, if it is known.
 pub fn units(suggested: &TypedLogger) -> Vec<Option<RawUnit>> {
     suggested.channels.iter().map(|channel| RawUnit::from_name(&channel.raw_unit)).collect()
 }

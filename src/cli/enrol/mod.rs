@@ -1,11 +1,11 @@
-//! `stonechat enrol`: a logger onto the roster, with its key, in a minute.
+//! `stonechat enrol`: adds a logger to the roster, with its key, in a minute.
 //!
-//! Input: configuration, keyring and ledger; arguments, and a person's answers where standard input is a terminal. Output:
-//! an entry at the end of the roster's file, and the logger's key, on the terminal and in a new file. What is entered is
-//! decided in `config/entry` and `report/enrol`, what is said in `view/enrol`.
+//! Input: configuration, keyring and ledger; arguments, and a person's answers if standard input is a terminal. Output:
+//! an entry at the end of the roster's file, and the logger's key, on the terminal and in a new file. `config/entry`
+//! and `report/enrol` decide what is entered, `view/enrol` makes the texts.
 //!
-//! Promises: nothing is written before the last question. The roster that would come out is checked as a whole before it
-//! takes the old one's place, and it takes it whole or not at all. No key enters a pipe, an existing file, a log or JSON.
+//! Promises: nothing is written before the last question. The resulting roster is checked as a whole before it replaces
+//! the old one, completely or not at all. No key is written to a pipe, an existing file, a log or JSON.
 
 mod address;
 mod answers;
@@ -40,7 +40,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let mut keyring = keyring_of(&config)?;
     let mut talk = None;
     if io::stdin().is_terminal() {
-        // JSON has standard output for itself.
+        // Standard output is for the JSON alone.
         talk = Some(if args.json { Talk::new(Printed(io::stderr())) } else { Talk::new(&mut *out) });
     }
     let heard = heard(&config)?;
@@ -73,7 +73,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     enrolment.carry_out(args.json, out)
 }
 
-/// Addresses that were heard; none where there is no ledger yet.
+/// Addresses that were heard; none if there is no ledger yet.
 fn heard(config: &Config) -> Result<Vec<Newcomer>, Exit> {
     let reader = Reader::open(&config.ledger.path);
     match reader.and_then(|reader| reader.read(|snapshot| snapshot.foreign(&config.roster))) {
@@ -94,7 +94,7 @@ fn known(config: &Config, address: Address, keyring: &mut Keyring) -> Result<Kno
     }
 }
 
-/// The logger's key slot: what was asked for; for a unit that takes another's place, one above every one used.
+/// The logger's key slot: the requested one; for a unit that replaces another one, a slot above every used slot.
 fn slot(
     config: &Config,
     keyring: &Keyring,

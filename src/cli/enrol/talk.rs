@@ -1,11 +1,11 @@
-//! Questions at a terminal, and answers that are asked for again until they make sense.
+//! Questions at a terminal, which are repeated until the answers make sense.
 
 use super::super::exit::Exit;
 use crate::view::enrol::{COLUMNS, Question};
 use crate::view::term::wrapped;
 use std::io::{BufRead, Read, StdinLock, Write};
 
-/// The longest answer in bytes. Ours: a terminal takes no longer line.
+/// The longest answer in bytes. Our choice: a terminal does not take longer lines.
 const ANSWER_MAX_BYTES: u64 = 4096;
 
 /// A person at a terminal.
@@ -15,7 +15,7 @@ pub struct Talk<'a> {
 }
 
 impl<'a> Talk<'a> {
-    /// What is asked and said goes to `out`.
+    /// Questions and messages go to `out`.
     pub fn new(out: impl Write + 'a) -> Self {
         Self { input: std::io::stdin().lock(), out: Box::new(out) }
     }
@@ -26,7 +26,7 @@ impl<'a> Talk<'a> {
         said.map_err(|error| Exit::could_not(format!("cannot print: {error}; nothing is written")))
     }
 
-    /// Asks until `check` takes the answer; an empty one means `default`.
+    /// Asks until `check` accepts the answer; an empty one means `default`.
     pub fn ask<T>(
         &mut self,
         question: Question,
@@ -56,7 +56,7 @@ impl<'a> Talk<'a> {
         })
     }
 
-    /// What is typed in a line, or why it cannot be an answer.
+    /// One typed line, or why it cannot be an answer.
     fn line(&mut self) -> Result<Result<String, String>, Exit> {
         let mut typed = Vec::new();
         let read = (&mut self.input).take(ANSWER_MAX_BYTES).read_until(b'\n', &mut typed);

@@ -29,7 +29,7 @@ pub struct Args {
     /// Raw counts, as they were measured (the default)
     #[arg(long, conflicts_with = "calibrations")]
     pub(super) raw: bool,
-    /// Engineering units, by this file of calibrations
+    /// Engineering units, with this file of calibrations
     #[arg(long, value_name = "FILE")]
     pub(super) calibrations: Option<PathBuf>,
     /// Only this point; may be given several times
@@ -43,26 +43,26 @@ pub struct Args {
     /// csv, jsonl or parquet [default: by the file's ending, else csv]
     #[arg(long, value_name = "FORMAT")]
     pub(super) format: Option<String>,
-    /// wide: a row a reading; long: a row a channel's value [default: wide for raw CSV, else long]
+    /// wide: one row for each reading; long: one row for each value of a channel [default: wide for raw CSV, else long]
     #[arg(long, value_name = "SHAPE")]
     pub(super) shape: Option<String>,
-    /// logger: times as recorded; corrected: set right by settings, drift and reception
-    /// [default: logger for raw counts, which must read back as they are; corrected for units]
+    /// logger: times as recorded; corrected: corrected by clock settings, drift and reception [default: logger for raw
+    /// counts, which must read back as they are; corrected for units]
     #[arg(long, value_name = "CLOCK")]
     pub(super) clock: Option<String>,
-    /// Times in this offset from UTC, as -07:00, or `site`; they always say it
+    /// Times in this offset from UTC, as -07:00, or `site`; each time includes it
     #[arg(long, value_name = "OFFSET", allow_hyphen_values = true, default_value = "Z")]
     pub(super) offset: String,
-    /// A row for each gap too, with the number of missing records and estimated times; such a file is not for import
+    /// Also a row for each gap, with the number of missing records and estimated times; such a file is not for import
     #[arg(long)]
     pub(super) gaps: bool,
-    /// Leave text in CSV as it is, also where a spreadsheet would run it as a formula (docs/export.md)
+    /// Leave text in CSV as it is, even if a spreadsheet would run it as a formula (docs/export.md)
     #[arg(long)]
     pub(super) leave_formulas: bool,
-    /// Remarks and manual readings too, in files beside: NAME-remarks.csv, NAME-manual.csv
+    /// Also remarks and manual readings, in files next to it: NAME-remarks.csv, NAME-manual.csv
     #[arg(long)]
     pub(super) remarks: bool,
-    /// What would have been delivered then: stored until this time, withdrawals after it not applied
+    /// What would have been exported at this time: records stored until then, without later withdrawals
     #[arg(long, value_name = "TIME")]
     pub(super) as_of: Option<String>,
     /// The descriptor's name, in the file's folder
@@ -71,7 +71,7 @@ pub struct Args {
     /// Write no descriptor
     #[arg(long)]
     pub(super) no_descriptor: bool,
-    /// Replace files that are there
+    /// Replace existing files
     #[arg(long)]
     pub(super) force: bool,
     /// Print a summary as JSON
@@ -88,7 +88,7 @@ impl Args {
         self.output == Path::new("-")
     }
 
-    /// What is asked for.
+    /// The request.
     pub(super) fn request(&self, config: &Config, now: GatewayTime) -> Result<Request, String> {
         if self.calibrations.is_none() && !self.point.is_empty() {
             return Err(
@@ -101,13 +101,15 @@ impl Args {
             None if format == Format::Csv && self.calibrations.is_none() => Shape::Wide,
             None | Some("long") => Shape::Long,
             Some("wide") => Shape::Wide,
-            Some(other) => return Err(format!("--shape {other:?} is none; write wide or long")),
+            Some(other) => return Err(format!("--shape {other:?} is not a shape; write wide or long")),
         };
         let clock = match self.clock.as_deref() {
             None if self.calibrations.is_some() => Clock::Corrected,
             None | Some("logger") => Clock::Logger,
             Some("corrected") => Clock::Corrected,
-            Some(other) => return Err(format!("--clock {other:?} is none; write logger or corrected")),
+            Some(other) => {
+                return Err(format!("--clock {other:?} is not a clock; write logger or corrected"));
+            }
         };
         let mut loggers = Vec::new();
         for word in &self.logger {
@@ -121,7 +123,7 @@ impl Args {
         let as_of = maybe_time(config, self.as_of.as_deref(), "--as-of", now)?.map(TypedTime::end);
         if as_of.is_some() && self.gaps {
             return Err(
-                "--gaps tells what is missing now, --as-of what was held then; give one of them".to_owned()
+                "--gaps reports what is missing now, --as-of what was held then; give one of them".to_owned()
             );
         }
         self.check_names()?;
@@ -152,7 +154,7 @@ impl Args {
                 "xlsx" | "xls" | "xlsm" | "ods" | "json" | "xml" | "html" | "pdf" | "db" | "sqlite"
                 | "feather" => {
                     return Err(format!(
-                        "{}: no format of that ending is written; write .csv, which spreadsheets open, .jsonl or .parquet, or \
+                        "{}: no format has this ending; write .csv, which spreadsheets open, .jsonl or .parquet, or \
                          name one with --format",
                         self.output.display()
                     ));
@@ -162,7 +164,9 @@ impl Args {
             Some("csv") => Format::Csv,
             Some("jsonl") => Format::JsonLines,
             Some("parquet") => parquet()?,
-            Some(other) => return Err(format!("--format {other:?} is none; write csv, jsonl or parquet")),
+            Some(other) => {
+                return Err(format!("--format {other:?} is not a format; write csv, jsonl or parquet"));
+            }
         })
     }
 
@@ -172,7 +176,7 @@ impl Args {
         }
         if self.descriptor.components().count() != 1 || self.descriptor.file_name().is_none() {
             return Err(format!(
-                "--descriptor {}: give a bare name; it stands in the folder of the data",
+                "--descriptor {}: give a bare name; it is written to the folder of the data",
                 self.descriptor.display()
             ));
         }

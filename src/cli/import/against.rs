@@ -16,7 +16,7 @@ use std::path::Path;
 /// The most bytes of a gap report that are read: one of tens of thousands of gaps has a tenth of it.
 const WANTED_MAX_BYTES: u64 = 256 << 20;
 
-/// Compares files with what was to be fetched.
+/// Compares files with the list of what must be fetched.
 pub(super) fn run(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let read =
         crate::files::read(wanted, WANTED_MAX_BYTES).map_err(|error| format!("cannot be read: {error}"));
@@ -50,5 +50,5 @@ pub(super) fn run(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn 
     if args.json {
         return Ok(print_json(out, &view::against_json(&wanted, &found, &not_taken), code));
     }
-    Ok(print(out, &view::against(&wanted, &found, &not_taken, term::columns()), code))
+    Ok(print(out, &view::against(&wanted, &found, &not_taken, args.all, term::columns()), code))
 }

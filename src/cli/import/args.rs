@@ -9,7 +9,7 @@ use crate::record::roster::Roster;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
-/// What else `import` does than take downloads in.
+/// The other actions of `import`.
 #[derive(clap::Subcommand)]
 pub enum Command {
     /// List the imports so far
@@ -60,7 +60,7 @@ pub struct Args {
     /// Who imports them: a person's name, kept with the import
     #[arg(long, value_name = "NAME")]
     pub(super) by: Option<String>,
-    /// Say what they would add, and stop there
+    /// Show what they would add, and import nothing
     #[arg(long)]
     pub(super) dry_run: bool,
     /// With --dry-run: compare with the JSON of `gaps` or `visits` instead of the ledger; needs neither ledger nor
@@ -70,16 +70,16 @@ pub struct Args {
     /// Take a file only if nothing of it is refused
     #[arg(long)]
     pub(super) strict: bool,
-    /// Write all that is refused to this new file, with where and why
+    /// Write everything that is refused to this new file, with place and reason
     #[arg(long, value_name = "FILE")]
     pub(super) refused: Option<PathBuf>,
-    /// Read CSV files in another style by this layout: a name in the folder `layouts` beside site.toml, or a path
+    /// Read CSV files in another style by this layout: a name in the folder `layouts` next to site.toml, or a path
     #[arg(long, value_name = "NAME")]
     pub(super) layout: Option<String>,
-    /// Which logger such files are of, where neither a column nor their name says
+    /// The logger of such files, if neither a column nor their name gives it
     #[arg(long, value_name = "LOGGER", requires = "layout")]
     pub(super) logger: Option<LoggerWord>,
-    /// Look at an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
+    /// Examine an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
     #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
     pub(super) describe: Option<PathBuf>,
     /// Show every file, every note and every gap
@@ -104,31 +104,32 @@ Examples:
 \nA file whose name is `list` or `withdraw` is named with its folder: ./list";
 
 impl Args {
-    /// Whether it brings files in, so that it works on after it has printed its plan.
+    /// Whether it stores files, so that it continues after it has printed its plan.
     pub(in crate::cli) fn brings(&self) -> bool {
         !self.dry_run && self.command.is_none() && self.describe.is_none()
     }
 
-    /// Who imports; of a dry run, nobody need say.
+    /// Who imports; not needed for a dry run.
     pub(super) fn by(&self) -> Result<String, Exit> {
         match (&self.by, self.dry_run) {
             (Some(by), _) => notes::text("--by", by, BY_MAX).map_err(Exit::usage),
             (None, true) => Ok(String::new()),
             (None, false) => Err(Exit::usage(
-                "say who imports with --by NAME: many people log in here by the same name, and the ledger keeps \
-                 who brought what",
+                "say who imports with --by NAME: several people may use the same login, and the ledger records who \
+                 brought what",
             )),
         }
     }
 
-    /// The layout that is asked for.
+    /// The requested layout.
     pub(super) fn layout(&self, config_path: &Path) -> Result<Option<Layout>, Exit> {
         let Some(name) = &self.layout else { return Ok(None) };
         let layout = config::layout::load(&layout_path(config_path, name));
         layout.map(Some).map_err(|problems| Exit::refused(&problems))
     }
 
-    /// Whose files of that layout are, by the names of this roster, if it is a logger that `is_known`; else `why` says what is wrong with it.
+    /// The logger of the files of that layout, by the names of this roster, if it is a logger that `is_known`;
+    /// otherwise `why` gives the mistake.
     pub(super) fn logger(
         &self,
         roster: &Roster,
@@ -147,6 +148,6 @@ fn layout_path(config_path: &Path, name: &str) -> PathBuf {
     if name.contains('/') || name.ends_with(".toml") {
         return PathBuf::from(name);
     }
-    let beside = config_path.parent().unwrap_or(Path::new(""));
-    beside.join("layouts").join(format!("{name}.toml"))
+    let folder = config_path.parent().unwrap_or(Path::new(""));
+    folder.join("layouts").join(format!("{name}.toml"))
 }

@@ -25,10 +25,10 @@ use crate::wire::check::CheckedKey;
 use crate::wire::seq::Address;
 use std::io::Write;
 
-/// How CSV files in another style are read, and whose they are where somebody said so.
+/// How CSV files in another style are read, and their logger, if it was given.
 pub(super) type Style<'l> = (&'l Layout, Option<Address>);
 
-/// Plans all files, and brings them in unless only the plan is asked for.
+/// Plans all files, and imports them unless only the plan is requested.
 pub(super) fn run(
     config: &Config,
     keyring: Keyring,
@@ -44,16 +44,16 @@ pub(super) fn run(
         for file in &found.not_taken {
             say!("stonechat: {} {}", file.name, file.why);
         }
-        return Err(Exit::usage("nothing to import: no sealed dump and no CSV of ours is there"));
+        return Err(Exit::usage("nothing to import: there is no sealed dump and no CSV of stonechat"));
     }
     let refused = refused_file(config, args)?;
-    // Without --dry-run a gateway's first ledger may be made by its first import.
+    // Without --dry-run, the first import may create a gateway's ledger.
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
     let (mut outcome, proven, withdrawals) = plan(config, keyring, style, args, (found, refused), now)?;
     if !args.json {
         let code =
             print(out, &view::plan(&outcome, frame(config, now.time()), args.all, term::columns()), DONE);
-        // The plan is to be seen before anything is written.
+        // The plan must be visible before anything is written.
         let _ = out.flush();
         if code != DONE {
             return Ok(code);
@@ -64,7 +64,7 @@ pub(super) fn run(
         let store = Store { config, by, strict: args.strict, withdrawals, now };
         outcome.imported = store.all(ledger, &outcome.files);
     }
-    Ok(told(config, &outcome, args, now, out))
+    Ok(print_result(config, &outcome, args, now, out))
 }
 
 /// Plans all files. Also gives the keys that have opened their first frame, and how many imports are withdrawn now.
@@ -117,7 +117,7 @@ fn plan(
     Ok((outcome, proven, withdrawals))
 }
 
-/// The file for what is refused, if it is asked for; its name must be free.
+/// The file for what is refused, if requested; its name must be free.
 fn refused_file(config: &Config, args: &Args) -> Result<Option<RefusedFile>, Exit> {
     let Some(path) = &args.refused else { return Ok(None) };
     not_of_the_site(config, path).map_err(Exit::usage)?;
@@ -147,9 +147,15 @@ fn plan_one(
     planned.map(|_| ())
 }
 
-/// Prints what was written, and gives the exit code: the worst failure, else whether anything was refused.
-fn told(config: &Config, outcome: &ImportOutcome, args: &Args, now: Stamp, out: &mut dyn Write) -> u8 {
-    let told = if args.json {
+/// Prints what was written, and gives the exit code: the worst failure, otherwise whether anything was refused.
+fn print_result(
+    config: &Config,
+    outcome: &ImportOutcome,
+    args: &Args,
+    now: Stamp,
+    out: &mut dyn Write,
+) -> u8 {
+    let ended = if args.json {
         print_report_json(out, config, &view::json(outcome), DONE)
     } else if outcome.dry_run {
         DONE
@@ -160,9 +166,9 @@ fn told(config: &Config, outcome: &ImportOutcome, args: &Args, now: Stamp, out: 
         Imported::Not(why) => Some(if why.is_answer() { NO } else { COULD_NOT }),
         _ => None,
     });
-    match (told, failed.max()) {
+    match (ended, failed.max()) {
         (DONE, Some(code)) => code,
         (DONE, None) if outcome.is_refused() => NO,
-        (told, _) => told,
+        (ended, _) => ended,
     }
 }

@@ -11,7 +11,7 @@ use crate::view::import::description_json;
 use std::io::Write;
 use std::path::Path;
 
-/// Looks at a file, and prints a layout to start from.
+/// Examines a file, and prints a layout to start from.
 pub(super) fn run(file: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
     let (input, name) =
         inputs::one(file).map_err(|why| Exit::could_not(format!("{}: {why}", file.display())))?;

@@ -1,10 +1,10 @@
-//! What a person sees while files are read: how far it is, and what is refused.
+//! What a person sees while files are read: the progress, and what is refused.
 
 use crate::cli::print::Progress;
 use crate::hand::plan::{Listener, Refusal};
 use crate::hand::refusals::RefusedFile;
 
-/// Shows progress, and writes refusals down.
+/// Shows progress, and writes refusals to a file.
 pub(super) struct Desk<'a> {
     progress: Progress,
     name: String,
@@ -26,7 +26,7 @@ impl<'a> Desk<'a> {
 
 impl Listener for Desk<'_> {
     fn progress(&mut self, bytes: u64) {
-        /// A line no more often than this.
+        /// The shortest time between two progress lines.
         const STEP: u64 = 2 << 20;
         if bytes >= self.said + STEP {
             self.said = bytes;

@@ -14,9 +14,9 @@ pub(super) fn open_patiently(path: &Path) -> Result<Ledger, Error> {
     patiently(|| Ledger::open(path)).map(|ledger| ledger.acting(actor::of_process()))
 }
 
-/// Why something was not done that waits for the ledger's lock.
+/// Why something that waits for the ledger's lock was not done.
 pub(super) trait MayBeBusy {
-    /// Whether another process held the lock: worth another try.
+    /// Whether another process held the lock, so that it is worth trying again.
     fn is_busy(&self) -> bool;
 }
 

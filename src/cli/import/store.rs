@@ -1,4 +1,4 @@
-//! Planned files into the ledger, one after the other.
+//! Stores planned files in the ledger, one after the other.
 
 use super::patience::patiently;
 use crate::cli::print::Progress;
@@ -12,7 +12,7 @@ use crate::record::judge::Outcome;
 use crate::time::Stamp;
 use std::collections::BTreeMap;
 
-/// What holds for all files of one call.
+/// What applies to all files of one call.
 pub(super) struct Store<'a> {
     pub(super) config: &'a Config,
     /// Who imports.
@@ -25,7 +25,7 @@ pub(super) struct Store<'a> {
 }
 
 impl Store<'_> {
-    /// File after file; after one that could not be written, none is.
+    /// Stores file after file; after one that could not be written, no other is.
     pub(super) fn all(&self, ledger: &mut Ledger, files: &[FilePlan]) -> Vec<Imported> {
         let mut stopped = false;
         let mut all = Vec::new();
@@ -63,7 +63,7 @@ impl Store<'_> {
     }
 }
 
-/// What is kept of a file with its import.
+/// What is stored about a file with its import.
 fn evidence(file: &FilePlan, by: &str) -> ImportEvidence {
     let mut refused: BTreeMap<String, u64> =
         file.refused.iter().map(|(&kind, group)| (kind.to_owned(), group.count)).collect();

@@ -25,7 +25,7 @@ pub(super) fn list(config: &Config, args: &ListArgs, out: &mut dyn Write) -> Res
     Ok(print(out, &text, DONE))
 }
 
-/// Takes the rows of an import out of what covers.
+/// Removes the rows of an import from coverage.
 pub(super) fn run(config: &Config, args: &WithdrawArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let id = args.id;
     let by = &notes::text("--by", &args.by, BY_MAX).map_err(Exit::usage)?;
@@ -46,7 +46,7 @@ pub(super) fn run(config: &Config, args: &WithdrawArgs, out: &mut dyn Write) -> 
         }
         (Some(true), _) => {
             let text = format!(
-                "import {id} ({}) is withdrawn: its rows stay in the ledger and no longer cover.\n\
+                "import {id} ({}) is withdrawn: its rows stay in the ledger but no longer fill gaps.\n\
                  Next: `stonechat gaps` shows what is missing again.\n",
                 import.file
             );

@@ -1,4 +1,4 @@
-//! What the commands for keys take.
+//! The arguments of the commands for keys.
 
 use super::super::exit::Exit;
 use super::super::logger_word::LoggerWord;
@@ -35,8 +35,8 @@ pub struct DeriveArgs {
     /// that has a key]
     #[arg(long, value_name = "SLOT")]
     pub slot: Option<u8>,
-    /// For a unit that takes the place of another at this address: a slot above every one used there, as the wire format
-    /// demands
+    /// For a unit that replaces another one at this address: a slot above every slot used there, as the wire format
+    /// requires
     #[arg(long, conflicts_with_all = ["slot", "all"])]
     pub replacement: bool,
     #[command(flatten)]
@@ -65,7 +65,7 @@ fn key_len(text: &str) -> Result<usize, String> {
     }
 }
 
-/// A logger of the roster, as it was typed.
+/// A logger of the roster, as typed.
 pub fn logger_of<'c>(config: &'c Config, word: &LoggerWord) -> Result<&'c Logger, Exit> {
     let number = word.number(&config.roster).map_err(Exit::usage)?;
     let found = Address::new(number).and_then(|address| config.roster.logger(address));
@@ -80,7 +80,7 @@ pub fn keyring_of(config: &Config) -> Result<Keyring, Exit> {
     config::load_keyring(config).map_err(|problems| Exit::refused(&problems))
 }
 
-/// What a keyring says of one logger's slots, without a key.
+/// What a keyring has for one logger's slots, without the keys.
 pub fn facts(keyring: &Keyring, address: Address) -> KeyFacts {
     let all = || (0..=u8::MAX).map(Slot);
     let closed = |slot| {

@@ -19,7 +19,7 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::Path;
 
-/// What the ledger says; nothing where there is none yet.
+/// What the ledger has; nothing if there is no ledger yet.
 fn past(config: &Config) -> Result<BTreeMap<Address, Past>, Error> {
     match Reader::open(&config.ledger.path) {
         Ok(reader) => reader.read(pasts),
@@ -39,11 +39,11 @@ pub fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Res
     let keyring = keyring_of(&config)?;
     let mut past = match past(&config) {
         Ok(past) => past,
-        // A slot that was used would let the old unit's keeper write the new one's records.
+        // A used slot would let anyone with the old unit write the new one's records.
         Err(error) if args.replacement => return Err(Exit::could_not(error)),
         Err(error) => {
             say!(
-                "stonechat: epochs and slots used before are not known ({error}); see to it that the new ones are \
+                "stonechat: epochs and slots used before are not known ({error}); make sure that the new ones are \
                  larger"
             );
             BTreeMap::new()

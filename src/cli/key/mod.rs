@@ -1,10 +1,10 @@
 //! `stonechat key`: makes keys, prints what a logger's programmer needs, and walks through changing a logger's
 //! key.
 //!
-//! Input: the operating system's random numbers; configuration, keyring and ledger. Output: keys, to a terminal or into a
-//! new file that only its owner can read, and a report on slots, which holds no key and may go anywhere.
+//! Input: the operating system's random numbers; configuration, keyring and ledger. Output: keys, to a terminal or into
+//! a new file that only its owner can read, and a report on slots, which contains no key and may be sent anywhere.
 //!
-//! Promises: no key enters a pipe, an existing file, a log, an error or a buffer that is not wiped.
+//! Promises: no key is written to a pipe, an existing file, a log, an error or a buffer that is not wiped.
 
 mod args;
 mod derive;
@@ -40,7 +40,7 @@ pub enum Command {
                             stonechat key derive --logger 17 --replacement\n  \
                             stonechat key derive --all -o sheet.txt")]
     Derive(DeriveArgs),
-    /// Say which key slots a logger has used, and walk through changing its key
+    /// Show which key slots a logger has used, and walk through changing its key
     #[command(after_help = "Example: stonechat key slot --logger 17")]
     Slot(SlotArgs),
 }

@@ -26,19 +26,20 @@ pub fn fresh(bytes: &mut [u8]) -> io::Result<()> {
 }
 
 impl Output {
-    /// Nothing that could be kept, sent on or read by others takes a key: asked before any key is touched.
+    /// No key is written to anything that could be kept, sent on or read by others. This is checked before any key is
+    /// touched.
     pub fn refuse_a_pipe(&self) -> Result<(), Exit> {
         if self.file.is_none() && !io::stdout().is_terminal() {
             return Err(Exit::usage(
-                "keys are printed to a terminal only, and this is none; type the command at a terminal, or \
-                 name a new file with -o FILE, which only its owner will be able to read",
+                "keys are printed to a terminal only, and this is not one; run the command at a terminal, or name a \
+                 new file with -o FILE, which only its owner will be able to read",
             ));
         }
         Ok(())
     }
 
-    /// Writes keys where they may go. `fill` gets a file without a buffer, so that no copy stays in memory;
-    /// `what` says on the terminal what a file now holds.
+    /// Writes keys to the permitted place. `fill` gets a file without a buffer, so that no copy stays in memory; `what`
+    /// says on the terminal what a file now holds.
     pub fn hand_out(
         &self,
         what: &str,
@@ -75,7 +76,7 @@ pub fn to_new_file(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::Result<
     })
 }
 
-/// Why a name is refused that is taken.
+/// The message for a name that exists.
 pub fn is_there(path: &Path) -> String {
     format!("{} is there already, and a key is never written over anything; name a new file", path.display())
 }

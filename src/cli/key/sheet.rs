@@ -23,7 +23,7 @@ pub struct Sheet<'a> {
     pub key: SlotKey,
     /// Where it comes from.
     pub source: KeySource,
-    /// The epoch that a new unit begins with.
+    /// The epoch that a new unit starts with.
     pub epoch: EpochAdvice,
     past: Past,
 }

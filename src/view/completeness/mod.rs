@@ -1,5 +1,6 @@
-//! Completeness in words, as CSV and as JSON. The first line says whether the record is complete. On the first screen follow
-//! the months, the loggers of which most is missing, and what to do next. The whole report has every logger and month.
+//! Completeness in words, as CSV and as JSON. The first line says whether the record is complete. The rest of the first
+//! screen shows the months, the loggers with most missing records, and what to do next. The whole report has every
+//! logger and month.
 
 mod short;
 
@@ -112,7 +113,7 @@ impl Page<'_> {
         format!("Is the record{of} complete{as_of}? {answer}")
     }
 
-    /// What silent loggers and unclosed epochs may have made.
+    /// Records that silent loggers and unclosed epochs may have made.
     fn presumed(&self) -> String {
         format!(
             "About {} may exist, made by silent loggers or before a restart",
@@ -121,7 +122,7 @@ impl Page<'_> {
     }
 }
 
-/// A few lines a logger, and those of all of them.
+/// A few lines for each logger, and those of all loggers together.
 fn table(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts], columns: usize) -> Table {
     let has_given_up = counts.iter().any(|of| of.all.given_up > 0);
     let is_named = columns >= ROOMY_COLUMNS;
@@ -220,23 +221,23 @@ fn numbers(counts: &Counts, has_given_up: bool) -> [String; 8] {
     ]
 }
 
-/// What the columns say.
+/// The meaning of the columns.
 fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
     let mut text = prose(
-        "Expected: records that must exist, by their sequence numbers. Held %: by radio and by hand, of expected; 100.0 \
-         only where none is missing.",
+        "Expected: records that must exist, by their sequence numbers. Held %: by radio and by hand, of expected; \
+         100.0 only if none is missing.",
         columns,
     );
     if counts.iter().any(|of| of.all.presumed > 0) {
         text += &prose(
-            "Presumed: more readings that silent loggers, and epochs whose end is not known, may have made; in none of the \
-             other numbers.",
+            "Presumed: more readings that silent loggers, and epochs whose end is not known, may have made; not \
+             included in the other numbers.",
             columns,
         );
     }
     if counts.iter().any(|of| of.all.given_up > 0) {
         text += &prose(
-            "In backup: held, but given up to a verified backup, or in a ledger that was set aside; how they came is not \
+            "In backup: held, but moved to a verified backup, or in a ledger that was set aside; how they came is not \
              known here.",
             columns,
         );
@@ -347,7 +348,7 @@ pub fn as_json<'a>(
     }
 }
 
-/// The counts as CSV: a line a logger and span; of all time where from and to are empty.
+/// The counts as CSV: one line for each logger and span; for all time if from and to are empty.
 pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts]) -> String {
     let mut text = String::from(
         "logger,name,from,to,expected,by_radio,by_hand_sealed,by_hand_csv,given_up,written_off,missing,\

@@ -10,11 +10,11 @@ use std::cmp::Reverse;
 
 /// How many loggers have a line each: at least, and at most.
 const LOGGERS_SHOWN: (usize, usize) = (2, 10);
-/// The months that have a line each, the last ones.
+/// How many months have a line each; the last ones are shown.
 const MONTHS_SHOWN: usize = 6;
-/// Names may be cut to this, where there is no room.
+/// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
-/// What shows all.
+/// The command that shows all.
 const ALL: &str = "stonechat completeness --all";
 
 impl Page<'_> {
@@ -26,7 +26,7 @@ impl Page<'_> {
         head + &loggers + &next
     }
 
-    /// The counts of all loggers, a line a month; nothing where no record is expected.
+    /// The counts of all loggers, one line for each month; nothing if no record is expected.
     fn by_month(&self) -> String {
         if self.all.expected() + self.all.presumed == 0 {
             return String::new();
@@ -35,7 +35,7 @@ impl Page<'_> {
             .map(|at| Counts::total(self.found.loggers.iter().filter_map(|of| of.spans.get(at))))
             .collect();
         let rows = lines(self.frame, self.wanted, &self.all, &spans);
-        // The last one is of all time.
+        // The last one is for all time.
         let left = rows.len().saturating_sub(MONTHS_SHOWN + 1);
         let mut table = Table::of(vec![
             Column::new(if self.wanted.by_month { "month" } else { "" }),
@@ -65,11 +65,11 @@ impl Page<'_> {
         text
     }
 
-    /// The loggers of which most is missing.
+    /// The loggers with most missing records.
     fn least_complete(&self, around: &[&str]) -> String {
         let lacks = |of: &&LoggerCounts| of.all.missing > 0;
         let mut loggers: Vec<&LoggerCounts> = self.found.loggers.iter().filter(lacks).collect();
-        // The months say all of one logger.
+        // For one logger, the months show everything.
         if loggers.is_empty() || self.found.loggers.len() == 1 {
             return String::new();
         }
@@ -113,7 +113,9 @@ impl Page<'_> {
                 .push("Write off what no logger and no file has any more: `stonechat write-off`.".to_owned());
         }
         if self.found.service.missing() > 0 {
-            steps.push("Put the loggers that are off the roster on it again, as written above.".to_owned());
+            steps.push(
+                "Put the loggers that are not on the roster back on it, as described above.".to_owned(),
+            );
         }
         steps
     }

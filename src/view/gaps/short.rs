@@ -20,7 +20,7 @@ const OUTAGES_SHOWN: usize = 3;
 const LOGGERS_SHOWN: (usize, usize) = (3, 8);
 /// How many silent loggers are named one by one.
 const SILENT_NAMED: usize = 4;
-/// What shows all.
+/// The command that shows all.
 const ALL: &str = "stonechat gaps --all";
 /// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;

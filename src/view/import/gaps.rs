@@ -11,7 +11,7 @@ fn total(changes: &[GapChange], of: impl Fn(&GapChange) -> &RangeSet) -> (u64, u
     (gaps, changes.iter().map(|change| of(change).count()).sum())
 }
 
-/// What becomes of the gaps.
+/// What happens to the gaps.
 pub(super) fn gaps(changes: &[GapChange]) -> String {
     let (_, closes) = total(changes, |change| &change.closes);
     let (stay_gaps, stays) = total(changes, |change| &change.stays);
@@ -28,7 +28,7 @@ pub(super) fn gaps(changes: &[GapChange]) -> String {
     );
     if appears > 0 {
         text.push_str(&format!(
-            "The files also tell of more: {} of what they name is missing, in {}.\n",
+            "The files also show more gaps: {} of what they name is missing, in {}.\n",
             counted(appears, "record"),
             counted(appear_gaps, "new gap")
         ));
@@ -54,7 +54,7 @@ pub(super) fn gaps(changes: &[GapChange]) -> String {
     text.push('\n');
     text.push_str(&table.text(2));
     if changes.len() > SHOWN {
-        text.push_str(&format!("  and {} more epochs; --json has them all\n", changes.len() - SHOWN));
+        text.push_str(&format!("  and {} more epochs; --json lists them all\n", changes.len() - SHOWN));
     }
     text.push('\n');
     text

@@ -19,7 +19,7 @@ struct DescriptionJson {
     layout: String,
 }
 
-/// What was seen of an unknown file.
+/// What was found in an unknown file.
 pub fn description_json(seen: &Description) -> impl Serialize + use<> {
     DescriptionJson {
         seen: seen.seen(),
@@ -199,7 +199,7 @@ fn refused_json(file: &FilePlan) -> BTreeMap<&'static str, Refused<'_>> {
     refused.collect()
 }
 
-/// What was written of a file; nothing of a plan alone.
+/// What was written of a file; empty for a plan alone.
 fn imported_json(imported: &Imported) -> Option<ImportedJson> {
     match imported {
         Imported::Written(imported) => Some(ImportedJson::Written {

@@ -8,12 +8,12 @@ use crate::view::screen::{self, COLUMNS_MIN};
 use crate::view::term::{Column, Table};
 use serde::Serialize;
 
-/// The imports that have a line each, the newest.
+/// How many imports have a line each; the newest are shown.
 const SHOWN: usize = 14;
-/// Cells may be cut to this, where there is no room: who imported, and the file.
+/// The cells of the person and the file may be cut to this width if there is no room.
 const BY_MIN: usize = 10;
 const FILE_MIN: usize = 14;
-/// What shows all.
+/// The command that shows all.
 const ALL: &str = "stonechat import list --all";
 
 /// The imports so far: the newest on one screen, or all.
@@ -28,7 +28,7 @@ pub fn list(imports: &[ImportEntry], frame: Frame<'_>, is_whole: bool, columns: 
     head + "\n" + &if is_whole { whole(imports, frame) } else { newest(imports, frame, columns) }
 }
 
-/// The newest, the last one first.
+/// The newest imports, the last one first.
 fn newest(imports: &[ImportEntry], frame: Frame<'_>, columns: usize) -> String {
     let mut table = Table::of(vec![
         Column::new("import").right(),

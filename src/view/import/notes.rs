@@ -1,4 +1,4 @@
-//! What is to be known of a file that an import reads, in sentences, by urgency.
+//! What to know about a file that an import reads, in sentences, by urgency.
 
 use super::stretches::{in_all, left_out};
 use super::words::not_written;
@@ -20,7 +20,7 @@ pub(super) enum Urgency {
     Usual,
 }
 
-/// What is to be known of a file, without its numbers.
+/// What to know about a file, without its numbers.
 pub(super) fn notes_of(file: &FilePlan, done: Option<&Imported>, name: &str) -> Vec<(Urgency, String)> {
     let mut notes = taken(file, name);
     if let Some(Imported::Not(why)) = done {
@@ -38,7 +38,7 @@ pub(super) fn notes_of(file: &FilePlan, done: Option<&Imported>, name: &str) -> 
     notes
 }
 
-/// What is to be known of what a file brings.
+/// What to know about the contents of a file.
 pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
     let mut notes = Vec::new();
     for id in &file.same_as {
@@ -71,8 +71,8 @@ pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
         notes.push((
             Urgency::Usual,
             format!(
-                "{name}: {times} cannot be right (before 2020, or more than a day ahead). Taken all the same: a record is known \
-                 by its numbers, and times are set right in reports."
+                "{name}: {times} cannot be right (before 2020, or more than a day ahead). They are stored anyway: a \
+                 record is identified by its numbers, and reports correct times."
             ),
         ));
     }
@@ -100,7 +100,7 @@ pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
 
 /// How many of a logger's rows disagree with what is held, and by what.
 fn disagreement(file: &FilePlan, name: &str, logger: Address, votes: Votes, by_s: Option<i64>) -> String {
-    /// Zones are no further apart.
+    /// Time zones are not further apart.
     const ZONE_MAX_S: i64 = 26 * 3_600;
     let mut text = format!(
         "{name}: logger {logger}: {} of {} rows that can be compared with held readings disagree",
@@ -119,7 +119,7 @@ fn disagreement(file: &FilePlan, name: &str, logger: Address, votes: Votes, by_s
     text + "."
 }
 
-/// A time by which something is off: "−6 h", "+5 h 30 min", "+37 s".
+/// A difference of time: "−6 h", "+5 h 30 min", "+37 s".
 fn shift(by_s: i64) -> String {
     let seconds = by_s.unsigned_abs();
     let parts = [(seconds / 3_600, "h"), (seconds / 60 % 60, "min"), (seconds % 60, "s")];

@@ -12,7 +12,7 @@ use crate::view::frame::Frame;
 use crate::view::screen::not_used;
 use crate::view::term::{Table, wrapped};
 
-/// The plan: nothing is written yet. Of an import that follows, only a line: its screen comes when it is done.
+/// The plan: nothing is written yet. If an import follows, only one line: its screen comes when it is done.
 pub fn plan(of: &ImportOutcome, frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
     match (is_whole, of.dry_run) {
         (true, _) => whole(of, frame, columns),
@@ -42,7 +42,7 @@ fn whole(of: &ImportOutcome, frame: Frame<'_>, columns: usize) -> String {
         let is_whole = of.files.iter().all(|file| file.refused_count() == 0)
             && of.not_taken.iter().all(|file| !file.is_mistake);
         let next = if of.files.iter().any(FilePlan::changes) {
-            "Next: the same with --by NAME instead of --dry-run imports it.\n"
+            "Next: import it with the same command and --by NAME instead of --dry-run.\n"
         } else if !is_whole {
             "Next: correct what is named above; nothing else in the files is new.\n"
         } else {
@@ -76,7 +76,7 @@ fn files(files: &[FilePlan], folder: &str) -> String {
     table.text(2)
 }
 
-/// What a table cannot say.
+/// What a table cannot show.
 fn notes(of: &ImportOutcome, folder: &str, prose: usize) -> String {
     let mut text = String::new();
     for file in &of.files {
@@ -91,7 +91,7 @@ fn notes(of: &ImportOutcome, folder: &str, prose: usize) -> String {
     text + &not_taken(&of.not_taken, prose)
 }
 
-/// What is refused of a file.
+/// The refused parts of a file.
 fn refused(file: &FilePlan, name: &str, prose: usize) -> String {
     let mut text = String::new();
     for (kind, group) in &file.refused {

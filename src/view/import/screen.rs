@@ -15,19 +15,19 @@ use crate::wire::seq::Address;
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
-/// The lines that notes may take: at least, and at most.
+/// How many lines notes may take: at least, and at most.
 const NOTE_LINES: (usize, usize) = (3, 8);
-/// The lines that the files need at least, with one empty line before them and one before the notes.
+/// The fewest lines for the files, with one empty line before them and one before the notes.
 const FILE_LINES: usize = 6;
 /// How many files have a line each: at least, and at most.
 const FILES_SHOWN: (usize, usize) = (2, 6);
-/// How many loggers have a line each at most; where there is no room for one, there is no table.
+/// How many loggers have a line each at most; if there is no room for one, there is no table.
 const LOGGERS_SHOWN_MAX: usize = 4;
 /// The lines of such a table with one logger.
 const LOGGER_LINES: usize = 4;
-/// Names may be cut to this, where there is no room.
+/// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
-/// What shows all.
+/// The command that shows all.
 const ALL: &str = "--all";
 
 /// The plan or the result on one screen.
@@ -39,18 +39,18 @@ pub(super) fn screen(of: &ImportOutcome, frame: Frame<'_>, columns: usize) -> St
     let before = if of.dry_run { String::new() } else { before(of, columns) };
     let next = screen::next(&page.steps(), page.columns);
     let notes = page.notes(&[&before, &head, &next]);
-    // The loggers come last: they get what the files leave.
+    // The loggers come last: they get the lines that the files leave.
     let files = page.files(&[&before, &head, &notes, &next]);
     let loggers = page.still_missing(&[&before, &head, &notes, &files, &next]);
     head + &notes + &files + &loggers + &next
 }
 
-/// What comes before an import is done, so that it is seen before anything is written.
+/// The text before an import is done, so that it is visible before anything is written.
 pub(super) fn before(of: &ImportOutcome, columns: usize) -> String {
     prose(&format!("Plan: {}. Nothing is written yet.", added(of)), columns)
 }
 
-/// How many new records there are in how many files.
+/// The number of new records and of their files.
 fn added(of: &ImportOutcome) -> String {
     let new: u64 = of.files.iter().map(|file| file.new).sum();
     let files = of.files.iter().filter(|file| file.new > 0).count() as u64;
@@ -97,7 +97,7 @@ fn not_taken(of: &ImportOutcome) -> Option<String> {
     }
 }
 
-/// What a file has come to, in numbers.
+/// The result of a file, in numbers.
 struct Row {
     new: u64,
     known: u64,
@@ -113,7 +113,7 @@ struct Page<'a> {
 }
 
 impl Page<'_> {
-    /// Each file, with what became of it; nothing became of a plan.
+    /// Each file, with its result; a plan has no result.
     fn each(&self) -> impl Iterator<Item = (&FilePlan, Option<&Imported>)> {
         let imported = |at| self.of.imported.get(at);
         self.of.files.iter().enumerate().map(move |(at, file)| (file, imported(at)))
@@ -156,7 +156,7 @@ impl Page<'_> {
         format!("Is everything imported? {answer}")
     }
 
-    /// What becomes of the gaps, in a sentence; empty if a part of the plan was not carried out.
+    /// What happens to the gaps, in a sentence; empty if a part of the plan was not carried out.
     fn missing_in_all(&self) -> String {
         let site = &self.of.site;
         let sum = |of: &dyn Fn(&GapChange) -> u64| self.of.changes.iter().map(of).sum::<u64>();
@@ -191,17 +191,17 @@ impl Page<'_> {
         let mut all: Vec<(Urgency, String)> = Vec::new();
         for file in self.of.not_taken.iter().filter(|file| file.is_mistake) {
             let name = short(&file.name, self.folder);
-            all.push((Urgency::NotImported, format!("{name} {}. Nothing of it is taken.", file.why)));
+            all.push((Urgency::NotImported, format!("{name} {}. Nothing of it is stored.", file.why)));
         }
         for (file, done) in self.each() {
             all.extend(notes_of(file, done, short(&file.name, self.folder)));
         }
         match self.of.not_taken.iter().filter(|file| !file.is_mistake).count() as u64 {
             0 => {}
-            1 => all.push((Urgency::Usual, "1 file is no download, and is left alone.".to_owned())),
+            1 => all.push((Urgency::Usual, "1 file is not a download, and is ignored.".to_owned())),
             files => {
                 let files = counted(files, "file");
-                all.push((Urgency::Usual, format!("{files} are no downloads, and are left alone.")));
+                all.push((Urgency::Usual, format!("{files} are not downloads, and are ignored.")));
             }
         }
         all.sort_by_key(|(urgency, _)| *urgency);
@@ -240,7 +240,7 @@ impl Page<'_> {
         }
         columns.extend([
             Column::new("new records").right(),
-            Column::new("known already").right(),
+            Column::new("held already").right(),
             Column::new("in conflict").right().gives_up(1),
             Column::new("refused").right(),
         ]);
@@ -261,7 +261,7 @@ impl Page<'_> {
         format!("\n{}{more}", table.fitted(self.columns, '…'))
     }
 
-    /// The loggers of which records are still missing afterwards: how many came, and how many did not.
+    /// The loggers with records that are still missing afterwards: how many came, and how many did not.
     fn loggers(&self) -> Vec<(Address, u64, u64)> {
         if self.not_imported() > 0 {
             return Vec::new();
@@ -329,7 +329,7 @@ impl Page<'_> {
                 (None, true) => "; `--refused FILE` writes all that is refused to a file",
                 _ => "",
             };
-            steps.push(format!("Correct what is named above, and import it again{written}."));
+            steps.push(format!("Correct the mistakes named above, and import the files again{written}."));
         }
         if any(&|row| row.conflicts > 0) && !self.of.dry_run {
             steps.push("Look at both sides of each conflict: `stonechat set-aside list`.".to_owned());
@@ -343,7 +343,7 @@ impl Page<'_> {
     }
 }
 
-/// At most so many lines of a note.
+/// At most this many lines of a note.
 fn beginning_of(words: &str, lines: usize) -> String {
     if words.lines().count() <= lines {
         return words.to_owned();
@@ -357,7 +357,7 @@ fn more_are(records: u64) -> String {
     format!("{} {are}", counted(records, "more record"))
 }
 
-/// What a file has come to: after the import what was written, before it what is planned.
+/// The result of a file: after the import what was written, before it what is planned.
 fn row(file: &FilePlan, done: Option<&Imported>) -> Row {
     let (refused, known) = (file.refused_count(), file.held + file.twice);
     match done {

@@ -1,4 +1,4 @@
-//! What became of rows without sequence numbers, in words.
+//! The results for rows without sequence numbers, in words.
 
 use super::words::{SHOWN, note, sequences};
 use crate::hand::matching::{Stretch, StretchFate};
@@ -7,7 +7,7 @@ use crate::text::thousands;
 use crate::view::term::{Table, wrapped};
 use crate::wire::seq::Address;
 
-/// What became of rows without sequence numbers, stretch by stretch.
+/// The results for rows without sequence numbers, stretch by stretch.
 pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
     if file.stretches.is_empty() {
         return String::new();
@@ -33,7 +33,7 @@ pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
         ]);
         reasons.push(why);
     }
-    // A reason may be long: it stands below its stretch, as prose.
+    // A reason may be long, so it is below its stretch, as prose.
     let header = None;
     for (line, why) in table.text(4).lines().zip(std::iter::once(header).chain(reasons)) {
         text.push_str(line);
@@ -92,7 +92,7 @@ fn most_telling(all: &[(Address, Stretch)]) -> Vec<&(Address, Stretch)> {
     places.into_iter().map(|at| &all[at]).collect()
 }
 
-/// The word for what became of a stretch, and why.
+/// The word for the result of a stretch, and why.
 pub(super) fn fate(what: StretchFate) -> (&'static str, Option<String>) {
     match what {
         StretchFate::Anchored => ("anchored", None),

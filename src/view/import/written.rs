@@ -41,8 +41,7 @@ fn whole(of: &ImportOutcome, columns: usize) -> String {
             prose(columns),
         );
         text += &wrapped(
-            "Next: `stonechat gaps` says what is left; what cannot be recovered is declared with `stonechat \
-             write-off`.",
+            "Next: `stonechat gaps` shows what is left; declare what cannot be recovered with `stonechat write-off`.",
             0,
             0,
             prose(columns),
@@ -51,7 +50,7 @@ fn whole(of: &ImportOutcome, columns: usize) -> String {
     text
 }
 
-/// What an import wrote, in a line.
+/// What an import wrote, in one line.
 fn written(name: &str, imported: &Written) -> String {
     let mut text =
         format!("{name}: import {}, {} stored", imported.id, counted(imported.records(), "record"));

@@ -7,7 +7,7 @@ use crate::record::judge::Row;
 use crate::record::set_aside::{ConflictSide, SetAside};
 use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Kept};
-use crate::report::set_aside::{BesideItem, BesideRecord};
+use crate::report::set_aside::{SetAsideItem, SetAsideReport};
 use crate::text::{counted, local, offset_label, rfc3339};
 use crate::time::GatewayTime;
 use crate::view::frame::Frame;
@@ -22,7 +22,7 @@ use words::field;
 const PROSE_COLUMNS: usize = 100;
 
 #[derive(Serialize)]
-struct BesideJson<'a> {
+struct SetAsideJson<'a> {
     set_aside: Vec<ItemJson<'a>>,
     unopened: &'a [Kept],
     foreign: &'a [Foreign],
@@ -33,48 +33,48 @@ struct BesideJson<'a> {
 struct ItemJson<'a> {
     #[serde(flatten)]
     item: &'a SetAside,
-    /// Of a conflict only.
+    /// For conflicts only.
     #[serde(skip_serializing_if = "Option::is_none")]
     held: Option<Option<String>>,
 }
 
 /// As JSON.
-pub fn as_json<'a>(beside: &'a BesideRecord) -> impl Serialize + use<'a> {
-    let item = |BesideItem { item, held }: &'a BesideItem| {
+pub fn as_json<'a>(found: &'a SetAsideReport) -> impl Serialize + use<'a> {
+    let item = |SetAsideItem { item, held }: &'a SetAsideItem| {
         let held = item.is_conflict().then(|| held.as_ref().map(words));
         ItemJson { item, held }
     };
-    BesideJson {
-        set_aside: beside.items.iter().map(item).collect(),
-        unopened: &beside.unopened,
-        foreign: &beside.foreign,
-        found_no_room: &beside.no_room,
+    SetAsideJson {
+        set_aside: found.items.iter().map(item).collect(),
+        unopened: &found.unopened,
+        foreign: &found.foreign,
+        found_no_room: &found.no_room,
     }
 }
 
 /// In words: on one screen, or all of it.
-pub fn text(beside: &BesideRecord, frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
-    let short = Short::new(beside, frame, columns);
+pub fn text(found: &SetAsideReport, frame: Frame<'_>, is_whole: bool, columns: usize) -> String {
+    let short = Short::new(found, frame, columns);
     if !is_whole {
         return short.text();
     }
     let (now, utc_offset_s) = (frame.now, frame.utc_offset_s);
     let mut text = short.head();
-    text += &foreign(&beside.foreign, utc_offset_s);
-    text += &unopened(&beside.unopened, utc_offset_s);
-    if let Some(no_room) = unread::found_no_room(&beside.no_room, now) {
+    text += &foreign(&found.foreign, utc_offset_s);
+    text += &unopened(&found.unopened, utc_offset_s);
+    if let Some(no_room) = unread::found_no_room(&found.no_room, now) {
         text += &wrapped(&no_room, 0, 2, PROSE_COLUMNS);
     }
-    let all: Vec<&BesideItem> = beside.items.iter().filter(|of| of.item.is_conflict()).collect();
+    let all: Vec<&SetAsideItem> = found.items.iter().filter(|of| of.item.is_conflict()).collect();
     text + &conflicts(&all, utc_offset_s)
 }
 
-/// When a frame or a record came; what did not come by radio has no time.
+/// When a frame or a record came; if it did not come by radio, it has no time.
 fn at(time: Option<GatewayTime>, utc_offset_s: i32) -> String {
     time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s))
 }
 
-/// Frames of addresses off the roster: counted, and not kept.
+/// Frames of addresses that are not on the roster: counted but not kept.
 fn foreign(all: &[Foreign], utc_offset_s: i32) -> String {
     if all.is_empty() {
         return String::new();
@@ -89,8 +89,8 @@ fn foreign(all: &[Foreign], utc_offset_s: i32) -> String {
         "\nFrames of addresses that are not on the roster (times in {})\n",
         offset_label(utc_offset_s)
     );
-    let next = "Counted, not kept. If one is a logger of this site, correct its address in the roster or in the logger; a \
-                neighbour's loggers need nothing.";
+    let next = "They are counted but not kept. If one is a logger of this site, correct its address in the roster or \
+                in the logger; for a neighbour's loggers, there is nothing to do.";
     heading + &table.text(2) + &wrapped(next, 2, 2, PROSE_COLUMNS)
 }
 
@@ -120,7 +120,7 @@ fn unopened(all: &[Kept], utc_offset_s: i32) -> String {
     text
 }
 
-fn conflicts(all: &[&BesideItem], utc_offset_s: i32) -> String {
+fn conflicts(all: &[&SetAsideItem], utc_offset_s: i32) -> String {
     if all.is_empty() {
         return String::new();
     }
@@ -137,8 +137,8 @@ fn conflicts(all: &[&BesideItem], utc_offset_s: i32) -> String {
         }
     }
     if any_sealed {
-        text += "  Next: two sealed records under one number mean a key in two places, a logger that forgot its epoch, \
-                 or a forgery made with the key. Find out which; both stay.\n";
+        text += "  Next: two sealed records under one number mean a key in two places, a logger that lost its epoch, \
+                 or a forgery made with the key. Find out which; both are kept.\n";
     }
     if any_row {
         text += "  Next: CSV rows that disagree are most often of another logger, or their times are off. If so, \
@@ -147,7 +147,7 @@ fn conflicts(all: &[&BesideItem], utc_offset_s: i32) -> String {
     text
 }
 
-fn conflict(BesideItem { item, held }: &BesideItem, utc_offset_s: i32) -> String {
+fn conflict(SetAsideItem { item, held }: &SetAsideItem, utc_offset_s: i32) -> String {
     let mut text = format!(
         "  logger {}, epoch {}, sequence {}: came {} by {}, first {}\n",
         item.logger,
@@ -157,7 +157,7 @@ fn conflict(BesideItem { item, held }: &BesideItem, utc_offset_s: i32) -> String
         item.source,
         at(item.first_at, utc_offset_s)
     );
-    let gone = "nothing any more: its import is withdrawn, or it was given up";
+    let gone = "nothing any more: its import is withdrawn, or the record was moved to a backup";
     text += &format!("    held:    {}\n", held.as_ref().map_or(gone.to_owned(), words));
     let Some(other) = item.other_side() else { return text };
     text += &format!("    other:   {}\n", words(&other));
@@ -172,7 +172,7 @@ fn conflict(BesideItem { item, held }: &BesideItem, utc_offset_s: i32) -> String
     text
 }
 
-/// What one side of a conflict says.
+/// One side of a conflict.
 fn words(side: &ConflictSide) -> String {
     match side {
         ConflictSide::Reading(row) => row_words("reading", row),

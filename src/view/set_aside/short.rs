@@ -5,7 +5,7 @@ use super::words::field;
 use crate::record::set_aside::SetAside;
 use crate::record::unopened::WhyUnopened;
 use crate::record::unread::Kept;
-use crate::report::set_aside::{BesideItem, BesideRecord};
+use crate::report::set_aside::{SetAsideItem, SetAsideReport};
 use crate::text::{counted, thousands};
 use crate::view::frame::Frame;
 use crate::view::screen::{self, COLUMNS_MIN, prose};
@@ -25,11 +25,11 @@ const ALL: &str = "stonechat set-aside list --all";
 
 /// What is set aside, for a screen.
 pub(super) struct Short<'a> {
-    beside: &'a BesideRecord,
+    found: &'a SetAsideReport,
     frame: Frame<'a>,
     columns: usize,
     /// Conflicts that are not settled.
-    open: Vec<&'a BesideItem>,
+    open: Vec<&'a SetAsideItem>,
 }
 
 /// Whether withdrawing an import has settled it.
@@ -38,10 +38,10 @@ fn is_settled(item: &SetAside) -> bool {
 }
 
 impl<'a> Short<'a> {
-    pub(super) fn new(beside: &'a BesideRecord, frame: Frame<'a>, columns: usize) -> Self {
-        let is_open = |of: &&BesideItem| of.item.is_conflict() && !is_settled(&of.item);
-        let open = beside.items.iter().filter(is_open).collect();
-        Self { beside, frame, columns: columns.max(COLUMNS_MIN), open }
+    pub(super) fn new(found: &'a SetAsideReport, frame: Frame<'a>, columns: usize) -> Self {
+        let is_open = |of: &&SetAsideItem| of.item.is_conflict() && !is_settled(&of.item);
+        let open = found.items.iter().filter(is_open).collect();
+        Self { found, frame, columns: columns.max(COLUMNS_MIN), open }
     }
 
     /// The first screen.
@@ -49,7 +49,7 @@ impl<'a> Short<'a> {
         let head = self.head();
         let others = self.others();
         let next = screen::next(&self.steps(), self.columns);
-        let least = if self.beside.unopened.is_empty() { 0 } else { OWN_LINES + GROUPS_SHOWN.0 };
+        let least = if self.found.unopened.is_empty() { 0 } else { OWN_LINES + GROUPS_SHOWN.0 };
         let conflicts = self.conflicts(&[&head, &others, &next], least);
         let frames = self.unopened(&[&head, &others, &conflicts, &next]);
         head + &frames + &conflicts + &others + &next
@@ -57,8 +57,8 @@ impl<'a> Short<'a> {
 
     /// Is anything set aside? And the site.
     pub(super) fn head(&self) -> String {
-        let frames: u64 = self.beside.unopened.iter().map(|group| group.frames).sum();
-        let loggers: BTreeSet<Address> = self.beside.unopened.iter().map(|group| group.logger).collect();
+        let frames: u64 = self.found.unopened.iter().map(|group| group.frames).sum();
+        let loggers: BTreeSet<Address> = self.found.unopened.iter().map(|group| group.logger).collect();
         let mut what = Vec::new();
         if frames > 0 {
             let of = counted(loggers.len() as u64, "logger");
@@ -76,7 +76,7 @@ impl<'a> Short<'a> {
 
     /// Frames that no key opens, by logger and slot, most first.
     fn unopened(&self, around: &[&str]) -> String {
-        let mut all: Vec<&Kept> = self.beside.unopened.iter().collect();
+        let mut all: Vec<&Kept> = self.found.unopened.iter().collect();
         if all.is_empty() {
             return String::new();
         }
@@ -120,7 +120,7 @@ impl<'a> Short<'a> {
             Column::new("first came"),
             Column::new("disagrees in"),
         ]);
-        for BesideItem { item, held } in all.iter().take(room) {
+        for SetAsideItem { item, held } in all.iter().take(room) {
             let other = item.other_side();
             let fields = held.as_ref().zip(other).and_then(|(held, other)| held.differs_in(&other));
             let fields: Vec<String> = fields.unwrap_or_default().into_iter().map(field).collect();
@@ -140,7 +140,7 @@ impl<'a> Short<'a> {
     /// Frames of addresses off the roster, and frames for which there was no room, in a sentence each.
     fn others(&self) -> String {
         let sum = |frames: &mut dyn Iterator<Item = u64>| counted(frames.sum(), "frame");
-        let (foreign, no_room) = (&self.beside.foreign, &self.beside.no_room);
+        let (foreign, no_room) = (&self.found.foreign, &self.found.no_room);
         let foreign = (!foreign.is_empty()).then(|| {
             let of = match foreign.len() as u64 {
                 1 => "an address that is".to_owned(),
@@ -163,7 +163,7 @@ impl<'a> Short<'a> {
 
     /// What to do next.
     fn steps(&self) -> Vec<String> {
-        let reasons: BTreeSet<WhyUnopened> = self.beside.unopened.iter().map(|group| group.why).collect();
+        let reasons: BTreeSet<WhyUnopened> = self.found.unopened.iter().map(|group| group.why).collect();
         let is = |why: WhyUnopened| reasons.contains(&why);
         let mut steps = Vec::new();
         if is(WhyUnopened::NoKey) || is(WhyUnopened::Unproven) {
