@@ -986,7 +986,8 @@ fn a_lock_held_for_longer_than_a_try_is_waited_for_and_its_holder_is_named() {
 
     let output = child.wait_with_output().unwrap();
     ended(&output, 0);
-    assert_eq!(text(&output.stderr), "");
+    let progress = text(&output.stderr);
+    assert!(progress.starts_with("Before the import: ") && progress.lines().count() == 1, "{progress}");
     assert!(!text(&output.stdout).contains("locked"), "{}", text(&output.stdout));
     let state = daemon.wait_frames(run.tally.frames());
     assert!(state.trouble.is_none());
@@ -1164,6 +1165,19 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let ours = small.truth.addresses().next().unwrap();
     let unopened = small.file("unopened.sealed", theirs.sealed_dump(ours));
     let held = by_import(&small.site.ledger());
+    // On one screen: the likely cause, and the step for this logger.
+    let output = small.site.output(&["import", "--dry-run", &unopened]);
+    ended(&output, 1);
+    let screen = flat(&text(&output.stdout));
+    for says in [
+        format!(
+            "The key held for logger {ours} does not open them: the key is wrong, or the file is from another site."
+        ),
+        format!("(`stonechat key slot --logger {ours}`)"),
+    ] {
+        assert!(screen.contains(&says), "{says}: {screen}");
+    }
+    assert!(!screen.contains("byte 0") && !screen.contains("no record was missing"), "{screen}");
     let out = import(&small.site, 1, &["--by", "R. Dale", &unopened]);
     assert!(out.contains("refused (unopened)"), "{out}");
     assert!(
@@ -1229,7 +1243,7 @@ fn csv_rows_with_impossible_values_are_refused_where_they_stand_and_odd_times_ar
     let out = import(&small.site, 0, &["--by", "R. Dale", &odd]);
     assert!(
         flat(&out).contains(
-            "odd.csv: 2 times cannot be right (before 2020, or more than a day ahead). Taken all the same"
+            "odd.csv: 2 times cannot be right (before 2020, or more than a day ahead). They are stored anyway"
         ),
         "{out}"
     );
