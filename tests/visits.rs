@@ -549,7 +549,8 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
         Wanted::default(),
         80,
     );
-    let first = "Is a visit needed? No. Nothing is missing, and no logger is silent.\n";
+    let first =
+        "Is a visit needed? No. Nothing is missing, and no logger is silent. 2 of 2\nloggers were checked.\n";
     assert!(list.starts_with(first) && list.ends_with("\nNothing to do.\n"), "{list}");
 }
 

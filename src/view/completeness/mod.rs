@@ -50,7 +50,7 @@ impl Page<'_> {
     /// Every logger and month.
     fn whole(&self) -> String {
         let mut text = self.head();
-        text.push('\n');
+        text += &self.title();
         for line in table(self.frame, self.wanted, &self.found.loggers, self.columns).text(0).lines() {
             text += beginning(line, self.columns).trim_end();
             text.push('\n');
@@ -71,11 +71,19 @@ impl Page<'_> {
             let span = format!("The span is from {from} to before {}.", frame.at(span.to));
             text += &prose(&span, self.columns);
         }
-        let gateway = view::gateway::first(&self.found.gateway, offset);
+        let gateway = view::gateway::first_with(&self.found.gateway, self.found.first_to_overwrite, frame);
         for words in gateway.into_iter().chain(view::service::lines(&self.found.service, offset)) {
             text += &format!("\n{}", prose(&words, self.columns));
         }
         text
+    }
+
+    /// An empty line before the counts, and whether they are only what is known so far.
+    fn title(&self) -> String {
+        match self.found.complete() {
+            Complete::NotYetKnown => "\nKnown so far, without records that were not received:\n".to_owned(),
+            _ => "\n".to_owned(),
+        }
     }
 
     /// Is the record complete? The first line.
@@ -116,7 +124,7 @@ impl Page<'_> {
     /// Records that silent loggers and unclosed epochs may have made.
     fn presumed(&self) -> String {
         format!(
-            "About {} may exist, made by silent loggers or before a restart",
+            "About {} may exist, made by silent loggers or before a logger restarted",
             counted(self.all.presumed, "more reading")
         )
     }

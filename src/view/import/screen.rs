@@ -7,7 +7,7 @@ use crate::hand::effect::GapChange;
 use crate::hand::outcome::{ImportOutcome, Imported, Written};
 use crate::hand::plan::FilePlan;
 use crate::record::judge::Outcome;
-use crate::text::{counted, thousands};
+use crate::text::{capitalised, counted, thousands};
 use crate::view::frame::Frame;
 use crate::view::screen::{self, COLUMNS_MIN, prose};
 use crate::view::term::{Column, Table};
@@ -67,11 +67,6 @@ fn planned(of: &ImportOutcome) -> String {
     format!("{}{}. Nothing is written yet.", added(of), but.concat())
 }
 
-fn upper(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
-}
-
 /// How many rows and frames are refused.
 fn refused(of: &ImportOutcome) -> Option<String> {
     let planned = |is_sealed: bool| -> u64 {
@@ -127,7 +122,7 @@ impl Page<'_> {
     /// What would be added, or was everything imported? The first line.
     fn answer(&self) -> String {
         if self.of.dry_run {
-            return format!("What would this import add? {}", upper(&planned(self.of)));
+            return format!("What would this import add? {}", capitalised(&planned(self.of)));
         }
         let written = || self.of.imported.iter().filter_map(Imported::written);
         let new: u64 = written().map(|written| written.records()).sum();
@@ -149,7 +144,7 @@ impl Page<'_> {
                 };
                 let why: Vec<String> =
                     [not, not_taken(self.of), refused(self.of)].into_iter().flatten().collect();
-                let added = if new == 0 { upper(&added) } else { format!("Imported: {added}") };
+                let added = if new == 0 { capitalised(&added) } else { format!("Imported: {added}") };
                 format!("No: {}. {added}.", why.join(", "))
             }
         };

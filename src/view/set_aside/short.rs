@@ -10,6 +10,7 @@ use crate::text::{counted, thousands};
 use crate::view::frame::Frame;
 use crate::view::screen::{self, COLUMNS_MIN, prose};
 use crate::view::term::{Column, Table};
+use crate::view::verdict;
 use crate::wire::seq::Address;
 use std::cmp::Reverse;
 use std::collections::BTreeSet;
@@ -69,8 +70,13 @@ impl<'a> Short<'a> {
             let records = counted(self.open.len() as u64, "record");
             what.push(format!("{records} that {disagree} with the held one"));
         }
-        let answer =
-            if what.is_empty() { "No.".to_owned() } else { format!("Yes: {}.", what.join(", and ")) };
+        let answer = match what.is_empty() {
+            true => {
+                let loggers = self.frame.roster.loggers().len();
+                format!("No. {}", verdict::checked(loggers, self.frame))
+            }
+            false => format!("Yes: {}.", what.join(", and ")),
+        };
         screen::head(&format!("Is anything set aside? {answer}"), self.frame, self.columns)
     }
 
