@@ -493,7 +493,7 @@ fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     }
     let short = page(frame(&heard.config, now), &visits, Wanted::default(), 80);
     assert!(
-        short.lines().count() < 24 && short.contains("and 6 more loggers: `stonechat visits --all`"),
+        short.lines().count() < 24 && short.contains("and 7 more loggers: `stonechat visits --all`"),
         "{short}"
     );
     let each = page(frame(&heard.config, now), &visits, Wanted { each: true, ..ALL }, 80);

@@ -228,6 +228,20 @@ pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     Some(words.into_iter().chain(unheard(gateway)).collect::<Vec<_>>().join(" "))
 }
 
+/// The first memory that will overwrite records that the gateway does not receive, as JSON.
+#[derive(Serialize)]
+pub struct FirstToOverwrite {
+    logger: Address,
+    #[serde(serialize_with = "as_rfc3339")]
+    go_before: GatewayTime,
+}
+
+impl From<(GatewayTime, Address)> for FirstToOverwrite {
+    fn from((go_before, logger): (GatewayTime, Address)) -> Self {
+        Self { logger, go_before }
+    }
+}
+
 /// As JSON.
 #[derive(Serialize)]
 pub struct GatewayJson<'a> {

@@ -10,6 +10,7 @@ use crate::text::{as_rfc3339, counted, csv_cell, rfc3339, thousands};
 use crate::time::GatewayTime;
 use crate::view;
 use crate::view::frame::Frame;
+use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::view::screen::{self, COLUMNS_MIN, prose};
 use crate::view::term::{Table, beginning, cut};
 use crate::wire::seq::Address;
@@ -261,6 +262,7 @@ fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
     text
 }
 
+/// `complete` is null if it is not known, or if no record is expected yet.
 #[derive(Serialize)]
 struct CompletenessJson<'a> {
     site: &'a str,
@@ -269,6 +271,9 @@ struct CompletenessJson<'a> {
     #[serde(serialize_with = "as_rfc3339")]
     as_of: Option<GatewayTime>,
     by_month: bool,
+    complete: Option<bool>,
+    gateway: GatewayJson<'a>,
+    if_the_gateway_stays_so: Option<FirstToOverwrite>,
     loggers: Vec<LoggerJson<'a>>,
     all: CountsJson,
     #[serde(flatten)]
@@ -350,6 +355,13 @@ pub fn as_json<'a>(
         generated_at: frame.now,
         as_of: wanted.as_of,
         by_month: wanted.by_month,
+        complete: match found.complete() {
+            Complete::Yes => Some(true),
+            Complete::No => Some(false),
+            Complete::NotYetKnown | Complete::Presumed | Complete::Empty => None,
+        },
+        gateway: (&found.gateway).into(),
+        if_the_gateway_stays_so: found.first_to_overwrite.map(FirstToOverwrite::from),
         loggers: found.loggers.iter().map(logger).collect(),
         all: (&found.all()).into(),
         service: &found.service,
