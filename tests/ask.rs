@@ -221,6 +221,22 @@ fn nothing_is_sent_unless_it_is_enabled_the_logger_listens_the_radio_may_send_an
 }
 
 #[test]
+fn check_says_what_asking_may_take_and_bring() {
+    let (site, _pty, _) = site("");
+    let json = site.json(&["check", "--json"]);
+    let asking = &json["config"]["asking"];
+    assert_eq!((asking["loggers"].as_u64(), asking["sending_s"].as_u64()), (Some(1), Some(36)));
+    // 180 s of answers; a record takes 0.1 to 0.2 s at 5,470 bit/s.
+    let records = asking["records"].as_u64().unwrap();
+    assert!((900..1_800).contains(&records), "{records}");
+    let text = String::from_utf8(site.output(&["check"]).stdout).unwrap();
+    assert!(
+        text.contains("asking: 1 logger listens; in any hour the gateway sends for at most 36 s"),
+        "{text}"
+    );
+}
+
+#[test]
 fn what_cannot_work_is_refused_with_the_reason() {
     let refused = |from: &str, to: &str| {
         let (mut site, ..) = site("");

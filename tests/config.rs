@@ -917,7 +917,7 @@ fn check_as_json_is_one_object_with_everything() {
         "config": {
             "file": "DIR/site.toml", "site": "Harrow Tarn embankment", "utc_offset_s": -25200,
             "roster_file": "DIR/loggers.toml", "keys_file": "DIR/keys.toml",
-            "loggers": 2, "loggers_with_key": 2, "radios": 1,
+            "loggers": 2, "loggers_with_key": 2, "asking": null, "radios": 1,
         },
         "problems": [],
         "warnings": [],

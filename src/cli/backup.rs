@@ -1,8 +1,8 @@
 //! `stonechat backup FILE`: a verified copy of the ledger, while the daemon keeps running.
 
-use super::args::{not_of_the_site, open};
+use super::args::{not_of_the_site, open_for_report};
 use super::exit::{DONE, Exit};
-use super::print::{Progress, print, print_json};
+use super::print::{Progress, note_in_force, print, print_json};
 use crate::ledger::care::backup::{self, BackupError};
 use crate::ledger::read::given_up;
 use crate::ledger::read::snapshot::Reader;
@@ -23,7 +23,9 @@ pub struct Args {
 
 /// Makes the copy.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
-    let config = open(config_path)?;
+    // A copy needs no roster: a mistake in one must not stop the nightly backup.
+    let config = open_for_report(config_path)?;
+    note_in_force(&config);
     not_of_the_site(&config, &args.file).map_err(Exit::could_not)?;
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let progress = Progress::new();

@@ -100,7 +100,7 @@ mod tests {
         }
         assert!(text.lines().all(|line| width(line) <= COLUMNS), "{text}");
         assert!(text.lines().count() <= SCREEN_LINES, "{} lines:\n{text}", text.lines().count());
-        assert!(text.contains("no warning or alarm system for life safety"), "{text}");
+        assert!(text.contains("not a warning or alarm system for life safety"), "{text}");
     }
 
     /// Each command and each below it: a line of help, an example, and no text that is cut at 80 columns.

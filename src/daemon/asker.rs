@@ -17,7 +17,7 @@ use crate::seal::Cipher;
 use crate::seal::keyring::Keyring;
 use crate::time::GatewayTime;
 use crate::wire::airtime::{on_air_ms, record_bytes, request_bytes, spans_in_time};
-use crate::wire::frame::{KIND_TO_LOGGER, RECORD_MAX, encode_line};
+use crate::wire::frame::{KIND_TO_LOGGER, encode_line};
 use crate::wire::request::{AskedSpan, Request};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use crate::wire::statement::Statement;
@@ -115,7 +115,7 @@ impl Asker {
         let mut before = std::mem::take(&mut self.listeners);
         for logger in config.roster.loggers().filter(listens) {
             let listener = before.remove(&logger.address).unwrap_or_default();
-            let record_bytes = largest_record(logger);
+            let record_bytes = logger.largest_record();
             let listener = Listener { interval_s: logger.interval_s, record_bytes, ..listener };
             self.listeners.insert(logger.address, listener);
         }
@@ -326,14 +326,6 @@ impl Asker {
             sender.own.spend(now_ms, sent.logger, sent.airtime_ms.into());
             sender.answers.spend(now_ms, sent.logger, sent.answer_ms.into());
         }
-    }
-}
-
-/// The most bytes that a record of a logger takes: of a reading of its channels, or of a profile.
-fn largest_record(logger: &Logger) -> usize {
-    match logger.channels.len() {
-        0 => RECORD_MAX,
-        n => (10 + n.div_ceil(8) + 4 * n).max(35 + n + 32).min(RECORD_MAX),
     }
 }
 

@@ -3,6 +3,8 @@
 //! Pure values: `config` reads them from a file, `judge` and `gaps` use them.
 
 use crate::time::GatewayTime;
+use crate::wire::frame::RECORD_MAX;
+use crate::wire::record::FIRMWARE_MAX;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -96,6 +98,15 @@ pub struct Logger {
 }
 
 impl Logger {
+    /// The most bytes that one of its records takes: a reading of its channels, or a profile. Of any record, if the roster
+    /// does not list its channels.
+    pub fn largest_record(&self) -> usize {
+        match self.channels.len() {
+            0 => RECORD_MAX,
+            n => (10 + n.div_ceil(8) + 4 * n).max(35 + n + FIRMWARE_MAX).min(RECORD_MAX),
+        }
+    }
+
     /// A logger with only the values that a roster must give.
     pub fn new(address: Address, name: impl Into<String>, interval_s: u32, memory_records: u32) -> Self {
         Self {

@@ -10,6 +10,7 @@ use crate::config::{Config, Problem};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::Opaque;
+use crate::wire::airtime::{on_air_ms, record_bytes, request_bytes};
 use crate::wire::record::{Profile, RawUnit};
 use crate::wire::seq::{Address, Identity, Slot};
 use serde::Serialize;
@@ -206,6 +207,39 @@ pub struct Files {
     /// How many of them have a key, where both files could be read.
     pub loggers_with_key: Option<usize>,
     pub radios: Option<usize>,
+    /// What asking loggers may take and bring, if it is enabled.
+    pub asking: Option<Asking>,
+}
+
+/// What asking loggers to send again may take and bring within an hour.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Asking {
+    /// How many loggers of the roster listen.
+    pub loggers: usize,
+    /// Seconds in which the gateway itself may send, by each radio.
+    pub sending_s: u64,
+    /// Seconds that answers may take, by each radio.
+    pub answers_s: u64,
+    /// The most records that all of this brings.
+    pub records: u64,
+}
+
+impl Asking {
+    fn of(config: &Config) -> Option<Self> {
+        let ask = config.ask?;
+        let listening: Vec<&Logger> = config.roster.loggers().filter(|logger| logger.listens).collect();
+        let ms = |percent: f64| (3_600_000.0 * percent / 100.0) as u64;
+        let (sending, answers) = (ms(ask.airtime_percent), ms(ask.channel_percent));
+        let record = listening.iter().map(|logger| record_bytes(logger.largest_record())).max().unwrap_or(0);
+        let records = |bits| {
+            let asks = sending / on_air_ms(request_bytes(1), bits).max(1);
+            let answered = answers / on_air_ms(record, bits).max(1);
+            answered.min(asks.saturating_mul(ask.records_per_ask.into()))
+        };
+        let speeds = config.radios.iter().filter_map(|radio| radio.air_bits_per_s);
+        let records = if listening.is_empty() { 0 } else { speeds.map(records).sum() };
+        Some(Self { loggers: listening.len(), sending_s: sending / 1000, answers_s: answers / 1000, records })
+    }
 }
 
 impl From<&Problem> for Mistake {
@@ -232,6 +266,7 @@ impl Files {
             loggers: config.map(|config| config.roster.loggers().len()),
             loggers_with_key,
             radios: config.map(|config| config.radios.len()),
+            asking: config.and_then(Asking::of),
         }
     }
 }

@@ -1,7 +1,7 @@
 //! What `check` has found, in words and as JSON; and differences between the loggers' records and the files, in sentences.
 
 use super::unread;
-use crate::report::check::{CheckReport, Difference, HigherSlot};
+use crate::report::check::{Asking, CheckReport, Difference, HigherSlot};
 use crate::text::counted;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Identity};
@@ -29,6 +29,9 @@ pub fn text(report: &CheckReport) -> String {
         line(format_args!("radios: {}", files.radios.unwrap_or_default()));
         let with_key = files.loggers_with_key.unwrap_or_default();
         line(format_args!("keys: for {with_key} of the loggers, in {}", keys.unwrap_or_default()));
+        if let Some(asking) = files.asking {
+            line(format_args!("{}", self::asking(asking)));
+        }
     }
     for warning in &report.warnings {
         line(format_args!("warning: {}", warning.shown));
@@ -44,6 +47,21 @@ pub fn text(report: &CheckReport) -> String {
     }
     line(format_args!("ledger: {}", ledger.trial.text));
     text
+}
+
+/// What asking loggers may take and bring.
+fn asking(asking: Asking) -> String {
+    let Asking { loggers, sending_s, answers_s, records } = asking;
+    if loggers == 0 {
+        return "asking: enabled, but no logger of the roster listens".to_owned();
+    }
+    format!(
+        "asking: {} {}; in any hour the gateway sends for at most {sending_s} s, and answers take at most {answers_s} s: \
+         {} at most; frequency, power and duty cycle follow the rules of the local regulator",
+        counted(loggers as u64, "logger"),
+        if loggers == 1 { "listens" } else { "listen" },
+        counted(records, "record")
+    )
 }
 
 /// A difference in a sentence.

@@ -47,15 +47,11 @@ impl Question {
             Self::OtherUnit => "Records of this address are held. A different unit gets a higher key slot.",
             Self::Name => "Name: what people call the logger.",
             Self::Interval => "Interval: seconds between two readings.",
-            Self::Memory => {
-                "Memory: records it holds before it overwrites the oldest; deadlines depend on it."
-            }
+            Self::Memory => "Memory: how many records it holds; the deadlines depend on it.",
             Self::Area => "Area: where it is, for the visit list; - for none.",
             Self::Channel(0) => return channels(),
             Self::Channel(_) => return String::new(),
-            Self::KeyFile => {
-                "Key file: a new file for the programmer's tool, which only you can read; - for none."
-            }
+            Self::KeyFile => "Key file: a new file for the programmer's tool, only for you; - for none.",
         };
         format!("\n{}", wrapped(one_line, 0, 0, COLUMNS))
     }
@@ -119,7 +115,7 @@ pub fn opening(site: &str, heard: &[Newcomer], utc_offset_s: i32) -> String {
     if heard.len() > OFFERED {
         text += &format!("  and {} more: stonechat set-aside list\n", heard.len() - OFFERED);
     }
-    text + "A neighbour's loggers may be in this list: compare with the number on the logger.\n\n"
+    text + "A neighbour's loggers may be listed too: compare the number on the logger.\n\n"
 }
 
 /// That an address is taken.
