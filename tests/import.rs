@@ -1229,7 +1229,7 @@ fn csv_rows_with_impossible_values_are_refused_where_they_stand_and_odd_times_ar
     let out = import(&small.site, 0, &["--by", "R. Dale", &odd]);
     assert!(
         flat(&out).contains(
-            "odd.csv: 2 times cannot be right (before 2020, or more than a day ahead). Taken all the same"
+            "odd.csv: 2 times cannot be right (before 2020, or more than a day ahead). They are stored anyway"
         ),
         "{out}"
     );
