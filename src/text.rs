@@ -181,6 +181,12 @@ pub fn counted(number: u64, noun: &str) -> String {
     format!("{} {noun}{s}", thousands(number))
 }
 
+/// The words as they begin a sentence.
+pub fn capitalised(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
 /// A cell of a CSV line, quoted if RFC 4180 requires it.
 pub fn csv_cell(text: &str) -> String {
     if text.contains(['"', ',', '\n', '\r']) {

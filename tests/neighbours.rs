@@ -124,7 +124,7 @@ fn a_csv_whose_comparable_rows_all_disagree_fills_nothing_and_says_how_many_and_
     let (within, beyond) = holes.unheard(address);
     assert!(within.len() > 6 && beyond.len() > 6, "{} and {}", within.len(), beyond.len());
     let wrong = holes.file("P-1.csv", csv(&readings, |id, reading| (id, later(reading, -6 * 3_600))));
-    let planned = holes.import(1, &["--dry-run", &wrong]);
+    let planned = holes.import(1, &["--dry-run", "--all", &wrong]);
     let all = readings.len() - within.len() - beyond.len();
     let comparison = format!(
         "{all} of {all} rows that can be compared with held readings disagree, all by −6 h: check the UTC offset"

@@ -660,7 +660,7 @@ fn an_expected_quiet_is_listed_and_counted_and_needs_no_visit_until_it_is_over()
     }
     let text = desk.done(&["status", "--all"]);
     assert!(text.contains(&format!("logger 11: {mark}")) && text.contains("quiet 22 h"), "{text}");
-    assert!(text.contains("1 silent (1 as expected)") && !text.contains("SILENT"), "{text}");
+    assert!(text.contains("silent: logger 11 (1 as expected)") && !text.contains("SILENT"), "{text}");
     // Ended by a remark that corrects the previous one.
     quiet(&["--corrects", "2", "--from", "2026-05-04 09:00", "--to", "2026-05-05 07:00", "the snow is gone"]);
     assert_eq!(desk.json(&["status"])["loggers"][0]["needs_action"], true);

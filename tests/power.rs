@@ -490,7 +490,8 @@ fn without_syncs_the_same_test_finds_reported_records_lost() {
     for (swallow, name) in [("all", "power-cut-control-all"), ("-wal", "power-cut-control-wal")] {
         let found = cuts(&record(seed, swallow), 60, seed);
         println!("{swallow}: {found:?}");
-        assert!(found.lost + found.unsound > 15, "{swallow}: {found:?}");
+        // About one cut in four finds it; how many of 60 do varies from run to run.
+        assert!(found.lost + found.unsound > 5, "{swallow}: {found:?}");
         assert!(found.lost > 0, "{swallow}: {found:?}");
         promises::kept(
             name,

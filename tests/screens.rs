@@ -138,6 +138,13 @@ fn completeness_by_json(scene: &Scene, json: &Value) -> String {
         }
         State::DaemonStopped | State::WrongKey => "Not yet known: ".to_owned(),
     };
+    let complete = match scene.state {
+        State::Healthy => Some(true),
+        State::AfterAnOutage => Some(false),
+        State::DaemonStopped | State::WrongKey => None,
+    };
+    assert_eq!(json["complete"].as_bool(), complete);
+    assert_eq!(json["if_the_gateway_stays_so"].is_null(), complete.is_some());
     assert_eq!(missing == 0, scene.state != State::AfterAnOutage);
     format!("Is the record complete? {answer}")
 }
@@ -229,7 +236,7 @@ fn set_aside(scene: &Scene) -> (String, Value) {
     (view::set_aside::text(&beside, frame, false, COLUMNS), json!(view::set_aside::as_json(&beside)))
 }
 
-fn set_aside_by_json(_: &Scene, json: &Value) -> String {
+fn set_aside_by_json(scene: &Scene, json: &Value) -> String {
     let groups = json["unopened"].as_array().unwrap();
     let frames: u64 = groups.iter().map(|group| group["frames"].as_u64().unwrap()).sum();
     let loggers: BTreeSet<u64> = groups.iter().map(|group| group["logger"].as_u64().unwrap()).collect();
@@ -237,7 +244,7 @@ fn set_aside_by_json(_: &Scene, json: &Value) -> String {
     let conflicts = json["set_aside"].as_array().unwrap().iter().filter(is_open).count();
     assert_eq!(conflicts, 0, "none in these scenes");
     let answer = match loggers.len() as u64 {
-        0 => "No.".to_owned(),
+        0 => format!("No. {0} of {0} loggers were checked.", scene.config.roster.loggers().len()),
         loggers => format!(
             "Yes: {} of {}, which no key opens.",
             counted(frames, "frame"),
@@ -498,9 +505,29 @@ fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
             assert!(words.starts_with(&format!("Is a visit needed? {first}")), "{context}");
             if needed.is_none() {
                 assert!(words.contains("The gateway first: "), "{context}");
+                let first = &json["if_the_gateway_stays_so"]["logger"];
+                assert!(text.contains(&format!(
+                    "\nIf the gateway is not working again in time, visit logger {first} ("
+                )));
                 assert_eq!((&visit["before"], &visit["logger"]), (&Value::Null, &Value::Null), "{context}");
             }
         }
+    }
+}
+
+/// The missing records of what happened are all that are missing.
+#[test]
+fn the_rows_of_what_happened_add_up_to_the_total() {
+    for scene in scenes().iter().filter(|scene| scene.state == State::AfterAnOutage) {
+        let (text, json) = gaps(scene);
+        let (_, rows) = text.split_once("\nWhat happened ").unwrap();
+        let (heading, rows) = rows.split_once('\n').unwrap();
+        let end = "What happened ".len() + heading.find("missing").unwrap() + "missing".len();
+        let rows = rows.lines().take_while(|row| !row.is_empty());
+        let number = |row: &str| -> u64 {
+            row[..end].split(' ').next_back().unwrap().replace(',', "").parse().unwrap()
+        };
+        assert_eq!(rows.map(number).sum::<u64>(), json["totals"]["records"], "{text}");
     }
 }
 

@@ -556,6 +556,13 @@ fn a_reload_applies_each_key_of_the_site_or_refuses_it_by_name() {
             ("radio", "baud") => Refused("baud = 9600"),
             ("radio", "dtr") => Refused("dtr = false"),
             ("radio", "rts") => Refused("rts = false"),
+            ("radio", "air_bits_per_s") => Applied("air_bits_per_s = 5470"),
+            ("ask", "enabled") => Applied("enabled = false"),
+            ("ask", "airtime_percent") => Applied("airtime_percent = 0.5"),
+            ("ask", "channel_percent") => Applied("channel_percent = 2.5"),
+            ("ask", "records_per_ask") => Applied("records_per_ask = 8"),
+            ("ask", "answers_per_day") => Applied("answers_per_day = 100"),
+            ("ask", "quiet") => Applied("quiet = \"22:00-06:00\""),
             ("page", "listen") => Applied("listen = \"127.0.0.1:9\""),
             other => panic!("{other:?}: what does a reload do with it?"),
         };

@@ -299,7 +299,7 @@ fn what_to_do_next_begins_with_what_blocks_everything() {
     assert!(last(Some(adrift)).starts_with("check the gateway's time service"));
     let later = now + 3 * DAY;
     let text = written(&heard.status(around(Some(running(later))), later), &look);
-    assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
+    assert!(text.contains("silent: loggers 11, 12 and 13") && text.contains("SILENT 3 d"), "{text}");
     assert!(text.contains("Next: check the radio and its antenna: no logger is heard."), "{text}");
     let well = last(Some(running(now)));
     assert!(well.starts_with("nothing"), "{well}");

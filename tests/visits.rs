@@ -493,7 +493,7 @@ fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     }
     let short = page(frame(&heard.config, now), &visits, Wanted::default(), 80);
     assert!(
-        short.lines().count() < 24 && short.contains("and 6 more loggers: `stonechat visits --all`"),
+        short.lines().count() < 24 && short.contains("and 7 more loggers: `stonechat visits --all`"),
         "{short}"
     );
     let each = page(frame(&heard.config, now), &visits, Wanted { each: true, ..ALL }, 80);
@@ -549,7 +549,8 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
         Wanted::default(),
         80,
     );
-    let first = "Is a visit needed? No. Nothing is missing, and no logger is silent.\n";
+    let first =
+        "Is a visit needed? No. Nothing is missing, and no logger is silent. 2 of 2\nloggers were checked.\n";
     assert!(list.starts_with(first) && list.ends_with("\nNothing to do.\n"), "{list}");
 }
 

@@ -154,6 +154,9 @@ pub struct Completeness {
     pub service: Service,
     /// The gateway now; of an earlier time, as if it worked.
     pub gateway: Gateway,
+    /// Among the loggers that the gateway does not hear: the one whose memory first overwrites what was not received,
+    /// and when.
+    pub first_to_overwrite: Option<(GatewayTime, Address)>,
 }
 
 /// Is the record complete? The answer with which the report begins.

@@ -124,11 +124,14 @@ pub struct Gateway {
     pub explained: BTreeSet<Address>,
     /// Loggers that are silent although the gateway listened.
     pub silent: BTreeSet<Address>,
+    /// How many loggers are on the roster and in service.
+    pub loggers: usize,
 }
 
 impl Gateway {
     pub fn new(evidence: &GatewayEvidence<'_>) -> Self {
-        let mut gateway = Self { faults: of_daemon(evidence), ..Self::default() };
+        let (faults, loggers) = (of_daemon(evidence), evidence.loggers.len());
+        let mut gateway = Self { faults, loggers, ..Self::default() };
         let listened = listened(evidence, &gateway.faults);
         let found = suspicion_of(evidence);
         let unopened_of = unopened_by_logger(evidence.unopened, &found);
@@ -173,6 +176,11 @@ impl Gateway {
     /// Whether it hears its loggers, as far as is known: a wrong clock does not prevent that.
     pub fn hears(&self) -> bool {
         self.faults.iter().all(|fault| *fault == Fault::ClockNotSynchronised)
+    }
+
+    /// Whether it explains why none of its loggers was heard.
+    pub fn explains_all(&self) -> bool {
+        self.loggers > 0 && self.explained.len() == self.loggers
     }
 
     /// Leaves in a report only the silences that are the loggers' own, and returns those that the gateway explains.

@@ -33,6 +33,7 @@ use crate::report::gaps::{self, Report};
 use crate::report::gateway::Gateway;
 use crate::report::health;
 use crate::report::service::service;
+use crate::report::walk;
 use crate::state::DaemonState;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -110,7 +111,15 @@ pub fn completeness(
             None => health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?,
             Some(_) => Gateway::default(),
         };
-        Ok(Completeness { loggers, service, gateway })
+        let first_to_overwrite = match gateway.explained.is_empty() {
+            true => None,
+            false => {
+                let mut report = gaps::report(&config.roster, snapshot.coverage(), snapshot, now, takes)?;
+                let unheard = gateway.take_explained(&mut report);
+                walk::first_to_overwrite(&unheard, &walk::known(&config.roster, snapshot, takes, now)?)
+            }
+        };
+        Ok(Completeness { loggers, service, gateway, first_to_overwrite })
     })
 }
 

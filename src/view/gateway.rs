@@ -1,8 +1,9 @@
 //! The state of the gateway in words and as JSON: the same words in every report.
 
+use super::frame::Frame;
 use crate::record::roster::Roster;
 use crate::report::gateway::{Fault, Gateway};
-use crate::text::{as_rfc3339, counted, local};
+use crate::text::{as_rfc3339, capitalised, counted, local};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
 use serde::Serialize;
@@ -39,7 +40,7 @@ fn since(fault: &Fault) -> Option<GatewayTime> {
     }
 }
 
-/// Loggers by number: the first ones, and how many more.
+/// Loggers as one list; beyond a few, the number of the others.
 pub fn named(loggers: &[Address]) -> String {
     let names: Vec<String> = loggers.iter().take(LOGGERS_NAMED).map(Address::to_string).collect();
     listed(&names, loggers.len())
@@ -89,9 +90,6 @@ fn said(fault: &Fault, utc_offset_s: i32) -> String {
     }
 }
 
-/// What becomes of the frames once the keys are right.
-pub const OPENED_THEN: &str = "The frames are kept, and are opened then.";
-
 /// Whose keys are suspect, in words.
 pub enum Suspects {
     /// Those of all loggers.
@@ -121,20 +119,20 @@ fn only(loggers: &[Address]) -> Option<Address> {
     if let [logger] = loggers { Some(*logger) } else { None }
 }
 
-/// How keys that open no frame are repaired, in lower case: the same advice in every report.
+/// How keys that open no frame are repaired, in lower case without a full stop: the same advice in every
+/// report.
 pub fn key_repair(suspects: &Suspects) -> String {
     match suspects {
         Suspects::SiteKey => {
-            "compare the site key in the keyring with the key in the loggers, correct it and restart the \
-                              daemon."
+            "compare the site key in the keyring with the key in the loggers, correct it and restart the daemon"
                 .to_owned()
         }
         Suspects::Some(named, Some(logger)) => format!(
             "compare the key of {named} in the keyring with the key in the logger (`stonechat key slot --logger {logger}`), \
-             correct or enter it, and restart the daemon."
+             correct or enter it, and restart the daemon"
         ),
         Suspects::Some(named, None) => format!(
-            "compare the keys of {named} in the keyring and in the loggers, correct or enter them, and restart the daemon."
+            "compare the keys of {named} in the keyring and in the loggers, correct or enter them, and restart the daemon"
         ),
     }
 }
@@ -144,43 +142,60 @@ pub fn key_repair(suspects: &Suspects) -> String {
 pub fn finish_key_change(loggers: &BTreeSet<Address>) -> String {
     let loggers: Vec<Address> = loggers.iter().copied().collect();
     let Some(first) = loggers.first() else { return String::new() };
-    format!("finish the change of key of {}: `stonechat key slot --logger {first}`.", named(&loggers))
+    format!("finish the change of key of {}: `stonechat key slot --logger {first}`", named(&loggers))
 }
 
-/// What to do, as an instruction with its reason, in lower case.
-fn remedy(fault: &Fault) -> String {
+/// What to do, as an instruction in lower case without a full stop.
+fn act(fault: &Fault) -> String {
     match fault {
-        Fault::NoWord => "start the daemon (`stonechat run`, or its service): nothing is received while it is down. If \
-                          it runs, give it and this command the same `site.runtime_dir`."
-            .to_owned(),
-        Fault::NotRunning { .. } => {
-            "start the daemon (`stonechat run`, or its service): nothing is received while it is down.".to_owned()
+        Fault::NoWord | Fault::NotRunning { .. } => {
+            "start the daemon with `systemctl start stonechat` or `stonechat run`".to_owned()
         }
-        Fault::CannotCommit { .. } => "check the ledger's disk: received records cannot be committed.".to_owned(),
-        Fault::Stuck { .. } => "restart the daemon: it has not written its state for hours.".to_owned(),
-        Fault::PortNotOpen { radio, .. } => {
-            format!("check the radio `{radio}`, whose port is not open; `stonechat check` tries it.")
+        Fault::CannotCommit { .. } => "check the ledger's disk".to_owned(),
+        Fault::Stuck { .. } => "restart the daemon".to_owned(),
+        Fault::PortNotOpen { radio, .. } => format!("check the radio `{radio}`, whose port is not open"),
+        Fault::OnlyNoise { radio, .. } => {
+            format!(
+                "check the `baud` of radio `{radio}` in site.toml against the radio's own, then its cable"
+            )
         }
-        Fault::OnlyNoise { radio, .. } => format!(
-            "check the `baud` of radio `{radio}` in site.toml against the radio's own, then its cable: bytes come in, \
-             but no valid frame."
-        ),
-        Fault::RadioSilent { radio, .. } => format!(
-            "see to the radio `{radio}`: its port is open, and it has stopped sending its status. Check its supply and its \
-             cable, then switch it off and on."
-        ),
-        Fault::WrongKey { .. } => {
-            format!("{} {OPENED_THEN}", key_repair(&Suspects::SiteKey))
+        Fault::RadioSilent { radio, .. } => {
+            format!("check the supply and the cable of radio `{radio}`, then switch it off and on")
         }
-        Fault::KeyMissing { keys } => {
-            format!("{} {OPENED_THEN}", key_repair(&Suspects::of_slots(keys)))
-        }
-        Fault::NothingHeard => "check the radio and its antenna: no logger is heard.".to_owned(),
-        Fault::ClockNotSynchronised => {
-            "check the gateway's time service: its clock is not synchronised, so times and dates here may be wrong."
-                .to_owned()
-        }
+        Fault::WrongKey { .. } => key_repair(&Suspects::SiteKey),
+        Fault::KeyMissing { keys } => key_repair(&Suspects::of_slots(keys)),
+        Fault::NothingHeard => "check the radio and its antenna".to_owned(),
+        Fault::ClockNotSynchronised => "check the gateway's time service".to_owned(),
     }
+}
+
+/// The same with its reason.
+fn remedy(fault: &Fault) -> String {
+    let reason = match fault {
+        Fault::NoWord => {
+            ". Nothing is received while it is down. If it runs, give it and this command the same `site.runtime_dir`."
+        }
+        Fault::NotRunning { .. } => ". Nothing is received while it is down.",
+        Fault::CannotCommit { .. } => ": received records cannot be committed.",
+        Fault::Stuck { .. } => ": it has not written its state for hours.",
+        Fault::PortNotOpen { .. } => "; `stonechat check` tries it.",
+        Fault::OnlyNoise { .. } => ": bytes come in, but no valid frame.",
+        Fault::RadioSilent { .. } => ": its port is open, and it has stopped sending its status.",
+        Fault::WrongKey { .. } => ". The frames are kept, and are opened then.",
+        Fault::KeyMissing { .. } => {
+            ": frames come in, but no key opens them. They are kept, and are opened once the key is right."
+        }
+        Fault::NothingHeard => ": no logger is heard.",
+        Fault::ClockNotSynchronised => {
+            ": its clock is not synchronised, so times and dates here may be wrong."
+        }
+    };
+    act(fault) + reason
+}
+
+/// The steps that put the gateway first, if it does not work: one for each fault.
+pub fn steps(gateway: &Gateway) -> impl Iterator<Item = String> {
+    gateway.faults.iter().map(|fault| format!("{}.", capitalised(&act(fault))))
 }
 
 /// What to do about the gateway before anything else; `None`: it works.
@@ -220,38 +235,42 @@ fn in_short(fault: &Fault) -> String {
 /// About which loggers nothing can be said before the gateway works; `None`: none.
 fn unheard(gateway: &Gateway) -> Option<String> {
     let loggers: Vec<Address> = gateway.explained.iter().copied().collect();
-    (!loggers.is_empty()).then(|| format!("Nothing can be said yet about {}.", named(&loggers)))
+    let which = match loggers.len() {
+        0 => return None,
+        all if all > 1 && gateway.explains_all() => format!("any of the {all} loggers"),
+        _ => named(&loggers),
+    };
+    Some(format!("Nothing can be said yet about {which}."))
 }
 
 /// The first memory that will overwrite records that the gateway does not receive.
-fn meanwhile(
-    first_to_overwrite: Option<(GatewayTime, Address)>,
-    now: GatewayTime,
-    utc_offset_s: i32,
-) -> Option<String> {
+fn meanwhile(first_to_overwrite: Option<(GatewayTime, Address)>, frame: Frame<'_>) -> Option<String> {
     let (before, logger) = first_to_overwrite?;
-    Some(match before <= now {
+    let named = format!("logger {logger} ({})", frame.name(logger));
+    Some(match before <= frame.now {
         true => format!(
-            "Logger {logger} may already be overwriting records that were not received: copy its memory by hand too."
+            "{} may already be overwriting records that were not received. Visit it now, and copy its memory.",
+            capitalised(&named)
         ),
         false => format!(
-            "If this cannot be done by {}, copy the memory of logger {logger} by hand first: from then on it may \
-             overwrite records that were not received.",
-            local(before, utc_offset_s)
+            "If the gateway is not working again in time, visit {named} before {} and copy its memory. After that it \
+             may overwrite records that were not received.",
+            frame.at(before)
         ),
     })
 }
 
-/// The same as [`first`], with the first memory that will overwrite records that are not received.
+/// The first paragraphs of a report if the gateway does not work: [`first`], then the first memory that will overwrite
+/// records that are not received.
 pub fn first_with(
     gateway: &Gateway,
     first_to_overwrite: Option<(GatewayTime, Address)>,
-    now: GatewayTime,
-    utc_offset_s: i32,
-) -> Option<String> {
-    let words = [first(gateway, utc_offset_s)?];
-    let all = words.into_iter().chain(meanwhile(first_to_overwrite, now, utc_offset_s));
-    Some(all.collect::<Vec<_>>().join(" "))
+    frame: Frame<'_>,
+) -> Vec<String> {
+    match first(gateway, frame.utc_offset_s) {
+        Some(first) => std::iter::once(first).chain(meanwhile(first_to_overwrite, frame)).collect(),
+        None => Vec::new(),
+    }
 }
 
 /// The first paragraph of a report if the gateway does not work.
@@ -259,6 +278,20 @@ pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     let (matter, advice) = (matter(gateway, utc_offset_s)?, advice(gateway)?);
     let words = [format!("The gateway first: {matter}. Next: {advice}")];
     Some(words.into_iter().chain(unheard(gateway)).collect::<Vec<_>>().join(" "))
+}
+
+/// The first memory that will overwrite records that the gateway does not receive, as JSON.
+#[derive(Serialize)]
+pub struct FirstToOverwrite {
+    logger: Address,
+    #[serde(serialize_with = "as_rfc3339")]
+    go_before: GatewayTime,
+}
+
+impl From<(GatewayTime, Address)> for FirstToOverwrite {
+    fn from((go_before, logger): (GatewayTime, Address)) -> Self {
+        Self { logger, go_before }
+    }
 }
 
 /// As JSON.

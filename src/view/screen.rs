@@ -5,7 +5,6 @@
 
 use super::frame::{Frame, in_force};
 use super::term::{SCREEN_LINES, paragraph, wrapped};
-use crate::report::gateway::Gateway;
 use crate::text::counted;
 
 /// The smallest width that text is laid out for.
@@ -44,12 +43,6 @@ pub fn more(left: usize, noun: &str, command: &str) -> String {
     }
 }
 
-/// The words with a capital letter at the beginning.
-pub fn upper(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
-}
-
 /// How many lines of the screen are left next to these texts.
 pub fn left(around: &[&str]) -> usize {
     let taken: usize = around.iter().map(|text| text.lines().count()).sum();
@@ -62,11 +55,6 @@ pub fn left(around: &[&str]) -> usize {
 pub fn room(around: &[&str], own: usize, (min, max): (usize, usize), all: usize) -> usize {
     let room = left(around).saturating_sub(own).clamp(min, max);
     if all == room + 1 { all } else { room.min(all) }
-}
-
-/// The step that puts the gateway first, if it does not work.
-pub fn gateway_first(gateway: &Gateway) -> Option<String> {
-    (!gateway.works()).then(|| "Repair the gateway first, as described above.".to_owned())
 }
 
 /// What to do next, step by step: the last part of a screen.

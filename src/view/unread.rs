@@ -1,6 +1,6 @@
 //! Frames and records that came in and are not readable records of this site, in words and as JSON.
 
-use super::gateway::{OPENED_THEN, Suspects, finish_key_change, key_repair};
+use super::gateway::{Suspects, finish_key_change, key_repair};
 use crate::record::roster::Roster;
 use crate::record::unopened::WhyUnopened;
 use crate::record::unread::{Dropped, Foreign, Opaque};
@@ -162,7 +162,9 @@ pub fn found_no_room(all: &[Dropped], now: GatewayTime) -> Option<String> {
 
 /// What to do about frames of these loggers that cannot be opened for one reason.
 pub fn remedy(why: WhyUnopened, loggers: &BTreeSet<Address>, roster: &Roster) -> String {
-    let repair = || format!("{} {OPENED_THEN}", key_repair(&Suspects::of(loggers, roster)));
+    let repair = || {
+        format!("{}. The frames are kept, and are opened then.", key_repair(&Suspects::of(loggers, roster)))
+    };
     match why {
         WhyUnopened::NoKey => format!("No key: {}", repair()),
         WhyUnopened::Unproven => {
@@ -174,7 +176,7 @@ pub fn remedy(why: WhyUnopened, loggers: &BTreeSet<Address>, roster: &Roster) ->
                 .to_owned()
         }
         WhyUnopened::Closed => format!(
-            "Slot closed: the logger still has the old key, or another sender has it; {}",
+            "Slot closed: the logger still has the old key, or another sender has it; {}.",
             finish_key_change(loggers)
         ),
     }

@@ -5,10 +5,30 @@ use super::gateway;
 use super::screen;
 use crate::report::gateway::Gateway;
 use crate::report::verdict::{Trip, Verdict, WhyNot};
+use crate::text::{counted, thousands};
 
 /// The first line; `of` names the part of the site, if it is not about the whole site.
 pub fn line(verdict: &Verdict, frame: Frame<'_>, gateway: &Gateway, of: &str) -> String {
-    format!("Is a visit needed{of}? {}", answer(verdict, frame, gateway))
+    let checked = match verdict {
+        Verdict::No(WhyNot::Complete) if of.is_empty() => format!(" {}", checked(gateway.loggers, frame)),
+        _ => String::new(),
+    };
+    format!("Is a visit needed{of}? {}{checked}", answer(verdict, frame, gateway))
+}
+
+/// How many loggers of the site were checked, for an answer that names none.
+pub fn checked(loggers: usize, frame: Frame<'_>) -> String {
+    let all = counted(frame.roster.loggers().len() as u64, "logger");
+    let were = if loggers == 1 { "was" } else { "were" };
+    format!("{} of {all} {were} checked.", thousands(loggers as u64))
+}
+
+/// The heading of a column of missing records.
+pub fn missing(verdict: &Verdict) -> &'static str {
+    match verdict {
+        Verdict::NotYetKnown => "missing so far",
+        _ => "missing",
+    }
 }
 
 fn answer(verdict: &Verdict, frame: Frame<'_>, gateway: &Gateway) -> String {
@@ -52,8 +72,7 @@ pub fn next(
     go: impl Fn(Trip) -> String,
     columns: usize,
 ) -> String {
-    let steps: Vec<String> =
-        screen::gateway_first(gateway).into_iter().chain(first).chain(steps(verdict, go)).collect();
+    let steps: Vec<String> = gateway::steps(gateway).chain(first).chain(steps(verdict, go)).collect();
     screen::next(&steps, columns)
 }
 

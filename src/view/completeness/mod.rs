@@ -10,6 +10,7 @@ use crate::text::{as_rfc3339, counted, csv_cell, rfc3339, thousands};
 use crate::time::GatewayTime;
 use crate::view;
 use crate::view::frame::Frame;
+use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::view::screen::{self, COLUMNS_MIN, prose};
 use crate::view::term::{Table, beginning, cut};
 use crate::wire::seq::Address;
@@ -50,7 +51,7 @@ impl Page<'_> {
     /// Every logger and month.
     fn whole(&self) -> String {
         let mut text = self.head();
-        text.push('\n');
+        text += &self.title();
         for line in table(self.frame, self.wanted, &self.found.loggers, self.columns).text(0).lines() {
             text += beginning(line, self.columns).trim_end();
             text.push('\n');
@@ -71,11 +72,19 @@ impl Page<'_> {
             let span = format!("The span is from {from} to before {}.", frame.at(span.to));
             text += &prose(&span, self.columns);
         }
-        let gateway = view::gateway::first(&self.found.gateway, offset);
+        let gateway = view::gateway::first_with(&self.found.gateway, self.found.first_to_overwrite, frame);
         for words in gateway.into_iter().chain(view::service::lines(&self.found.service, offset)) {
             text += &format!("\n{}", prose(&words, self.columns));
         }
         text
+    }
+
+    /// An empty line before the counts, and whether they are only what is known so far.
+    fn title(&self) -> String {
+        match self.found.complete() {
+            Complete::NotYetKnown => "\nKnown so far, without records that were not received:\n".to_owned(),
+            _ => "\n".to_owned(),
+        }
     }
 
     /// Is the record complete? The first line.
@@ -116,7 +125,7 @@ impl Page<'_> {
     /// Records that silent loggers and unclosed epochs may have made.
     fn presumed(&self) -> String {
         format!(
-            "About {} may exist, made by silent loggers or before a restart",
+            "About {} may exist, made by silent loggers or before a logger restarted",
             counted(self.all.presumed, "more reading")
         )
     }
@@ -253,6 +262,7 @@ fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
     text
 }
 
+/// `complete` is null if it is not known, or if no record is expected yet.
 #[derive(Serialize)]
 struct CompletenessJson<'a> {
     site: &'a str,
@@ -261,6 +271,9 @@ struct CompletenessJson<'a> {
     #[serde(serialize_with = "as_rfc3339")]
     as_of: Option<GatewayTime>,
     by_month: bool,
+    complete: Option<bool>,
+    gateway: GatewayJson<'a>,
+    if_the_gateway_stays_so: Option<FirstToOverwrite>,
     loggers: Vec<LoggerJson<'a>>,
     all: CountsJson,
     #[serde(flatten)]
@@ -342,6 +355,13 @@ pub fn as_json<'a>(
         generated_at: frame.now,
         as_of: wanted.as_of,
         by_month: wanted.by_month,
+        complete: match found.complete() {
+            Complete::Yes => Some(true),
+            Complete::No => Some(false),
+            Complete::NotYetKnown | Complete::Presumed | Complete::Empty => None,
+        },
+        gateway: (&found.gateway).into(),
+        if_the_gateway_stays_so: found.first_to_overwrite.map(FirstToOverwrite::from),
         loggers: found.loggers.iter().map(logger).collect(),
         all: (&found.all()).into(),
         service: &found.service,

@@ -4,6 +4,7 @@
 use super::{Page, lines, percent};
 use crate::report::completeness::{Counts, LoggerCounts};
 use crate::text::thousands;
+use crate::view::gateway;
 use crate::view::screen::{self, prose};
 use crate::view::term::{Column, Table};
 use std::cmp::Reverse;
@@ -57,7 +58,7 @@ impl Page<'_> {
                 held(counts),
             ]);
         }
-        let mut text = format!("\n{}", table.fitted(self.columns, '…'));
+        let mut text = format!("{}{}", self.title(), table.fitted(self.columns, '…'));
         text += &screen::more(left, "month before", ALL);
         if self.all.presumed > 0 && self.found.missing() > 0 {
             text += &prose(&format!("{}.", self.presumed()), self.columns);
@@ -98,7 +99,7 @@ impl Page<'_> {
 
     /// What to do next.
     fn steps(&self) -> Vec<String> {
-        let mut steps: Vec<String> = screen::gateway_first(&self.found.gateway).into_iter().collect();
+        let mut steps: Vec<String> = gateway::steps(&self.found.gateway).collect();
         if self.wanted.as_of.is_some() {
             return steps;
         }
@@ -109,8 +110,10 @@ impl Page<'_> {
             );
         }
         if self.all.missing > 0 {
-            steps
-                .push("Write off what no logger and no file has any more: `stonechat write-off`.".to_owned());
+            steps.push(
+                "After all visits, write off what no logger and no file has any more: `stonechat write-off`."
+                    .to_owned(),
+            );
         }
         if self.found.service.missing() > 0 {
             steps.push(

@@ -14,7 +14,7 @@ use crate::report::verdict::Verdict;
 use crate::text::as_rfc3339;
 use crate::time::GatewayTime;
 use crate::view::frame::Frame;
-use crate::view::gateway::GatewayJson;
+use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::view::notes::WriteOffJson;
 use crate::view::unread::OpaqueJson;
 use crate::wire::seq::Address;
@@ -27,6 +27,7 @@ struct GapsJson<'a> {
     #[serde(serialize_with = "as_rfc3339")]
     generated_at: GatewayTime,
     gateway: GatewayJson<'a>,
+    if_the_gateway_stays_so: Option<FirstToOverwrite>,
     opaque: Vec<OpaqueOf<'a>>,
     gaps: Vec<GapJson<'a>>,
     unclosed: Vec<UnclosedJson<'a>>,
@@ -143,6 +144,7 @@ pub fn as_json<'a>(frame: Frame<'a>, found: &'a GapsFound) -> impl Serialize + u
         site: frame.site,
         generated_at: frame.now,
         gateway: (&found.gateway).into(),
+        if_the_gateway_stays_so: found.first_to_overwrite.map(FirstToOverwrite::from),
         opaque: found.opaque.iter().map(opaque).collect(),
         gaps: report.gaps.iter().map(|gap| gap_json(frame, found, gap)).collect(),
         unclosed: report.unclosed.iter().map(|open| unclosed_json(frame, found, open)).collect(),

@@ -33,8 +33,7 @@ impl Page<'_> {
         let report = &self.found.report;
         let offset = self.frame.utc_offset_s;
         let mut text = self.head();
-        let first =
-            view::gateway::first_with(&self.found.gateway, self.found.first_to_overwrite, self.now, offset);
+        let first = view::gateway::first_with(&self.found.gateway, self.found.first_to_overwrite, self.frame);
         // A visit is not needed for records that are in a damaged ledger next to this one.
         let asides = self.not_salvaged().map(|aside| self.set_aside(aside));
         for words in first.into_iter().chain(asides).chain(view::service::lines(&report.service, offset)) {

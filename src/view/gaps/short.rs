@@ -38,9 +38,8 @@ impl Page<'_> {
     /// What must be read before the loggers, each as a paragraph.
     fn notices(&self) -> String {
         let offset = self.frame.utc_offset_s;
-        let first =
-            view::gateway::first_with(&self.found.gateway, self.found.first_to_overwrite, self.now, offset);
-        let mut all: Vec<String> = first.into_iter().collect();
+        let mut all =
+            view::gateway::first_with(&self.found.gateway, self.found.first_to_overwrite, self.frame);
         for aside in self.not_salvaged() {
             all.push(format!(
                 "The ledger was damaged and was set aside on {}: {} in {} and not in this one.",
@@ -98,6 +97,14 @@ impl Page<'_> {
             ]);
         }
         let more = outages.len() - worst.len();
+        // The rows add up to the total.
+        let in_worst = worst.iter().map(|outage| outage.missing()).fold(0, u64::saturating_add);
+        let others = self.missing_records().saturating_sub(in_worst);
+        if others > 0 {
+            let cause = if more > 0 { "other outages, and single losses" } else { "single losses" };
+            let (lasted, loggers) = (String::new(), String::new());
+            table.row(["other".to_owned(), lasted, loggers, thousands(others), cause.to_owned()]);
+        }
         format!("\n{}{}", table.fitted(self.columns, '…'), screen::more(more, "outage", ALL))
     }
 

@@ -8,10 +8,10 @@ use crate::hand::outcome::{ImportOutcome, Imported, Written};
 use crate::hand::plan::FilePlan;
 use crate::record::judge::Outcome;
 use crate::record::unopened::WhyUnopened;
-use crate::text::{counted, thousands};
+use crate::text::{capitalised, counted, thousands};
 use crate::view::frame::Frame;
 use crate::view::gateway::{Suspects, finish_key_change, key_repair, named};
-use crate::view::screen::{self, COLUMNS_MIN, prose, upper};
+use crate::view::screen::{self, COLUMNS_MIN, prose};
 use crate::view::term::{Column, Table};
 use crate::wire::seq::Address;
 use std::cmp::Reverse;
@@ -269,7 +269,7 @@ impl Page<'_> {
                 ),
                 WhyUnopened::Closed => format!("the key slot of {named} is closed before {them}"),
             };
-            Some(format!("{of_files}: {} refused. {}.", counted(frames, "frame"), upper(&cause)))
+            Some(format!("{of_files}: {} refused. {}.", counted(frames, "frame"), capitalised(&cause)))
         };
         WhyUnopened::ALL.into_iter().filter_map(sentence).collect()
     }
@@ -375,11 +375,11 @@ impl Page<'_> {
         let suspect = self.not_opened_of(&[WhyUnopened::NoKey, WhyUnopened::Unproven, WhyUnopened::TagFails]);
         if !suspect.is_empty() {
             let repair = key_repair(&Suspects::of(&suspect, self.frame.roster));
-            steps.push(format!("{} Keep these files, and import them again then.", upper(&repair)));
+            steps.push(format!("{}. Keep these files, and import them again then.", capitalised(&repair)));
         }
         let closed = self.not_opened_of(&[WhyUnopened::Closed]);
         if !closed.is_empty() {
-            steps.push(upper(&finish_key_change(&closed)));
+            steps.push(format!("{}.", capitalised(&finish_key_change(&closed))));
         }
         let has_no_use = self.of.not_taken.iter().any(|file| file.is_mistake);
         let is_mistaken = |file: &FilePlan| file.refused.keys().any(|kind| *kind != Outcome::Unopened.name());

@@ -6,11 +6,12 @@ use crate::record::set_aside::SetAside;
 use crate::record::unopened::WhyUnopened;
 use crate::record::unread::Kept;
 use crate::report::set_aside::{SetAsideItem, SetAsideReport};
-use crate::text::{counted, thousands};
+use crate::text::{capitalised, counted, thousands};
 use crate::view::frame::Frame;
 use crate::view::gateway::{Suspects, finish_key_change, key_repair};
 use crate::view::screen::{self, COLUMNS_MIN, prose};
 use crate::view::term::{Column, Table};
+use crate::view::verdict;
 use crate::wire::seq::Address;
 use std::cmp::Reverse;
 use std::collections::BTreeSet;
@@ -70,8 +71,13 @@ impl<'a> Short<'a> {
             let records = counted(self.open.len() as u64, "record");
             what.push(format!("{records} that {disagree} with the held one"));
         }
-        let answer =
-            if what.is_empty() { "No.".to_owned() } else { format!("Yes: {}.", what.join(", and ")) };
+        let answer = match what.is_empty() {
+            true => {
+                let loggers = self.frame.roster.loggers().len();
+                format!("No. {}", verdict::checked(loggers, self.frame))
+            }
+            false => format!("Yes: {}.", what.join(", and ")),
+        };
         screen::head(&format!("Is anything set aside? {answer}"), self.frame, self.columns)
     }
 
@@ -174,10 +180,10 @@ impl<'a> Short<'a> {
         let closed = loggers_of(&[WhyUnopened::Closed]);
         let mut steps = Vec::new();
         if !suspect.is_empty() {
-            steps.push(screen::upper(&key_repair(&Suspects::of(&suspect, self.frame.roster))));
+            steps.push(format!("{}.", capitalised(&key_repair(&Suspects::of(&suspect, self.frame.roster)))));
         }
         if !closed.is_empty() {
-            steps.push(screen::upper(&finish_key_change(&closed)));
+            steps.push(format!("{}.", capitalised(&finish_key_change(&closed))));
         }
         if suspect.is_empty() && closed.is_empty() && !loggers_of(&[WhyUnopened::TagFails]).is_empty() {
             steps.push(

@@ -12,7 +12,7 @@ use crate::report::status::{LoggerStatus, Status};
 use crate::report::verdict::Verdict;
 use crate::text::{as_rfc3339, rfc3339};
 use crate::time::{Days, GatewayTime};
-use crate::view::gateway::GatewayJson;
+use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::view::notes::WriteOffJson;
 use crate::view::unread::{ConflictsJson, OpaqueJson};
 use crate::wire::seq::Address;
@@ -28,6 +28,7 @@ struct StatusJson<'a, D, N> {
     generated_at: GatewayTime,
     visit: Verdict,
     gateway: GatewayJson<'a>,
+    if_the_gateway_stays_so: Option<FirstToOverwrite>,
     daemon_running: bool,
     daemon: Option<&'a D>,
     ledger: LedgerJson<'a>,
@@ -138,6 +139,7 @@ pub fn as_json(status: &Status) -> impl Serialize {
         generated_at: status.now,
         visit: status.verdict,
         gateway: (&status.gateway).into(),
+        if_the_gateway_stays_so: status.first_to_overwrite.map(FirstToOverwrite::from),
         daemon_running: around.daemon_alive,
         daemon: around.daemon.as_ref(),
         ledger: LedgerJson {

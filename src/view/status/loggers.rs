@@ -6,6 +6,7 @@ use crate::report::days::{DayMark, Strip};
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::{local, thousands};
 use crate::time::{Days, GatewayTime};
+use crate::view;
 use crate::view::term::{Column, Table, paragraph};
 
 /// A name is cut to this before a column is given up.
@@ -23,7 +24,7 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
         Column::new("RSSI").right().gives_up(3),
         Column::new("SNR").right().gives_up(4),
         Column::new("heard").right().gives_up(1),
-        Column::new("missing").right(),
+        Column::new(view::verdict::missing(&status.verdict)).right(),
         Column::new("fetch before"),
     ]);
     for logger in &status.loggers {

@@ -21,6 +21,7 @@ use crate::view;
 use crate::view::frame::Frame;
 use crate::view::notes::{cut, quiet_line, write_off_line};
 use crate::view::term::{paragraph, wrapped};
+use crate::wire::seq::Address;
 use gateway::{ledger, notices, radios, unread};
 use loggers::{legend, loggers};
 use look::INDENT;
@@ -32,21 +33,30 @@ const WIDTH_MIN: usize = 40;
 /// The whole text.
 pub fn text(status: &Status, look: &Look) -> String {
     let look = Look { width: look.width.max(WIDTH_MIN), ..*look };
-    let head = head(status, look);
+    let frame = frame(status);
+    let head = head(status, look, frame);
     let loggers = loggers_in_a_sentence(status);
-    if look.all { head + &whole(status, look, &loggers) } else { short::short(status, look, &head, &loggers) }
+    if look.all {
+        head + &whole(status, look, &loggers)
+    } else {
+        short::short(status, look, frame, &head, &loggers)
+    }
 }
 
-/// The verdict, the site, its time and offset.
-fn head(status: &Status, look: Look) -> String {
+/// What every report names.
+fn frame(status: &Status) -> Frame<'_> {
     let around = &status.around;
-    let frame = Frame {
+    Frame {
         site: &around.site,
         utc_offset_s: around.utc_offset_s,
         roster: &status.roster,
         now: status.now,
         in_force: &around.in_force,
-    };
+    }
+}
+
+/// The verdict, the site, its time and offset.
+fn head(status: &Status, look: Look, frame: Frame<'_>) -> String {
     let verdict = view::verdict::line(&status.verdict, frame, &status.gateway, "");
     let site = view::screen::site(frame).map(|line| wrapped(&line, 0, 0, look.width));
     wrapped(&verdict, 0, 0, look.width) + &site.collect::<String>()
@@ -94,29 +104,33 @@ fn accounted_for(status: &Status) -> impl Iterator<Item = String> {
 }
 
 fn loggers_in_a_sentence(status: &Status) -> String {
-    let count = |wanted: &dyn Fn(&LoggerStatus) -> bool| {
-        status.loggers.iter().filter(|logger| wanted(logger)).count() as u64
+    let which = |wanted: &dyn Fn(&LoggerStatus) -> bool| -> Vec<Address> {
+        status.loggers.iter().filter(|logger| wanted(logger)).map(|logger| logger.address).collect()
     };
-    let mut parts = vec![match count(&|logger| logger.needs_action(status.now)) {
-        0 if !status.gateway.explained.is_empty() => format!(
-            "{}; the state of {} is not known until the gateway works",
-            status.loggers.len(),
-            status.gateway.explained.len()
-        ),
-        0 => format!("{}, none needs action", status.loggers.len()),
-        1 => format!("{}, 1 needs action (!)", status.loggers.len()),
-        n => format!("{}, {n} need action (!)", status.loggers.len()),
+    let (all, explained) = (status.loggers.len(), status.gateway.explained.len());
+    let mut parts = vec![match which(&|logger| logger.needs_action(status.now)).len() {
+        0 if all > 1 && status.gateway.explains_all() => {
+            format!("the state of all {all} is not known until the gateway works")
+        }
+        0 if explained > 0 => {
+            format!("{all}; the state of {explained} is not known until the gateway works")
+        }
+        0 => format!("{all}, none needs action"),
+        n if n > 1 && n == all => format!("all {all} need action (!)"),
+        1 => format!("{all}, 1 needs action (!)"),
+        n => format!("{all}, {n} need action (!)"),
     }];
-    let silent = count(&|logger| logger.silent);
-    let expected = silent - count(&LoggerStatus::is_silent_unexpectedly);
-    match (silent, expected) {
+    let silent = which(&|logger| logger.silent);
+    let expected = silent.len() - which(&LoggerStatus::is_silent_unexpectedly).len();
+    let silent_named = view::gateway::named(&silent);
+    match (silent.len(), expected) {
         (0, _) => {}
-        (_, 0) => parts.push(format!("{silent} silent")),
-        _ => parts.push(format!("{silent} silent ({expected} as expected)")),
+        (_, 0) => parts.push(format!("silent: {silent_named}")),
+        _ => parts.push(format!("silent: {silent_named} ({expected} as expected)")),
     }
-    let bad = count(&|logger| logger.has_bad_path());
-    if bad > 0 {
-        parts.push(format!("{bad} heard badly"));
+    let bad = which(&|logger| logger.has_bad_path());
+    if !bad.is_empty() {
+        parts.push(format!("heard badly: {}", view::gateway::named(&bad)));
     }
     let missing = status.report.open_records();
     if missing > 0 {

@@ -8,6 +8,7 @@ use super::next::{bad_path, path_step};
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::{counted, local, thousands};
 use crate::view;
+use crate::view::frame::Frame;
 use crate::view::screen;
 use crate::view::term::{Column, Table, paragraph, wrapped};
 
@@ -19,8 +20,14 @@ const NOTICES_SHOWN: usize = 2;
 const NAME_MIN: usize = 12;
 
 /// The first screen, with its head and the loggers in a sentence.
-pub(super) fn short(status: &Status, look: Look, head: &str, loggers_in_a_sentence: &str) -> String {
-    let head = head.to_owned() + &above(status, look, loggers_in_a_sentence);
+pub(super) fn short(
+    status: &Status,
+    look: Look,
+    frame: Frame<'_>,
+    head: &str,
+    loggers_in_a_sentence: &str,
+) -> String {
+    let head = head.to_owned() + &above(status, look, frame, loggers_in_a_sentence);
     let next = next(status, look);
     // Before the loggers an empty line and the table's head; after them the number of the others.
     let room = screen::room(&[&head, &next], 3, LOGGERS_SHOWN, status.loggers.len());
@@ -28,13 +35,16 @@ pub(super) fn short(status: &Status, look: Look, head: &str, loggers_in_a_senten
 }
 
 /// The gateway, what it reports, and the loggers in a sentence.
-fn above(status: &Status, look: Look, loggers_in_a_sentence: &str) -> String {
+fn above(status: &Status, look: Look, frame: Frame<'_>, loggers_in_a_sentence: &str) -> String {
     let offset = status.around.utc_offset_s;
-    let first = view::gateway::first_with(&status.gateway, status.first_to_overwrite, status.now, offset);
-    let is_working = first.is_none();
+    let first = view::gateway::first_with(&status.gateway, status.first_to_overwrite, frame);
+    let is_working = first.is_empty();
     let mut text = String::from("\n");
-    if let Some(words) = first {
-        text += &(wrapped(&words, 0, 0, look.width) + "\n");
+    for words in &first {
+        text += &wrapped(words, 0, 0, look.width);
+    }
+    if !is_working {
+        text.push('\n');
     }
     let mut line = |label: &str, words: &str| {
         text += &paragraph(label, INDENT, words.split_ascii_whitespace(), look.width)
@@ -81,7 +91,7 @@ fn loggers(status: &Status, look: Look, room: usize) -> String {
         Column::new("logger").right(),
         Column::new("name").cut_to(NAME_MIN),
         Column::new("last heard"),
-        Column::new("missing").right(),
+        Column::new(view::verdict::missing(&status.verdict)).right(),
         Column::new("fetch before"),
         Column::new(""),
     ]);

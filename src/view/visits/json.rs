@@ -8,7 +8,7 @@ use crate::report::walk::VisitList;
 use crate::text::as_rfc3339;
 use crate::time::GatewayTime;
 use crate::view::frame::Frame;
-use crate::view::gateway::GatewayJson;
+use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::wire::seq::{Address, Epoch};
 use serde::Serialize;
 
@@ -26,13 +26,6 @@ struct VisitsJson<'a> {
     no_longer_in_the_loggers: Vec<Range>,
     #[serde(flatten)]
     service: &'a Service,
-}
-
-#[derive(Serialize)]
-struct FirstToOverwrite {
-    logger: Address,
-    #[serde(serialize_with = "as_rfc3339")]
-    go_before: GatewayTime,
 }
 
 #[derive(Serialize)]
@@ -78,13 +71,12 @@ struct Range {
 /// The list as JSON.
 pub fn as_json<'a>(frame: Frame<'a>, list: &'a VisitList) -> impl Serialize + use<'a> {
     let visits = &list.visits;
-    let first = list.first_to_overwrite;
     VisitsJson {
         site: frame.site,
         generated_at: frame.now,
         visit: list.verdict,
         gateway: (&list.gateway).into(),
-        if_the_gateway_stays_so: first.map(|(go_before, logger)| FirstToOverwrite { logger, go_before }),
+        if_the_gateway_stays_so: list.first_to_overwrite.map(FirstToOverwrite::from),
         visits: visits.iter().map(|visit| visit_json(frame, visit)).collect(),
         fetch: visits.iter().flat_map(|visit| &visit.fetch).map(range).collect(),
         no_longer_in_the_loggers: visits.iter().flat_map(|visit| &visit.look_for).map(range).collect(),

@@ -11,12 +11,13 @@ pub use json::as_json;
 
 use crate::report::visits::{Class, Fetch, Visit};
 use crate::report::walk::VisitList;
-use crate::text::{counted, duration, thousands};
+use crate::text::{capitalised, counted, duration, thousands};
 use crate::time::GatewayTime;
 use crate::view;
 use crate::view::frame::Frame;
 use crate::view::term::{Column, Table, cut, wrapped};
 use crate::view::verdict;
+use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
 /// The smallest width that text is laid out for.
@@ -27,8 +28,6 @@ const PROSE_COLUMNS_MAX: usize = 100;
 const NAME_MIN: usize = 16;
 /// The most ranges of a logger that are listed, the longest ones, unless `--each` is given.
 const RANGES_SHOWN: usize = 3;
-/// How many silent loggers are named one by one.
-const SILENT_NAMED: usize = 6;
 /// Indent of tables and text, and of what belongs to a logger.
 const INDENT: usize = 3;
 const OF_LOGGER: usize = 11;
@@ -80,7 +79,7 @@ impl<'a> Page<'a> {
         let of = if self.wanted.is_part { " for this part" } else { "" };
         let mut text = self.prose(0, &verdict::line(&list.verdict, self.frame, &list.gateway, of));
         text.extend(view::screen::site(self.frame).map(|line| self.prose(0, &line)));
-        let gateway = view::gateway::first_with(&list.gateway, list.first_to_overwrite, self.now, offset);
+        let gateway = view::gateway::first_with(&list.gateway, list.first_to_overwrite, self.frame);
         for words in gateway.into_iter().chain(view::service::lines(&list.service, offset)) {
             text += &format!("\n{}", self.prose(0, &words));
         }
@@ -110,23 +109,35 @@ impl<'a> Page<'a> {
 
     /// Loggers that are silent for no known reason.
     fn silent(&self) -> String {
-        let silent: Vec<String> = self
-            .to_go()
-            .filter(|visit| visit.is_silent && !visit.is_expected_quiet)
-            .map(|visit| visit.logger.to_string())
-            .collect();
-        let which = match silent.len() {
-            0 => return String::new(),
-            1..=SILENT_NAMED => {
-                format!("logger{} {}", if silent.len() == 1 { "" } else { "s" }, silent.join(", "))
+        let is_silent = |visit: &&Visit| visit.is_silent && !visit.is_expected_quiet;
+        let silent: Vec<&Visit> = self.to_go().filter(is_silent).collect();
+        let loggers: Vec<Address> = silent.iter().map(|visit| visit.logger).collect();
+        let (who, if_it_stopped, them) = match &silent[..] {
+            [] => return String::new(),
+            [one] => {
+                let name = self.frame.name(one.logger);
+                let since = one.last_heard.map_or("was never heard".to_owned(), |heard| {
+                    format!("has been silent since {}", self.at(heard))
+                });
+                let if_it_stopped = "If it has stopped measuring, no readings are made until it is repaired";
+                (format!("logger {} ({name}) {since}", one.logger), if_it_stopped, "it")
             }
-            many => format!("{many} loggers"),
+            _ => {
+                let if_it_stopped =
+                    "If they have stopped measuring, no readings are made until they are repaired";
+                (format!("{} are silent", view::gateway::named(&loggers)), if_it_stopped, "them")
+            }
         };
-        let words = format!(
-            "Silent now: {which}. A logger that no longer measures has nothing to fetch later. Go there first if the dates \
-             allow it."
-        );
-        format!("\n{}", self.prose(0, &words))
+        let trip = self.list.verdict.trip();
+        let before = trip.and_then(|trip| trip.before).filter(|&by| by > self.now);
+        let go = match trip {
+            Some(trip) if !loggers.contains(&trip.logger) => {
+                let when = before.map_or("first".to_owned(), |by| format!("before {}", self.at(by)));
+                format!(": visit {them} on the same trip, but reach logger {} {when}", trip.logger)
+            }
+            _ => before.map_or(String::new(), |by| format!(": do not wait until {}", self.at(by))),
+        };
+        format!("\n{}", self.prose(0, &format!("{}. {if_it_stopped}{go}.", capitalised(&who))))
     }
 
     /// How many loggers need a visit: the number of the verdict.
