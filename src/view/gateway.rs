@@ -249,12 +249,12 @@ fn meanwhile(first_to_overwrite: Option<(GatewayTime, Address)>, frame: Frame<'_
     let named = format!("logger {logger} ({})", frame.name(logger));
     Some(match before <= frame.now {
         true => format!(
-            "{} may already be overwriting records that were not received. Visit it now, and copy its memory.",
+            "{} may already be overwriting records that are not in the ledger. Visit it now, and copy its memory.",
             capitalised(&named)
         ),
         false => format!(
             "If the gateway is not working again in time, visit {named} before {} and copy its memory. After that it \
-             may overwrite records that were not received.",
+             may overwrite records that are not in the ledger.",
             frame.at(before)
         ),
     })

@@ -82,7 +82,9 @@ impl Page<'_> {
     /// An empty line before the counts, and whether they are only what is known so far.
     fn title(&self) -> String {
         match self.found.complete() {
-            Complete::NotYetKnown => "\nKnown so far, without records that were not received:\n".to_owned(),
+            Complete::NotYetKnown => {
+                "\nKnown so far, counting only records that are in the ledger:\n".to_owned()
+            }
             _ => "\n".to_owned(),
         }
     }
