@@ -220,6 +220,55 @@ fn nothing_is_sent_unless_it_is_enabled_the_logger_listens_the_radio_may_send_an
     });
 }
 
+/// Has the daemon read its files again.
+fn reload(daemon: &Daemon) {
+    let before = daemon.log().matches("configuration reloaded").count();
+    daemon.signal(rustix::process::Signal::HUP);
+    let give_up = std::time::Instant::now() + PATIENCE;
+    while daemon.log().matches("configuration reloaded").count() == before {
+        assert!(std::time::Instant::now() < give_up, "{}", daemon.log());
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+}
+
+#[test]
+fn switched_off_and_on_again_it_still_knows_what_was_spent_of_the_day() {
+    let (mut site, pty, key) = site("answers_per_day = 6");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut logger = Logger::new(pty, &key);
+    logger.sends((1..=3).chain(10..=12));
+    daemon.wait_frames(6);
+    let mut next = 13;
+    let (.., spans) = sends_until_asked(&mut logger, &mut daemon, &mut next);
+    assert_eq!(spans, [AskedSpan { epoch: 1, first: 4, count: 6 }]);
+    for (file, on, off) in [
+        ("site.toml", "enabled = true", "enabled = false"),
+        ("loggers.toml", "listens = true", "listens = false"),
+        ("site.toml", "air_bits_per_s = 5470\n", "# none\n"),
+    ] {
+        if off == "# none\n" {
+            site.edit("site.toml", "enabled = true", "enabled = false");
+        }
+        site.edit(file, on, off);
+        reload(&daemon);
+        site.edit(file, off, on);
+        if off == "# none\n" {
+            site.edit("site.toml", "enabled = false", "enabled = true");
+        }
+        reload(&daemon);
+    }
+    for _ in 0..10 {
+        let commits = daemon.state().map_or(0, |state| state.commits);
+        logger.sends([next]);
+        next += 1;
+        daemon.wait_for("a commit", |state| state.commits > commits);
+    }
+    let none = logger.pty.read_within(&mut logger.line, std::time::Duration::ZERO);
+    assert_eq!(none.unwrap_err().kind(), std::io::ErrorKind::TimedOut, "asked beyond the day's limit");
+    assert!(daemon.stop().success());
+}
+
 #[test]
 fn check_says_what_asking_may_take_and_bring() {
     let (site, _pty, _) = site("");

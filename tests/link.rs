@@ -466,7 +466,7 @@ async fn scratch_is_missing(heard: &mut Heard) {
 }
 
 #[tokio::test]
-async fn a_port_that_nobody_reads_is_busy_and_holds_nothing_up() {
+async fn an_unread_port_is_busy_and_holds_nothing_up() {
     let scratch = Scratch::new();
     let mut master = scratch.plug();
     let mut heard = open(&[scratch.port()]);

@@ -10,7 +10,6 @@
 use super::intake::HeardRecord;
 use crate::config::{Ask, Config, Port};
 use crate::ledger::{AskNews, RadioId, SentRequest, Spent, Stamp};
-use crate::record::roster::Logger;
 use crate::report::ask::budget::{Demand, Hour, quotas};
 use crate::report::ask::{Asking, Wish};
 use crate::seal::Cipher;
@@ -27,12 +26,11 @@ const HOUR_S: u64 = 3600;
 const HOUR_MS: u64 = HOUR_S * 1000;
 const DAY_MS: i64 = 86_400_000;
 
-/// A radio that may send.
-#[derive(Clone, Debug)]
+/// A radio. What it has spent stays when asking is switched off and on again.
+#[derive(Clone, Debug, Default)]
 struct Sender {
-    air_bits_per_s: u32,
-    /// The most spans that reach the radio in time.
-    spans: usize,
+    /// Bits a second on the air, and the most spans that reach the radio in time; `None`: nothing is sent to it.
+    speed: Option<(u32, usize)>,
     /// The gateway's own sending.
     own: Hour,
     /// The answers to it.
@@ -41,10 +39,12 @@ struct Sender {
     answer_quotas: BTreeMap<Address, u64>,
 }
 
-/// A logger that listens.
+/// A logger that listens, or did. What it was asked for stays when this is switched off and on again.
 #[derive(Clone, Debug, Default)]
 struct Listener {
     asking: Asking,
+    /// Whether it may be asked now.
+    listens: bool,
     /// Seconds between its frames, about.
     interval_s: u32,
     /// The most bytes of one of its records.
@@ -72,8 +72,8 @@ pub struct Ready {
 pub struct Asker {
     settings: Option<Ask>,
     utc_offset_s: i32,
-    /// By radio; `None`: nothing is sent to it.
-    senders: Vec<Option<Sender>>,
+    /// By radio.
+    senders: Vec<Sender>,
     listeners: BTreeMap<Address, Listener>,
     /// The epoch of sending and its next sequence.
     numbers: Option<(Epoch, Sequence)>,
@@ -92,43 +92,34 @@ impl Asker {
     pub fn configure(&mut self, config: &Config) {
         self.settings = config.ask;
         self.utc_offset_s = config.site.utc_offset_s;
-        self.senders.resize_with(config.radios.len(), || None);
+        self.senders.resize_with(config.radios.len(), Sender::default);
         for (sender, radio) in self.senders.iter_mut().zip(&config.radios) {
             let baud = match &radio.port {
                 Port::Serial { baud, .. } => Some(*baud),
                 Port::Tcp { .. } => None,
             };
-            let speeds = radio.air_bits_per_s.zip(spans_in_time(baud)).filter(|_| config.ask.is_some());
-            *sender = speeds.map(|(air_bits_per_s, spans)| match sender.take() {
-                Some(before) => Sender { air_bits_per_s, spans, ..before },
-                None => Sender {
-                    air_bits_per_s,
-                    spans,
-                    own: Hour::default(),
-                    answers: Hour::default(),
-                    own_quotas: BTreeMap::new(),
-                    answer_quotas: BTreeMap::new(),
-                },
-            });
+            sender.speed = radio.air_bits_per_s.zip(spans_in_time(baud)).filter(|_| config.ask.is_some());
         }
-        let listens = |logger: &&Logger| logger.listens && config.ask.is_some();
-        let mut before = std::mem::take(&mut self.listeners);
-        for logger in config.roster.loggers().filter(listens) {
-            let listener = before.remove(&logger.address).unwrap_or_default();
-            let record_bytes = logger.largest_record();
-            let listener = Listener { interval_s: logger.interval_s, record_bytes, ..listener };
-            self.listeners.insert(logger.address, listener);
+        for listener in self.listeners.values_mut() {
+            listener.listens = false;
+        }
+        for logger in config.roster.loggers().filter(|logger| logger.listens && config.ask.is_some()) {
+            let listener = self.listeners.entry(logger.address).or_default();
+            listener.listens = true;
+            listener.interval_s = logger.interval_s;
+            listener.record_bytes = logger.largest_record();
         }
     }
 
     /// Whether any logger may be asked.
     pub fn is_on(&self) -> bool {
-        !self.listeners.is_empty() && self.senders.iter().any(Option::is_some)
+        self.listeners.values().any(|listener| listener.listens)
+            && self.senders.iter().any(|sender| sender.speed.is_some())
     }
 
     /// The loggers that may be asked.
     pub fn loggers(&self) -> BTreeSet<Address> {
-        self.listeners.keys().copied().collect()
+        self.listeners.iter().filter(|(_, of)| of.listens).map(|(&logger, _)| logger).collect()
     }
 
     /// Whether an epoch of sending is needed.
@@ -159,7 +150,6 @@ impl Asker {
     pub fn spent_before(&mut self, spent: Option<&[Spent]>, radios: &[RadioId], now: Stamp, now_ms: i64) {
         let (own_limit, answer_limit) = self.limits_ms();
         for (sender, radio) in self.senders.iter_mut().zip(radios) {
-            let Some(sender) = sender else { continue };
             let Some(spent) = spent else {
                 sender.own = Hour::spent_before(now_ms, own_limit);
                 sender.answers = Hour::spent_before(now_ms, answer_limit);
@@ -200,7 +190,8 @@ impl Asker {
             let of_logger = wishes.remove(&logger).unwrap_or_default();
             listener.asking.renew(of_logger, std::mem::take(&mut listener.since_read));
             let wished = listener.asking.wished();
-            let Some(sender) = self.senders.get(listener.radio).and_then(Option::as_ref) else { continue };
+            let Some(sender) = self.senders.get(listener.radio) else { continue };
+            let Some((bits, spans)) = sender.speed else { continue };
             let Some((own, answers)) = demands.get_mut(listener.radio).filter(|_| wished > 0) else {
                 continue;
             };
@@ -208,8 +199,8 @@ impl Asker {
             let records = wished.min(per_hour.saturating_mul(records_per_ask.into()));
             let asks = per_hour.min(records);
             let before = listener.asking.before();
-            let request_ms = on_air_ms(request_bytes(sender.spans), sender.air_bits_per_s);
-            let record_ms = on_air_ms(record_bytes(listener.record_bytes), sender.air_bits_per_s);
+            let request_ms = on_air_ms(request_bytes(spans), bits);
+            let record_ms = on_air_ms(record_bytes(listener.record_bytes), bits);
             let own_ms = asks.saturating_mul(request_ms).saturating_add(sender.own.spent_by(logger));
             let answer_ms = records.saturating_mul(record_ms).saturating_add(sender.answers.spent_by(logger));
             own.push(Demand { logger, could_use_ms: own_ms, before });
@@ -217,10 +208,8 @@ impl Asker {
         }
         let (own_limit, answer_limit) = self.limits_ms();
         for (sender, (own, answers)) in self.senders.iter_mut().zip(demands) {
-            if let Some(sender) = sender {
-                sender.own_quotas = quotas(own_limit, &own);
-                sender.answer_quotas = quotas(answer_limit, &answers);
-            }
+            sender.own_quotas = quotas(own_limit, &own);
+            sender.answer_quotas = quotas(answer_limit, &answers);
         }
     }
 
@@ -266,16 +255,16 @@ impl Asker {
         let (epoch, sequence) = self.numbers?;
         let logger = heard.identity.address;
         let listener = self.listeners.get_mut(&logger)?;
-        let sender = self.senders.get_mut(heard.radio)?.as_mut()?;
-        if !listener.asking.may_ask(now.time()) {
+        let sender = self.senders.get_mut(heard.radio)?;
+        let (bits, most_spans) = sender.speed?;
+        if !listener.listens || !listener.asking.may_ask(now.time()) {
             return None;
         }
         let quota = |quotas: &BTreeMap<Address, u64>| quotas.get(&logger).copied().unwrap_or(0);
         let own_left = sender.own.left(now_ms, logger, own_limit, quota(&sender.own_quotas));
         let answers_left = sender.answers.left(now_ms, logger, answer_limit, quota(&sender.answer_quotas));
-        let bits = sender.air_bits_per_s;
         let spans =
-            (1..=sender.spans).rev().find(|&spans| on_air_ms(request_bytes(spans), bits) <= own_left)?;
+            (1..=most_spans).rev().find(|&spans| on_air_ms(request_bytes(spans), bits) <= own_left)?;
         let record_ms = on_air_ms(record_bytes(listener.record_bytes), bits).max(1);
         while listener.day.front().is_some_and(|&(at, _)| now_ms.saturating_sub(at) >= DAY_MS) {
             listener.day.pop_front();
@@ -322,7 +311,7 @@ impl Asker {
         listener.open = Some((sent.epoch, sent.sequence));
         let records = sent.spans.iter().map(|span| u32::from(span.count)).sum();
         listener.day.push_back((now_ms, records));
-        if let Some(sender) = self.senders.get_mut(radio).and_then(Option::as_mut) {
+        if let Some(sender) = self.senders.get_mut(radio) {
             sender.own.spend(now_ms, sent.logger, sent.airtime_ms.into());
             sender.answers.spend(now_ms, sent.logger, sent.answer_ms.into());
         }

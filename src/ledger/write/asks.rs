@@ -16,6 +16,9 @@ use crate::time::{GatewayTime, Stamp};
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
+/// Under a clock that is set to 1970 all requests are of the last day: the newest are enough to exceed any limit.
+const SPENT_MAX: u32 = 100_000;
+
 const REQUEST: &str = "epoch = ? AND sequence = ?";
 
 /// Writes what was sent and what ended. Call it within a transaction that writes.
@@ -102,8 +105,9 @@ impl Ledger {
         if !query::value::<bool>(&self.db, ended, [])? {
             return Ok(None);
         }
-        let sql =
-            "SELECT at, radio, logger, airtime_ms, answer_ms, records FROM asked WHERE at >= ? ORDER BY at";
+        let sql = &format!(
+            "SELECT at, radio, logger, airtime_ms, answer_ms, records FROM asked WHERE at >= ? ORDER BY at DESC LIMIT {SPENT_MAX}"
+        );
         let mut all = Vec::new();
         query::each(&self.db, sql, [since], |(at, radio, logger, airtime_ms, answer_ms, records)| {
             let (radio, logger): (u8, u16) = (radio, logger);
@@ -112,6 +116,8 @@ impl Ledger {
             all.push(Spent { at, radio: RadioId(radio), logger, airtime_ms, answer_ms, records });
             Ok(())
         })?;
+        // The oldest first, as they are forgotten.
+        all.reverse();
         Ok(Some(all))
     }
 }

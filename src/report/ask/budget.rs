@@ -155,7 +155,7 @@ mod tests {
             prop_assert!(quotas.values().sum::<u64>() <= limit);
             for demand in &demands {
                 prop_assert!(quotas[&demand.logger] <= demand.could_use_ms);
-                // Nobody gets less than its share while it could use it.
+                // Each logger gets its share if it can use it.
                 prop_assert!(quotas[&demand.logger] >= demand.could_use_ms.min(limit / 4));
             }
             let (mut hour, mut now) = (Hour::default(), 0);

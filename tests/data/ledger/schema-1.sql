@@ -1,6 +1,7 @@
 -- A small ledger of schema 1: settled readings and journal, profiles, an event, an opaque record, conflicts, unopened
 -- frames, hand downloads, a write-off, notices. Frames went through a daemon; rows of hand downloads, the write-off, a notice
--- and the listening span were added by SQL. All in it is invented. Never edited: later releases must bring it up to date
+-- and the listening span were added by SQL. All in it is invented. Never edited once
+-- schema 1 is released: later releases must bring it up to date
 -- (tests/migrations.rs).
 PRAGMA page_size = 1024;
 PRAGMA application_id = 1937007464;
