@@ -187,6 +187,7 @@ proptest! {
             time: near(time.into(), step_s) as u32,
             counts: counts.iter().map(|&count| near(count.into(), step) as i32).collect(),
             faults: 0,
+            missing: 0,
             battery_mv: Some(3600),
             board_centi_c: Some(412),
             steps: (!steps.is_exact()).then(|| Arc::new(steps)),

@@ -51,6 +51,7 @@ mod starts;
 mod status;
 mod storage;
 mod strangers;
+mod styles;
 mod units;
 mod units_cli;
 mod util;

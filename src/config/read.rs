@@ -484,6 +484,41 @@ impl<'a, 'i> Table<'a, 'i> {
         Some(texts)
     }
 
+    /// Whole numbers in a range, as many as `count` allows.
+    pub(super) fn wholes(
+        &self,
+        field: &Field,
+        count: RangeInclusive<usize>,
+        range: RangeInclusive<u32>,
+    ) -> Option<Vec<u32>> {
+        let (_, value) = self.value(field)?;
+        let DeValue::Array(items) = value.get_ref() else {
+            self.wrong_type(field, value.get_ref(), "an array of whole numbers");
+            return None;
+        };
+        if !count.contains(&items.len()) {
+            let (low, high) = (count.start(), count.end());
+            let text = format!("{} entries, allowed {low} to {high}; write {}", items.len(), field.what);
+            self.note(field, &text);
+            return None;
+        }
+        let mut all = Vec::new();
+        for item in items.iter() {
+            let DeValue::Integer(number) = item.get_ref() else {
+                self.wrong_type(field, item.get_ref(), "whole numbers");
+                return None;
+            };
+            let whole = u32::from_str_radix(number.as_str(), number.radix()).ok();
+            let Some(whole) = whole.filter(|whole| range.contains(whole)) else {
+                let (low, high) = (range.start().to_string(), range.end().to_string());
+                self.out_of_range(field, &number.to_string(), &low, &high);
+                return None;
+            };
+            all.push(whole);
+        }
+        Some(all)
+    }
+
     /// Notes a number that is too small or too large.
     pub(super) fn out_of_range(&self, field: &Field, value: &str, low: &str, high: &str) {
         // A number with more digits than any allowed number may be part of a key without its quotes.

@@ -70,6 +70,18 @@ pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
             format!("{name}: {ends} within a frame. That is usual, and the rest of it is not counted."),
         ));
     }
+    for (kind, group) in &file.skipped {
+        let first = group.examples.first().map(|(place, _)| format!(", the first at {place}"));
+        let what = if *kind == "no value" {
+            "rows without a value in any channel"
+        } else {
+            "lines without a time, such as totals and remarks"
+        };
+        notes.push((
+            Urgency::Usual,
+            format!("{name}: left out: {} {what}{}.", thousands(group.count), first.unwrap_or_default()),
+        ));
+    }
     if file.odd_times > 0 {
         let times = counted(file.odd_times, "time");
         notes.push((
