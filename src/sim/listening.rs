@@ -361,7 +361,7 @@ mod tests {
     #[test]
     fn a_logger_that_holds_nothing_of_it_states_so_once_a_day() {
         let mut logger = listener(100.0);
-        let mut ask = |logger: &mut Listener, at: i64, sequence: u32| {
+        let ask = |logger: &mut Listener, at: i64, sequence: u32| {
             logger.sent(at, SLOT, id(100));
             hear(logger, at, &frame(1, sequence, &again(200, 2)))
         };
@@ -374,7 +374,7 @@ mod tests {
     fn a_clock_is_set_only_as_an_answer_to_the_frame_just_sent_from_2020_on_and_once_an_hour() {
         let mut logger = listener(100.0);
         let set = |time: u32, sequence: u32| Request::SetClock { time, answers: (3, sequence) };
-        let mut ask = |logger: &mut Listener, at: i64, number: u32, request: &Request| {
+        let ask = |logger: &mut Listener, at: i64, number: u32, request: &Request| {
             logger.sent(at, SLOT, id(100));
             hear(logger, at, &frame(1, number, request))
         };
