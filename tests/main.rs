@@ -27,6 +27,7 @@ mod layers;
 mod layouts;
 mod ledger;
 mod link;
+mod listens;
 mod logbook;
 mod matching;
 mod migrations;

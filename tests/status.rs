@@ -155,6 +155,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         site: "Harrow Tarn embankment".to_owned(),
         utc_offset_s: MOUNTAIN,
         in_force: Vec::new(),
+        not_taken: Vec::new(),
         ledger_path: "/var/lib/stonechat/ledger.db".into(),
         ledger_bytes: 8_123_456,
         wal_is_long: false,

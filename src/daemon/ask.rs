@@ -16,8 +16,11 @@ use std::time::{Duration, Instant};
 const DAY_S: i64 = 86_400;
 
 impl Daemon {
-    /// Milliseconds by a clock that is never set.
+    /// Milliseconds by a clock that is never set; a simulated clock has a steady one of its own.
     fn steady_ms(&self) -> i64 {
+        if self.clock.computer_s().is_none() {
+            return self.clock.steady_s().saturating_mul(1000);
+        }
         i64::try_from(self.started.elapsed().as_millis()).unwrap_or(i64::MAX)
     }
 

@@ -20,7 +20,7 @@ use crate::config::Ask;
 use crate::ledger::read::Read;
 use crate::ledger::read::side_tables::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
-use crate::record::in_force::InForce;
+use crate::record::in_force::{InForce, NotTaken};
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::record::written::{Remark, WrittenOff};
@@ -44,6 +44,8 @@ pub struct Surroundings {
     pub utc_offset_s: i32,
     /// The files that cannot be used, instead of which their text in force is used.
     pub in_force: Vec<InForce>,
+    /// The files that were changed since the running daemon took them.
+    pub not_taken: Vec<NotTaken>,
     pub ledger_path: PathBuf,
     /// Size of the ledger with its -wal.
     pub ledger_bytes: u64,

@@ -1,6 +1,7 @@
 //! The status as JSON.
 
 use super::next::next_step;
+use crate::record::in_force::NotTaken;
 use crate::record::judge::Outcome;
 use crate::record::unread::{Dropped, Foreign};
 use crate::record::written::Remark;
@@ -32,6 +33,8 @@ struct StatusJson<'a, D, N> {
     if_the_gateway_stays_so: Option<FirstToOverwrite>,
     daemon_running: bool,
     daemon: Option<&'a D>,
+    /// The files that were changed since the running daemon took them.
+    not_taken: &'a [NotTaken],
     ledger: LedgerJson<'a>,
     radios: Vec<RadioJson<'a>>,
     conflicts: ConflictsJson,
@@ -144,6 +147,7 @@ pub fn as_json(status: &Status) -> impl Serialize {
         if_the_gateway_stays_so: status.first_to_overwrite.map(FirstToOverwrite::from),
         daemon_running: around.daemon_alive,
         daemon: around.daemon.as_ref(),
+        not_taken: &around.not_taken,
         ledger: LedgerJson {
             path: &around.ledger_path,
             bytes: around.ledger_bytes,
