@@ -155,6 +155,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         site: "Harrow Tarn embankment".to_owned(),
         utc_offset_s: MOUNTAIN,
         in_force: Vec::new(),
+        not_taken: Vec::new(),
         ledger_path: "/var/lib/stonechat/ledger.db".into(),
         ledger_bytes: 8_123_456,
         wal_is_long: false,
@@ -163,6 +164,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         disk_free_bytes: Some(11_400_000_000),
         daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == Phase::Running),
         daemon,
+        ask: None,
     }
 }
 
