@@ -130,8 +130,11 @@ impl Field {
     }
 
     fn configure(&self, all: &Value, file: &Value) {
-        let of =
-            all["loggers"].as_array().unwrap().iter().find(|of| number(&of["address"]) == i64::from(self.logger));
+        let of = all["loggers"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|of| number(&of["address"]) == i64::from(self.logger));
         let of = of.unwrap();
         let interval = file.get("interval_s").map_or(number(&of["interval_s"]), number);
         let channels: Vec<String> = of["raw_units"]
@@ -153,7 +156,10 @@ impl Field {
             channels.join(", ")
         );
         std::fs::write(self.path("loggers.toml"), loggers).unwrap();
-        let keys = format!("[[key]]\naddress = {}\nslot = 0\nhex = \"{}\"\n", self.logger, "8f1c27d5a06b93e4d21f5c7708be4a39");
+        let keys = format!(
+            "[[key]]\naddress = {}\nslot = 0\nhex = \"{}\"\n",
+            self.logger, "8f1c27d5a06b93e4d21f5c7708be4a39"
+        );
         std::fs::write(self.path("keys.toml"), keys).unwrap();
         use std::os::unix::fs::PermissionsExt;
         std::fs::set_permissions(self.path("keys.toml"), std::fs::Permissions::from_mode(0o600)).unwrap();
@@ -323,6 +329,13 @@ fn scores(folder: &str) -> [usize; 3] {
 
 #[test]
 fn most_files_of_other_programs_need_no_edit_and_none_brings_a_wrong_row() {
+    // These numbers may only improve.
     let [none, _, more] = scores("styles");
-    assert!(none >= 1 && more <= 60, "{none} {more}");
+    assert!(none >= 52 && more == 0, "{none} {more}");
+}
+
+#[test]
+fn files_by_someone_who_did_not_know_the_importer_are_scored_apart() {
+    let [none, _, more] = scores("styles20");
+    assert!(none >= 15 && more <= 5, "{none} {more}");
 }

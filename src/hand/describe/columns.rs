@@ -372,10 +372,13 @@ impl Seen {
         }
         // `sin(α)` and `mV/V` hold marks that separate words elsewhere.
         let of_two = self.name.rsplit([' ', '_', ',']).next().unwrap_or_default();
-        if words::measured_unit(of_two).is_some() || words::is_celsius(of_two) {
-            return of_two;
-        }
-        self.name.rsplit([' ', '_', '/', ',', '.', '-']).next().unwrap_or_default()
+        let last = if words::measured_unit(of_two).is_some() || words::is_celsius(of_two) {
+            of_two
+        } else {
+            self.name.rsplit([' ', '_', '/', ',', '.', '-']).next().unwrap_or_default()
+        };
+        // One letter at the end of a name may number it: sensor A, sensor C.
+        if matches!(last, "A" | "C") { "" } else { last }
     }
 
     /// The text after each of its numbers.

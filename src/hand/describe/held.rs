@@ -6,6 +6,7 @@
 //! every row again.
 
 use super::columns::{Seen, is_numeric, value};
+use super::found::Found;
 use super::look::Description;
 use super::roles::Role;
 use super::times::Reading;
@@ -15,7 +16,7 @@ use crate::record::roster::{Logger, Roster};
 use crate::time::LoggerTime;
 use crate::wire::record::{RawUnit, Reading as HeldReading};
 use crate::wire::seq::{Address, Identity};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 /// How many held readings are compared.
 const HELD_MAX: usize = 20_000;
@@ -86,29 +87,7 @@ impl HeldReadings {
     }
 }
 
-/// What held readings have shown.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Found {
-    /// For the person: what was compared, and what it shows.
-    pub(super) notes: Vec<String>,
-    /// The clock of the file in seconds east of UTC.
-    pub(super) offset_s: Option<i32>,
-    /// Channel and unit of columns.
-    pub(super) channels: BTreeMap<usize, (usize, &'static str)>,
-    /// The columns that hold other values of the record.
-    pub(super) battery: Option<(usize, u32)>,
-    pub(super) board: Option<usize>,
-    /// The column with the sequences, and the epoch of all of them.
-    pub(super) sequence: Option<(usize, u32)>,
-    /// Whether seconds are left out; `None`: not known.
-    pub(super) cut: Option<bool>,
-    /// Whether times are exact, although no seconds are shown.
-    pub(super) is_exact: bool,
-    /// Numbers such as -9999, by column: whether they mean that there is no value.
-    pub(super) odd: BTreeMap<(usize, String), bool>,
-}
-
-/// The units in which files show a raw unit, with the counts in one.
+/// The units in which files show a raw unit, with the counts in one; then bare counts, also ten of them, and so on.
 fn units_of(raw: Option<RawUnit>) -> Vec<(&'static str, i128)> {
     const UNITS: [&str; 18] = [
         "Hz", "mHz", "kHz", "ohm", "mohm", "kohm", "V/V", "mV/V", "uV/V", "A", "mA", "uA", "nA", "V", "mV",
@@ -121,9 +100,14 @@ fn units_of(raw: Option<RawUnit>) -> Vec<(&'static str, i128)> {
             (of == raw && raw.is_some()).then_some((*name, counts.parse().ok()?))
         })
         .collect();
-    all.push(("count", 1));
+    let by_ten = (0..=9).map(|zeros| (COUNT, 10_i128.pow(zeros)));
+    let more: Vec<_> = by_ten.filter(|(_, counts)| !all.iter().any(|(_, of)| of == counts)).collect();
+    all.extend(more);
     all
 }
+
+/// The unit of bare counts.
+const COUNT: &str = "count";
 
 /// One row of the sample: its place among the kept rows, and the number in each column, in 1e-9.
 struct Sampled {
@@ -157,22 +141,37 @@ impl Tally {
     }
 }
 
+/// The column that agrees best with a channel, its unit, and the counts in one number.
+struct Best {
+    column: usize,
+    unit: &'static str,
+    counts: i128,
+    tally: Tally,
+    /// Whether the file names this unit.
+    is_named: bool,
+}
+
 /// How the file agrees, read in one way.
 struct Agreement {
     reading: usize,
     offset_s: i64,
     rows: usize,
     /// For each channel the column and the unit that agree best.
-    channels: Vec<(usize, &'static str, Tally)>,
+    channels: Vec<Best>,
 }
 
 impl Agreement {
     fn percent(&self) -> usize {
-        self.channels.iter().map(|(_, _, tally)| tally.percent()).min().unwrap_or(0)
+        self.channels.iter().map(|best| best.tally.percent()).min().unwrap_or(0)
+    }
+
+    /// How many channels agree in the unit that the file names.
+    fn named(&self) -> usize {
+        self.channels.iter().filter(|best| best.is_named).count()
     }
 
     fn is_telling(&self) -> bool {
-        let any = self.channels.iter().any(|(_, _, tally)| tally.values.len() >= VALUES_MIN);
+        let any = self.channels.iter().any(|best| best.tally.values.len() >= VALUES_MIN);
         any && self.percent() >= AGREE_MIN
     }
 }
@@ -220,23 +219,18 @@ impl Description {
             Some(mark) => vec![mark],
             None => vec![b'.', b','],
         };
-        let mut best: Option<(u8, Agreement)> = None;
-        let mut others = 0;
+        let mut all: Vec<(u8, Agreement)> = Vec::new();
         for &mark in &marks {
             let sample = self.sample(mark);
-            let mut all = self.agreements(held, &sample, mark);
-            all.sort_by_key(|of| (of.percent(), of.rows));
-            let Some(first) = all.pop() else { continue };
-            others = others.max(all.iter().map(Agreement::percent).max().unwrap_or(0));
-            match &best {
-                Some((_, of)) if of.percent() >= first.percent() => others = others.max(first.percent()),
-                Some((_, of)) => {
-                    others = others.max(of.percent());
-                    best = Some((mark, first));
-                }
-                None => best = Some((mark, first)),
-            }
+            all.extend(self.agreements(held, &sample, mark).into_iter().map(|of| (mark, of)));
         }
+        all.sort_by_key(|(_, of)| (of.percent(), of.named(), of.rows));
+        let best = all.pop();
+        // By another decimal mark the same numbers may agree as others: that is no other time.
+        let is_other = |of: &Agreement| {
+            best.as_ref().is_some_and(|(_, best)| (of.reading, of.offset_s) != (best.reading, best.offset_s))
+        };
+        let others = all.iter().filter(|(_, of)| is_other(of)).map(|(_, of)| of.percent()).max().unwrap_or(0);
         let Some((mark, best)) = best.filter(|(_, best)| best.is_telling() && others <= OTHERS_MAX) else {
             found.notes.push(format!(
                 "Compared with what is held of logger {name}: the rows agree at no offset, or at several. What is left \
@@ -308,9 +302,9 @@ impl Description {
         channel: usize,
         pairs: &[(&Sampled, &(Identity, HeldReading))],
         mark: u8,
-    ) -> Option<(usize, &'static str, Tally)> {
+    ) -> Option<Best> {
         let raw = held.raw_units.get(channel).copied().flatten();
-        let mut best: Option<(usize, &'static str, Tally)> = None;
+        let mut best: Option<Best> = None;
         for at in self.number_columns() {
             let named = match self.roles[at] {
                 Role::Channel(unit) => Some(unit),
@@ -318,8 +312,9 @@ impl Description {
             };
             let step = step(&self.columns[at], mark);
             for (name, counts) in units_of(raw) {
-                // A step must be a whole number of counts.
-                if named.is_some_and(|named| named != name) || (step * counts) % NANO != 0 {
+                // A step must be a whole number of counts; one that no unit names must show every count.
+                let is_scaled = name == COUNT && counts > 1;
+                if (step * counts) % NANO != 0 || (is_scaled && step * counts != NANO) {
                     continue;
                 }
                 let mut tally = Tally::default();
@@ -332,12 +327,10 @@ impl Description {
                         tally.note(is_near(number, count.into(), counts, step), count.into());
                     }
                 }
-                let better = |of: &(usize, &'static str, Tally)| {
-                    (tally.percent(), named.is_some())
-                        > (of.2.percent(), matches!(self.roles[of.0], Role::Channel(_)))
-                };
-                if best.as_ref().is_none_or(better) {
-                    best = Some((at, name, tally));
+                let is_named = named == Some(name);
+                let merit = (tally.percent(), is_named);
+                if best.as_ref().is_none_or(|of| merit > (of.tally.percent(), of.is_named)) {
+                    best = Some(Best { column: at, unit: name, counts, tally, is_named });
                 }
             }
         }
@@ -372,8 +365,9 @@ impl Description {
             best.rows
         ));
         found.offset_s = Some(best.offset_s as i32);
-        for (channel, (at, unit, _)) in best.channels.iter().enumerate() {
-            found.channels.insert(*at, (channel, unit));
+        for (channel, of) in best.channels.iter().enumerate() {
+            let scale = Some(of.counts).filter(|counts| of.unit == COUNT && *counts > 1);
+            found.channels.insert(of.column, (channel, of.unit, scale));
         }
         if found.channels.len() < best.channels.len() {
             // One column cannot be two channels.
@@ -408,7 +402,10 @@ impl Description {
             .flat_map(|&scale| free.iter().map(move |&at| (at, scale)))
             .find(|&(at, scale)| tally(at, i128::from(scale), &battery).is_telling(1));
         let board = |held: &HeldReading| held.board_centi_c.map(i64::from);
-        found.board = free.iter().copied().find(|&at| tally(at, 100, &board).is_telling(VALUES_MIN));
+        found.board = [100, 1]
+            .iter()
+            .flat_map(|&scale| free.iter().map(move |&at| (at, scale)))
+            .find(|&(at, scale)| tally(at, i128::from(scale), &board).is_telling(VALUES_MIN));
         self.find_sequence(&pairs, &free, found);
         self.find_odd(held, best, reading, found);
     }
@@ -454,8 +451,9 @@ impl Description {
     fn find_odd(&self, held: &HeldReadings, best: &Agreement, reading: &Reading, found: &mut Found) {
         let tolerance_s = self.tolerance_s(reading);
         for (at, column) in self.columns.iter().enumerate() {
-            let Some(&(channel, name)) = found.channels.get(&at) else { continue };
-            let counts: i128 = unit(name).and_then(|(_, counts)| counts.parse().ok()).unwrap_or(1);
+            let Some(&(channel, name, scale)) = found.channels.get(&at) else { continue };
+            let counts =
+                scale.or_else(|| unit(name).and_then(|(_, counts)| counts.parse().ok())).unwrap_or(1);
             let cells = if column.odd.is_empty() { Vec::new() } else { self.cells_of(&[at]) };
             for text in column.odd.keys() {
                 let number = value(text.as_bytes(), self.decimal_mark.unwrap_or(b'.')).0;

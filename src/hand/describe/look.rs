@@ -1,7 +1,7 @@
 //! Reads the file once, and keeps what it finds.
 
 use super::columns::{NumberMarks, Seen};
-use super::held::Found;
+use super::found::Found;
 use super::roles::{Role, roles};
 use super::style::{Beginning, Heading, NearRow, beginning, encoding};
 use super::times::Times;

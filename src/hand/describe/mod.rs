@@ -12,6 +12,7 @@
 
 mod columns;
 mod forms;
+mod found;
 mod held;
 mod look;
 mod print;

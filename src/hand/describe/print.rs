@@ -200,7 +200,7 @@ impl Description {
             if !found.channels.is_empty() && matches!(role, Role::Channel(_) | Role::Unnamed) {
                 *role = Role::Unused;
             }
-            if let Some((_, unit)) = found.channels.get(&at) {
+            if let Some((_, unit, _)) = found.channels.get(&at) {
                 *role = Role::Channel(unit);
             }
             match found.battery {
@@ -209,8 +209,8 @@ impl Description {
                 _ => {}
             }
             match found.board {
-                Some(of) if of == at => *role = Role::Board,
-                Some(_) if *role == Role::Board => *role = Role::Unused,
+                Some((of, scale)) if of == at => *role = Role::Board(scale),
+                Some(_) if matches!(role, Role::Board(_)) => *role = Role::Unused,
                 _ => {}
             }
             match found.sequence {
@@ -231,7 +231,7 @@ impl Description {
         let roles = self.final_roles();
         let any_channel = roles.iter().any(|role| matches!(role, Role::Channel(_)));
         let used = |role: &Role| {
-            matches!(role, Role::Channel(_) | Role::Battery(_) | Role::Board)
+            matches!(role, Role::Channel(_) | Role::Battery(_) | Role::Board(_))
                 || (*role == Role::Unnamed && !any_channel)
         };
         let used: Vec<usize> = (0..roles.len()).filter(|&at| used(&roles[at])).collect();
@@ -434,14 +434,18 @@ impl Description {
         let mut channel = |unit: String| {
             let proven = self.found.as_ref().and_then(|found| found.channels.get(&at));
             let number = match proven {
-                Some((channel, _)) => format!("channel = {channel}  # agrees with held readings"),
+                Some((channel, _, _)) => format!("channel = {channel}  # agrees with held readings"),
                 None => {
                     let number = *channels;
                     *channels += 1;
                     format!("channel = {number}  # in the file's order: check")
                 }
             };
-            vec![is("channel"), number, unit, resolution.clone()]
+            let mut lines = vec![is("channel"), number, unit, resolution.clone()];
+            if let Some((_, _, Some(scale))) = proven {
+                lines.push(format!("scale = {scale}  # raw counts in one of the file's, by held readings"));
+            }
+            lines
         };
         let mut lines = match role {
             Role::Logger => vec![is("logger")],
@@ -460,7 +464,12 @@ impl Description {
                 format!("scale = {scale}  # millivolts in one of the file's"),
                 resolution,
             ],
-            Role::Board => vec![is("board_c"), resolution],
+            Role::Board(100) => vec![is("board_c"), resolution],
+            Role::Board(_) => vec![
+                is("board_c"),
+                "scale = \"0.01\"  # degrees Celsius in one of the file's".to_owned(),
+                resolution,
+            ],
             Role::Channel(unit) => channel(format!("unit = \"{unit}\"")),
             Role::Unnamed if !any_channel => channel(format!(
                 "unit = \"{CHOOSE}\"  # choose: count, Hz, ohm, mV/V, mA, V, sine or pulse; an engineering value is left out"
@@ -468,7 +477,7 @@ impl Description {
             Role::Text => vec![is("text"), format!("text = {}", toml_text(the_text(column)?))],
             Role::Unnamed | Role::Unused | Role::Record => return None,
         };
-        if matches!(role, Role::Battery(_) | Role::Board | Role::Channel(_) | Role::Unnamed) {
+        if matches!(role, Role::Battery(_) | Role::Board(_) | Role::Channel(_) | Role::Unnamed) {
             lines.extend(suffix);
         }
         Some(lines)

@@ -1,7 +1,7 @@
 //! The meaning of each column, as far as its name and its cells show it.
 
 use super::columns::Seen;
-use super::words::{Word, is_celsius, measured_unit};
+use super::words::{self, Word, is_celsius, measured_unit};
 use crate::config::layout::Piece;
 
 /// The meaning of a column.
@@ -18,7 +18,8 @@ pub(super) enum Role {
     /// Seconds since 1970, milliseconds, or a spreadsheet's day number, with the format.
     Counted(&'static str),
     Battery(u32),
-    Board,
+    /// In this many hundredths of a degree.
+    Board(u32),
     /// A channel in this unit.
     Channel(&'static str),
     /// Numbers without a known name.
@@ -55,11 +56,10 @@ pub(super) fn roles(columns: &[Seen], decimal_mark: u8) -> Vec<Role> {
         let unit = the_text(column).and_then(measured_unit);
         let before = at.checked_sub(1).and_then(|before| roles.get(before).cloned());
         let role = match (&role, unit, before) {
-            (Role::Unused, Some(unit), Some(Role::Unnamed)) => {
+            (Role::Unused, Some(unit), Some(Role::Unnamed | Role::Channel(_))) => {
                 roles[at - 1] = Role::Channel(unit);
                 Role::Text
             }
-            (Role::Unused, Some(unit), Some(Role::Channel(before))) if unit == before => Role::Text,
             (Role::Unused, Some(unit), Some(Role::Battery(_))) if matches!(unit, "V" | "mV") => {
                 roles[at - 1] = Role::Battery(if unit == "V" { 1000 } else { 1 });
                 Role::Text
@@ -70,7 +70,7 @@ pub(super) fn roles(columns: &[Seen], decimal_mark: u8) -> Vec<Role> {
         if roles[at] == Role::Unused
             && the_text(column).is_some_and(is_celsius)
             && at > 0
-            && roles[at - 1] == Role::Board
+            && matches!(roles[at - 1], Role::Board(_))
         {
             roles[at] = Role::Text;
         }
@@ -207,7 +207,7 @@ fn role(column: &Seen, decimal_mark: u8) -> Role {
         return Role::Battery(if volts { 1000 } else { 1 });
     }
     if column.says(Word::Board) && (measured_unit(unit).is_none() || column.says(Word::Temperature)) {
-        return Role::Board;
+        return Role::Board(if words::is_centi_celsius(unit) { 1 } else { 100 });
     }
     let counts_on = column.numbers > 1 && of.by_one * 2 > of.changes && of.places == 0;
     if counts_on && measured_unit(unit).is_none() && !column.says(Word::Count)

@@ -124,14 +124,24 @@ impl Cut {
         delimiters.push(Delimiter::Spaces);
         delimiters.extend(widths(texts).map(Delimiter::Fixed));
         for is_strict in [true, false] {
-            let mut best: Option<(Self, usize)> = None;
-            for (delimiter, quote) in delimiters.iter().flat_map(|of| [(of, b'"'), (of, b'\'')]) {
-                if let Some((width, rows)) = Self::rows(texts, delimiter, quote, is_strict)
-                    && best.as_ref().is_none_or(|(_, most)| rows > *most)
-                {
-                    best = Some((Self { width, delimiter: delimiter.clone(), quote }, rows));
-                }
+            let mut found: Vec<(Self, usize)> = Vec::new();
+            for delimiter in &delimiters {
+                let of = |quote: u8| {
+                    let (width, rows) = Self::rows(texts, delimiter, quote, is_strict)?;
+                    Some((Self { width, delimiter: delimiter.clone(), quote }, rows))
+                };
+                let (double, single) = (of(b'"'), of(b'\''));
+                let rows = |of: &Option<(Self, usize)>| of.as_ref().map_or(0, |(_, rows)| *rows);
+                found.extend(if rows(&single) > rows(&double) { single } else { double });
             }
+            let most = found.iter().map(|(_, rows)| *rows).max().unwrap_or(0);
+            // Among those that fit nearly all rows: a mark before spaces, since a time may contain spaces; then more columns;
+            // then the first of them.
+            let merit = |(cut, rows): &(Self, usize)| {
+                let is_mark = matches!(cut.delimiter, Delimiter::Byte(_));
+                (is_mark && cut.width > 2, cut.width, is_mark, *rows)
+            };
+            let best = found.into_iter().filter(|(_, rows)| rows * 10 >= most * 9).rev().max_by_key(merit);
             if let Some((cut, _)) = best {
                 return Some(cut);
             }
@@ -383,15 +393,15 @@ fn whole(cell: &[u8]) -> Option<(&[u8], bool)> {
 }
 
 /// Seconds or milliseconds since 1970 between 2001 and 2106.
-pub(super) fn is_unix(cell: &[u8]) -> bool {
+fn is_unix(cell: &[u8]) -> bool {
     let Some((digits, _)) = whole(cell) else { return false };
     let seconds = if digits.len() == 13 { &digits[..10] } else { digits };
     seconds.len() == 10 && seconds >= b"1000000000".as_slice() && seconds <= b"4294967295".as_slice()
 }
 
-/// A spreadsheet's day number between 2000 and 2100, with decimals.
-pub(super) fn is_serial(cell: &[u8]) -> bool {
-    whole(cell).is_some_and(|(digits, has_decimals)| {
-        has_decimals && digits.len() == 5 && digits >= b"36526".as_slice() && digits <= b"73051".as_slice()
+/// A spreadsheet's day number between 2000 and 2100; midnight has no decimals.
+fn is_serial(cell: &[u8]) -> bool {
+    whole(cell).is_some_and(|(digits, _)| {
+        digits.len() == 5 && digits >= b"36526".as_slice() && digits <= b"73051".as_slice()
     })
 }

@@ -118,7 +118,7 @@ impl Times {
         for of in forms {
             all = all
                 .iter()
-                .flat_map(|so_far| of.iter().map(|format| [&so_far[..], &[format.clone()]].concat()))
+                .flat_map(|so_far| of.iter().map(|format| [so_far, std::slice::from_ref(format)].concat()))
                 .collect();
             all.truncate(COMBINATIONS_MAX);
         }

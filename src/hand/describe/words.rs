@@ -191,24 +191,74 @@ const WORDS: [(Word, &[&str]); 17] = [
     (Word::Unit, &["unit", "units", "einheit", "unité", "unite", "unidad"]),
 ];
 
-/// The words of a text, in lower case.
-fn words(text: &str) -> impl Iterator<Item = String> + '_ {
-    text.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty()).map(str::to_lowercase)
+/// The words of a text, in lower case: also those that begin with a capital letter within a name, and those before
+/// digits.
+fn words(text: &str) -> Vec<String> {
+    let mut all: Vec<String> = Vec::new();
+    for part in text.split(|c: char| !c.is_alphanumeric()).filter(|part| !part.is_empty()) {
+        all.push(part.to_lowercase());
+        let (mut word, mut last) = (String::new(), None);
+        for c in part.chars() {
+            let is_next = last.is_some_and(|last: char| {
+                (last.is_lowercase() && c.is_uppercase()) || (last.is_numeric() != c.is_numeric())
+            });
+            if is_next {
+                all.push(std::mem::take(&mut word));
+            }
+            word.extend(c.to_lowercase());
+            last = Some(c);
+        }
+        all.push(word);
+    }
+    all
 }
 
 /// Whether a text has a word of this meaning.
 pub(super) fn has(text: &str, word: Word) -> bool {
     let of = WORDS.iter().find(|(of, _)| *of == word).map_or(&[][..], |(_, words)| words);
-    words(text).any(|found| of.contains(&found.as_str()))
+    words(text).iter().any(|found| of.contains(&found.as_str()))
 }
 
 /// How many words of a text have a known meaning.
 pub(super) fn known(text: &str) -> usize {
-    words(text).filter(|word| WORDS.iter().any(|(_, of)| of.contains(&word.as_str()))).count()
+    words(text).iter().filter(|word| WORDS.iter().any(|(_, of)| of.contains(&word.as_str()))).count()
 }
 
-/// A unit by its name in layouts, from the spellings that files use.
+/// A number before a unit, as in `0.001 Hz` or `1/1000 ohm`: by what power of ten it divides. `None`: there is none.
+fn thousandths(text: &str) -> Option<(u32, &str)> {
+    let (number, unit) = text.split_once([' ', '\u{a0}'])?;
+    let digits = match (number.strip_prefix("1/"), number.strip_prefix("0.").or(number.strip_prefix("0,"))) {
+        (Some(below), _) => {
+            below.strip_prefix('1').filter(|rest| rest.bytes().all(|byte| byte == b'0'))?.len()
+        }
+        (None, Some(decimals)) => {
+            decimals.strip_suffix('1').filter(|rest| rest.bytes().all(|byte| byte == b'0'))?.len() + 1
+        }
+        (None, None) => return None,
+    };
+    Some((u32::try_from(digits).ok()?, unit.trim()))
+}
+
+/// Whether a text is a hundredth of a degree Celsius.
+pub(super) fn is_centi_celsius(text: &str) -> bool {
+    thousandths(text).is_some_and(|(digits, unit)| digits == 2 && is_celsius(unit))
+}
+
+/// A unit by its name in layouts, from the spellings that files use, also with a number before it.
 pub(super) fn measured_unit(text: &str) -> Option<&'static str> {
+    let Some((digits, base)) = thousandths(text) else { return plain_unit(text) };
+    let (raw, counts) = crate::config::layout::unit(plain_unit(base)?)?;
+    let counts: u64 = counts.parse().ok()?;
+    let wanted = counts.checked_div(10_u64.checked_pow(digits)?).filter(|wanted| *wanted > 0)?;
+    ["Hz", "mHz", "kHz", "ohm", "mohm", "kohm", "V/V", "mV/V", "uV/V", "A", "mA", "uA", "nA", "V", "mV", "uV"]
+        .into_iter()
+        .find(|name| {
+            let of = crate::config::layout::unit(name);
+            of.is_some_and(|(of, counts)| of == raw && counts.parse() == Ok(wanted))
+        })
+}
+
+fn plain_unit(text: &str) -> Option<&'static str> {
     const UNITS: [(&str, &[&str]); 18] = [
         ("Hz", &["Hz", "hz", "HZ", "hertz", "Hertz", "1/s"]),
         ("kHz", &["kHz", "khz", "KHz", "KHZ", "kilohertz"]),

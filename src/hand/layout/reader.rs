@@ -259,6 +259,12 @@ impl<'l> LayoutReader<'l> {
             ));
         }
         let count = self.fields.cut(bytes);
+        if bytes == self.header {
+            return Err(NoRow(
+                "another style",
+                "the header again; the file may consist of several files".to_owned(),
+            ));
+        }
         if self.is_remark(bytes, count) {
             return Err(NoRow(NO_TIME, format!("no time: {}", shown(bytes))));
         }
@@ -266,12 +272,6 @@ impl<'l> LayoutReader<'l> {
         if count < self.width_min || !(self.width..count).all(is_empty) {
             let why = format!("number of columns: {count}; rows of this layout have {} here", self.width);
             return Err(NoRow("another style", why));
-        }
-        if bytes == self.header {
-            return Err(NoRow(
-                "another style",
-                "the header again; the file may consist of several files".to_owned(),
-            ));
         }
         Ok(())
     }

@@ -72,14 +72,14 @@ pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
     }
     for (kind, group) in &file.skipped {
         let first = group.examples.first().map(|(place, _)| format!(", the first at {place}"));
-        let what = if *kind == "no value" {
-            "rows without a value in any channel"
+        let (count, what) = if *kind == "no value" {
+            (counted(group.count, "row"), "without a value in any channel")
         } else {
-            "lines without a time, such as totals and remarks"
+            (counted(group.count, "line"), "without a time, such as totals and remarks")
         };
         notes.push((
             Urgency::Usual,
-            format!("{name}: left out: {} {what}{}.", thousands(group.count), first.unwrap_or_default()),
+            format!("{name}: left out: {count} {what}{}.", first.unwrap_or_default()),
         ));
     }
     if file.odd_times > 0 {
