@@ -29,6 +29,7 @@ const GROUPS: &[(&str, &[Line])] = &[
             (&["write-off", "set-aside"], "what is lost; what no key opens"),
         ],
     ),
+    ("Planning", &[(&["plan"], "will it reach? will it last?")]),
     ("Readings", &[(&["export", "plot", "units"], "files, pictures, engineering units")]),
     (
         "Safekeeping",

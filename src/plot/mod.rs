@@ -1,4 +1,4 @@
-//! Draws a picture of readings in time.
+//! Draws pictures: readings in time, sections of radio paths, lives of cells.
 //!
 //! ```text
 //! report::picture ─▶ scene (axis: ticks; words) ─▶ render: SVG, PNG
@@ -37,4 +37,5 @@ pub mod axis;
 pub mod png;
 pub mod render;
 pub mod scene;
+pub mod section;
 pub mod words;

@@ -10,7 +10,7 @@ use super::clock::ClockDrift;
 use super::physics::Sensor;
 use super::random::RandomStream;
 use super::true_time::TrueTime;
-use crate::record::roster::{Channel, InService, Logger, Roster};
+use crate::record::roster::{Channel, InService, Logger, Roster, Standing};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Slot};
 use std::fmt;
@@ -255,6 +255,7 @@ impl FieldPlan {
                 out_of_service_from: None,
                 listens: false,
                 battery_installed: None,
+                standing: Standing::default(),
                 area: Some(logger.area.clone()),
                 access: None,
                 channels,
