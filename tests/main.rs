@@ -33,6 +33,7 @@ mod neighbours;
 mod ownsite;
 mod paths;
 mod people;
+mod plan;
 mod plot;
 mod points;
 mod power;

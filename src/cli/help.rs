@@ -29,7 +29,6 @@ const GROUPS: &[(&str, &[Line])] = &[
             (&["write-off", "set-aside"], "what is lost; what no key opens"),
         ],
     ),
-    ("Planning", &[(&["plan"], "will it reach? will it last?")]),
     ("Readings", &[(&["export", "plot", "units"], "files, pictures, engineering units")]),
     (
         "Safekeeping",
@@ -41,7 +40,7 @@ const GROUPS: &[(&str, &[Line])] = &[
     (
         "Setting up",
         &[
-            (&["init", "enrol", "check"], "first files, a new logger, all mistakes"),
+            (&["plan", "init", "enrol", "check"], "plan the radio; first files, all mistakes"),
             (&["key", "run"], "keys, and how to change one; the daemon"),
         ],
     ),

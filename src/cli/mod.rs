@@ -128,7 +128,7 @@ enum Command {
     /// Draw readings over time as a picture (SVG or PNG), with gaps as gaps
     #[command(after_help = plot::HELP)]
     Plot(plot::Args),
-    /// Plan before anything is put up: will the radio reach?
+    /// Plan before anything is put up: will the radio reach, how many loggers fit, will the cell last?
     #[command(subcommand, after_help = plan::HELP)]
     Plan(plan::Command),
     /// Which loggers to visit, in which order and until when, and what to fetch

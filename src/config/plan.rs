@@ -7,15 +7,16 @@ mod battery;
 mod radio;
 mod traffic;
 
+pub use battery::{Climate, Draws, SensorDraw};
+pub use traffic::Traffic;
+
 use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, Notes, Table};
 use crate::record::roster::Standing;
 use crate::siting::airtime::Modulation;
-use crate::siting::battery::MONTHS;
 use crate::siting::cell::Cell;
 use crate::siting::link::Radio;
-use crate::wire::record::RawUnit;
 use std::path::Path;
 
 const RADIO: Field = Field::optional("radio", "the radio of the loggers");
@@ -63,54 +64,6 @@ pub struct Plan {
     pub climates: Vec<Climate>,
 }
 
-/// What the loggers send.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Traffic {
-    pub loggers: u32,
-    pub channels: u8,
-    pub interval_s: u32,
-    /// Each frame is sent up to this much later, at random.
-    pub random_offset_s: f64,
-    pub clock_ppm: f64,
-    /// The user's own limits of the time on the air.
-    pub limit_logger_percent: Option<f64>,
-    pub limit_gateway_percent: Option<f64>,
-    pub asks_again: bool,
-    pub records_per_ask: u32,
-}
-
-/// What a logger takes from its cell, apart from its sensors.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Draws {
-    pub sleep_ua: f64,
-    pub board_ms: f64,
-    pub board_ma: f64,
-    pub transmit_ma: f64,
-    /// Milliseconds of a frame; `None`: by the modulation.
-    pub transmit_ms: Option<f64>,
-    pub listen_ms: f64,
-    pub listen_ma: f64,
-    /// `None`: each reading is sent at once.
-    pub send_every_s: Option<f64>,
-    pub repeats_each: f64,
-    pub answers_a_day: f64,
-}
-
-/// What one measurement of a kind of channel takes.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SensorDraw {
-    pub raw_unit: RawUnit,
-    pub ms: f64,
-    pub ma: f64,
-}
-
-/// Mean temperatures from January to December.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Climate {
-    pub name: String,
-    pub monthly_c: [f64; MONTHS],
-}
-
 /// Reads the file.
 pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> Option<Plan> {
     let remedy = "name the plan with --plan, or begin with a copy of the example plan.toml";
@@ -140,7 +93,8 @@ fn of_file(file: &Table<'_, '_>) -> Plan {
         traffic: section(&TRAFFIC).and_then(|table| traffic::traffic(&table)),
         draws: section(&LOGGER).and_then(|table| battery::draws(&table)),
         sensors: battery::sensors(&sensors),
-        cell: section(&CELL).and_then(|table| battery::cell(file, &table, &capacities)),
+        cell: section(&CELL)
+            .and_then(|table| battery::cell(&table, &capacities, |text| file.note(&CAPACITY, text))),
         climates: battery::climates(&climates),
     }
 }

@@ -33,6 +33,7 @@
 //! ```
 
 pub mod axis;
+pub mod lives;
 #[cfg(feature = "desk")]
 pub mod png;
 pub mod render;

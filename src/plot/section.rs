@@ -204,9 +204,18 @@ impl Draw {
         self.path(vec![at((length_m, last)), at((length_m, ends_m.1))], 3.0, BLACK);
         self.worst(picture.case, &frame);
         self.path(vec![(left, top), (right, top), (right, bottom), (left, bottom), (left, top)], 1.0, FRAME);
-        let label = |y: f64| (y - 12.0).max(top + 10.0);
-        self.text((left + 8.0, label(frame.y(ends_m.0))), "logger".to_owned(), TEXT, Anchor::Start, true);
-        self.text((right - 8.0, label(frame.y(ends_m.1))), "mast".to_owned(), TEXT, Anchor::End, true);
+        for (name, x, y) in [("logger", left, frame.y(ends_m.0)), ("mast", right, frame.y(ends_m.1))] {
+            let wide = width_of(name, TEXT) + 8.0;
+            let from = if x == left { left + 6.0 } else { right - 6.0 - wide };
+            self.boxed(name.to_owned(), (from, (y - 20.0).max(top + 12.0)), wide, TEXT);
+        }
+    }
+
+    /// A text on white, so that no line runs through it. `from`: its left edge and its middle.
+    fn boxed(&mut self, text: String, (from, y): (f64, f64), wide: f64, size: f64) {
+        let corners = vec![(from, y - 9.0), (from + wide, y - 9.0), (from + wide, y + 9.0), (from, y + 9.0)];
+        self.polygon(corners, WHITE, Some(FRAME));
+        self.text((from + wide / 2.0, y), text, size, Anchor::Middle, false);
     }
 
     /// The point that takes most of the zone.
@@ -225,12 +234,7 @@ impl Draw {
         let is_right = x + 8.0 + wide < frame.right;
         let from = if is_right { x + 5.0 } else { x - 5.0 - wide };
         let y = ((ground + ray) / 2.0).clamp(frame.top + 9.0, frame.bottom - 9.0);
-        self.polygon(
-            vec![(from, y - 8.0), (from + wide, y - 8.0), (from + wide, y + 8.0), (from, y + 8.0)],
-            WHITE,
-            Some(FRAME),
-        );
-        self.text((from + wide / 2.0, y), text, SMALL, Anchor::Middle, false);
+        self.boxed(text, (from, y), wide, SMALL);
     }
 
     /// Water is waves up to its level, where the terrain is lower.

@@ -198,7 +198,8 @@ pub fn life(cell: &Cell, budget: &Budget, monthly_c: &[f64; MONTHS], how: SelfDi
         fails_in_the_cold: volts.is_some_and(|volts| volts < cell.cut_off_volts),
         is_outside_table: coldest_c < table_low
             || warmest_c > table_high
-            || (load_low < load_high && !(load_low..=load_high).contains(&current_ma)),
+            // Below the lowest load, a cell holds at least what it holds there.
+            || (load_low < load_high && current_ma > load_high),
     }
 }
 

@@ -206,6 +206,21 @@ mod tests {
         assert!((mean(&fates[40..]) - fast).abs() < 0.005, "{} {fast}", mean(&fates[40..]));
     }
 
+    /// Clocks within 2 ppm: one site may lose none or far too much; the average of many sites is the formula's.
+    #[test]
+    fn at_fixed_times_sites_differ_and_their_average_is_the_formulas() {
+        let sender = Sender { on_air_s: 1.0, interval_s: 3_600.0 };
+        let clocks = Clocks { drift_ppm: 1.0, offset_s: 0.0, span_s: YEAR_S / 12.0 };
+        let site = |seed| mean(&simulated(&vec![sender; 60], &clocks, &mut seeded(seed)));
+        let sites: Vec<f64> = (0..400).map(site).collect();
+        let average = sites.iter().sum::<f64>() / 400.0;
+        let wanted = lost_of_equal(&sender, 60);
+        assert!((average - wanted).abs() < 0.005, "{average}, by the formula {wanted}");
+        let (least, most) =
+            sites.iter().fold((1.0f64, 0.0f64), |(low, high), &of| (low.min(of), high.max(of)));
+        assert!(least < wanted / 2.0 && most > 2.0 * wanted, "{least} {most}");
+    }
+
     #[test]
     fn fixed_offsets_that_meet_stay_met_for_days_and_a_random_offset_prevents_it() {
         let sender = Sender { on_air_s: 0.6, interval_s: 3_600.0 };

@@ -206,10 +206,11 @@ impl Path<'_> {
         if clearance > wanted {
             return 0.0;
         }
+        // Of an antenna at the ground, both are 0.
+        let share = if wanted > 0.0 { (clearance / wanted).clamp(0.0, 1.0) } else { 0.0 };
         // A sphere on which this path would just be in sight.
         let radius = 0.5 * (length / (a.sqrt() + b.sqrt())).powi(2);
-        let term = self.first_term_db((a, b), radius);
-        if term < 0.0 { 0.0 } else { (1.0 - clearance / wanted) * term }
+        (1.0 - share) * self.first_term_db((a, b), radius).max(0.0)
     }
 
     /// The first term of the loss over a sphere of this radius, in dB.

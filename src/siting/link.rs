@@ -290,9 +290,11 @@ fn cases(radio: &Radio, course: &Course, common: &Common) -> Vec<Case> {
     pairs(radio, &course.section).into_iter().map(|pair| case(radio, course, common, pair)).collect()
 }
 
+/// The case with the smallest margin; of equal ones, that with the least clearance.
 fn least(cases: &[Case]) -> usize {
-    let all = cases.iter().enumerate();
-    all.min_by(|(_, a), (_, b)| a.margin_db.total_cmp(&b.margin_db)).map_or(0, |(at, _)| at)
+    let rank = |case: &Case| (case.margin_db, case.clear_share().unwrap_or(f64::INFINITY));
+    let all = cases.iter().enumerate().map(|(at, case)| (at, rank(case)));
+    all.min_by(|(_, a), (_, b)| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))).map_or(0, |(at, _)| at)
 }
 
 /// The lowest height of one antenna that gives a margin, to 0.1 m.

@@ -1,6 +1,5 @@
 //! `[logger]`, `[[sensor]]`, `[cell]`, `[[capacity]]` and `[[climate]]` of the plan.
 
-use super::{CAPACITY, Climate, Draws, SensorDraw};
 use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
 use crate::siting::battery::MONTHS;
 use crate::siting::cell::{Cell, CellRow, CellTable};
@@ -47,6 +46,38 @@ const MONTHLY: Field =
 
 const MS_MAX: f64 = 3_600_000.0;
 const MA_MAX: f64 = 100_000.0;
+
+/// What a logger takes from its cell, apart from its sensors.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Draws {
+    pub sleep_ua: f64,
+    pub board_ms: f64,
+    pub board_ma: f64,
+    pub transmit_ma: f64,
+    /// Milliseconds of a frame; `None`: by the modulation.
+    pub transmit_ms: Option<f64>,
+    pub listen_ms: f64,
+    pub listen_ma: f64,
+    /// `None`: each reading is sent at once.
+    pub send_every_s: Option<f64>,
+    pub repeats_each: f64,
+    pub answers_a_day: f64,
+}
+
+/// What one measurement of a kind of channel takes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SensorDraw {
+    pub raw_unit: RawUnit,
+    pub ms: f64,
+    pub ma: f64,
+}
+
+/// Mean temperatures from January to December.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Climate {
+    pub name: String,
+    pub monthly_c: [f64; MONTHS],
+}
 
 pub(super) fn draws(table: &Table<'_, '_>) -> Option<Draws> {
     table.refuse_unknown(&[
@@ -100,7 +131,8 @@ pub(super) fn sensors(tables: &[Table<'_, '_>]) -> Vec<SensorDraw> {
     found
 }
 
-pub(super) fn cell(file: &Table<'_, '_>, table: &Table<'_, '_>, rows: &[Table<'_, '_>]) -> Option<Cell> {
+/// The cell; `note` takes what is wrong with its table.
+pub(super) fn cell(table: &Table<'_, '_>, rows: &[Table<'_, '_>], note: impl Fn(&str)) -> Option<Cell> {
     table.refuse_unknown(&[&CELLS, &USABLE, &LOSS, &OPEN, &CUT_OFF, &LOADS]);
     let cells = table.integer(&CELLS, 1..=100_u8).map_or(1, |cells| cells.value);
     let usable = table.number(&USABLE, 1.0..=100.0).unwrap_or(100.0) / 100.0;
@@ -120,7 +152,7 @@ pub(super) fn cell(file: &Table<'_, '_>, table: &Table<'_, '_>, rows: &[Table<'_
     let found = match CellTable::new(loads_ma?, read?) {
         Ok(found) => found,
         Err(error) => {
-            file.note(&CAPACITY, &error.to_string());
+            note(&error.to_string());
             return None;
         }
     };

@@ -1,6 +1,5 @@
 //! `[modulation]` and `[traffic]` of the plan.
 
-use super::Traffic;
 use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
 use crate::siting::airtime::Modulation;
 use crate::wire::record::CHANNELS_MAX;
@@ -28,6 +27,22 @@ const LIMIT_GATEWAY: Field =
     Field::optional("limit_gateway_percent", "your limit of the gateway's time on the air in percent");
 const ASKS: Field = Field::optional("asks_again", "true if the gateway asks for what it missed");
 const RECORDS: Field = Field::optional("records_per_ask", "the most records that one request asks for");
+
+/// What the loggers send.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Traffic {
+    pub loggers: u32,
+    pub channels: u8,
+    pub interval_s: u32,
+    /// Each frame is sent up to this much later, at random.
+    pub random_offset_s: f64,
+    pub clock_ppm: f64,
+    /// The user's own limits of the time on the air.
+    pub limit_logger_percent: Option<f64>,
+    pub limit_gateway_percent: Option<f64>,
+    pub asks_again: bool,
+    pub records_per_ask: u32,
+}
 
 pub(super) fn modulation(table: &Table<'_, '_>) -> Option<Modulation> {
     match table.text(&KIND, NAME_LEN_MAX_CHARS)?.value {

@@ -1,10 +1,11 @@
 //! Will the radio reach, in words: one path, all loggers, and what a picture of a section says.
 
-use super::ARITHMETIC;
+use super::{ARITHMETIC, flowing};
 use crate::report::plan::path::{
     CLEAR_SHARE, EvenGround, Link, LinkCase, LoggerPath, NoCourse, PathPlan, Reach, Remedy,
 };
-use crate::view::term::{Column, SCREEN_LINES, Table, wrapped};
+use crate::text::counted;
+use crate::view::term::{Column, SCREEN_LINES, Table};
 use crate::view::units::{CalculationJson, calculation_json};
 use crate::wire::seq::Address;
 use serde::Serialize;
@@ -45,7 +46,7 @@ fn level(of: Option<f64>) -> String {
 /// One path on one screen.
 pub fn text(plan: &PathPlan, columns: usize) -> String {
     let link = &plan.link;
-    let mut text = wrapped(&format!("Does it reach? {}", answer(link.margin_db())), 0, 0, columns);
+    let mut text = flowing(&format!("Does it reach? {}", answer(link.margin_db())), 0, columns);
     let (a, b) = (plan.course.logger_antenna_m, plan.course.mast_antenna_m);
     let of = format!(
         "{}: {}, {} MHz; antennas {a} m (logger) and {b} m (mast) above the ground",
@@ -53,18 +54,18 @@ pub fn text(plan: &PathPlan, columns: usize) -> String {
         distance(link.length_m),
         plan.radio.frequency_mhz
     );
-    text += &wrapped(&of, 0, 2, columns);
+    text += &flowing(&of, 2, columns);
     text.push('\n');
     text += &budget(plan);
     text.push('\n');
     text += &cases(link, columns);
-    for remedy in &link.remedies {
-        text += &wrapped(&remedied(remedy, a, b), 0, 2, columns);
+    for remedy in link.remedies.iter().filter(|remedy| remedy.gain_db > 0.0) {
+        text += &flowing(&remedied(remedy), 2, columns);
     }
     for caution in &link.cautions {
-        text += &wrapped(&format!("Note: {caution}."), 0, 2, columns);
+        text += &flowing(&format!("Note: {caution}."), 2, columns);
     }
-    text + &wrapped(ARITHMETIC, 0, 0, columns)
+    text + &flowing(ARITHMETIC, 0, columns)
 }
 
 /// The sum that gives the margin.
@@ -79,10 +80,10 @@ fn budget(plan: &PathPlan) -> String {
     line("free space", -link.free_space_db, "dB", "");
     if let Some(case) = link.counts() {
         let by = match case.two_ray_db {
-            Some(two_ray) if two_ray >= case.delta.loss_db => "ground reflection (plane earth)",
-            _ => "diffraction over terrain and earth (delta-Bullington)",
+            Some(two_ray) if two_ray >= case.delta.loss_db => "reflection by even ground (plane earth)",
+            _ => "diffraction (delta-Bullington)",
         };
-        line("terrain", -case.excess_db, "dB", if case.excess_db == 0.0 { "" } else { by });
+        line("terrain", 0.0 - case.excess_db, "dB", if case.excess_db == 0.0 { "" } else { by });
     }
     if link.woodland_db + link.clutter_db > 0.0 {
         line("woodland, clutter", -(link.woodland_db + link.clutter_db), "dB", "");
@@ -138,29 +139,19 @@ fn cases(link: &Link, columns: usize) -> String {
     let mut text = table.fitted(columns, '…');
     if link.cases.iter().any(|case| !case.is_clear()) {
         let percent = CLEAR_SHARE * 100.0;
-        text += &wrapped(
-            &format!("!: less than {percent:.0} % of the first Fresnel zone is free"),
-            0,
-            0,
-            columns,
-        );
+        text +=
+            &flowing(&format!("!: less than {percent:.0} % of the first Fresnel zone is free"), 0, columns);
     }
     text
 }
 
-fn remedied(remedy: &Remedy, a: f64, b: f64) -> String {
-    let wanted = remedy.wanted_db;
-    if remedy.gain_db == 0.0 {
-        return format!("{wanted:.0} dB: reached.");
-    }
-    let higher = |who: &str, from: f64, to: Option<f64>| {
-        to.map(|to| format!("the {who}'s antenna at {to:.1} m instead of {from} m"))
-    };
-    let ways = [higher("logger", a, remedy.logger_antenna_m), higher("mast", b, remedy.mast_antenna_m)];
+fn remedied(remedy: &Remedy) -> String {
+    let higher = |who: &str, to: Option<f64>| to.map(|to| format!("the {who}'s antenna at {to:.1} m"));
+    let ways = [higher("logger", remedy.logger_antenna_m), higher("mast", remedy.mast_antenna_m)];
     let mut all = vec![format!("{:.1} dB more gain", remedy.gain_db)];
     all.extend(ways.into_iter().flatten());
     let more = if all.len() == 1 { "; no height within 60 m is enough" } else { "" };
-    format!("{wanted:.0} dB would take {}{more}.", all.join(", or "))
+    format!("For {:.0} dB of margin: {}{more}.", remedy.wanted_db, all.join(", or "))
 }
 
 /// All loggers, the weakest first: one screen, or all of them.
@@ -168,7 +159,7 @@ pub fn table(paths: &[LoggerPath], all: bool, columns: usize) -> String {
     let found: Vec<&Link> = paths.iter().filter_map(|path| path.found.as_ref().ok()).collect();
     let without: Vec<(&LoggerPath, &NoCourse)> =
         paths.iter().filter_map(|path| path.found.as_ref().err().map(|why| (path, why))).collect();
-    let mut text = wrapped(&format!("Do they reach? {}", answers(&found, without.len())), 0, 0, columns);
+    let mut text = flowing(&format!("Do they reach? {}", answers(&found, without.len())), 0, columns);
     text.push('\n');
     let mut table = Table::of(vec![
         Column::new("no.").right(),
@@ -210,12 +201,8 @@ pub fn table(paths: &[LoggerPath], all: bool, columns: usize) -> String {
     }
     let shown = if all { usize::MAX } else { 3 };
     for (path, why) in without.iter().take(shown) {
-        text += &wrapped(
-            &format!("Logger {} ({}): not worked out, {why}.", path.logger, path.name),
-            0,
-            2,
-            columns,
-        );
+        text +=
+            &flowing(&format!("Logger {} ({}): not worked out, {why}.", path.logger, path.name), 2, columns);
     }
     if without.len() > shown {
         text +=
@@ -224,27 +211,21 @@ pub fn table(paths: &[LoggerPath], all: bool, columns: usize) -> String {
     if found.iter().any(|link| link.even_ground.is_some()) {
         text += "Without --grid, even ground is assumed between logger and mast.\n";
     }
-    text + &wrapped(ARITHMETIC, 0, 0, columns)
+    text + &flowing(ARITHMETIC, 0, columns)
 }
 
 fn answers(found: &[&Link], without: usize) -> String {
-    let count = |reach: Reach| found.iter().filter(|link| Reach::of(link.margin_db()) == reach).count();
     let mut parts = Vec::new();
-    for (reach, words) in [
-        (Reach::No, "do not reach"),
-        (Reach::Doubtful, "are doubtful"),
-        (Reach::Probably, "probably reach"),
-        (Reach::Yes, "reach"),
-    ] {
-        let number = count(reach);
+    for reach in [Reach::No, Reach::Doubtful, Reach::Probably, Reach::Yes] {
+        let number = found.iter().filter(|link| Reach::of(link.margin_db()) == reach).count();
         if number > 0 {
-            parts.push(format!("{number} {words}"));
+            parts.push(format!("{number} {}", word(reach)));
         }
     }
     if without > 0 {
-        parts.push(format!("{without} could not be worked out"));
+        parts.push(format!("{without} not worked out"));
     }
-    format!("Of {} loggers, {}.", found.len() + without, parts.join(", "))
+    format!("Of {}: {}.", counted((found.len() + without) as u64, "logger"), parts.join(", "))
 }
 
 /// The title of the picture of a section.
