@@ -24,7 +24,6 @@ use stonechat::sim::{FaultRates, FieldPlan, TrueTime};
 use stonechat::state::DaemonState;
 use stonechat::wire::cobs::{Deframer, Run};
 use stonechat::wire::frame::{KIND_AIR, encode_line};
-use stonechat::wire::record::Record;
 use stonechat::wire::request::Request;
 use stonechat::wire::seq::{Address, Slot};
 
