@@ -57,8 +57,8 @@ impl Hut {
 /// Whose frame it is.
 fn sender(what: What) -> Option<Address> {
     match what {
-        What::Whole(id) | What::Repeated(id) | What::Damaged(id) => Some(id.address),
-        What::Foreign(_) | What::Forged(_) | What::Replayed(_) | What::Noise => None,
+        What::Whole(id) | What::Repeated(id) | What::Answered(id) | What::Damaged(id) => Some(id.address),
+        What::Foreign(_) | What::Forged(_) | What::Replayed(_) | What::Noise | What::RadioStatus => None,
     }
 }
 

@@ -293,3 +293,39 @@ fn where_nothing_was_ever_in_force_a_report_refuses_as_before() {
         }
     }
 }
+
+#[test]
+fn status_and_check_name_a_file_that_was_changed_and_that_the_running_daemon_has_not_read() {
+    let mut stage = Stage::new();
+    let sentence = "loggers.toml was changed after the daemon read it";
+    let seen = |stage: &Stage| -> (String, String, Value) {
+        let [status, check] = [&["status", "--now", NOW][..], &["check"]].map(|args| {
+            String::from_utf8(stage.output(args).stdout)
+                .unwrap()
+                .split_whitespace()
+                .collect::<Vec<_>>()
+                .join(" ")
+        });
+        (status, check, stage.json(&["status"])["not_taken"].clone())
+    };
+    let (status, check, json) = seen(&stage);
+    assert!(!status.contains(sentence) && !check.contains(sentence), "{status}\n{check}");
+    assert_eq!(json, serde_json::json!([]));
+
+    stage.site.edit("loggers.toml", "name = \"P-11", "name = \"Q-11");
+    let since = stage.since("loggers.toml");
+    let (status, check, json) = seen(&stage);
+    let whole = format!("{sentence} ({} UTC-07:00): reports use the new text", local(since, OFFSET_S));
+    assert_eq!(status.matches(&whole).count(), 1, "{status}");
+    assert_eq!(check.matches(&whole).count(), 1, "{check}");
+    assert_eq!(json, serde_json::json!([{ "file": "loggers.toml", "since": rfc3339(since) }]));
+
+    stage.reload("configuration reloaded");
+    let (status, check, json) = seen(&stage);
+    assert!(!status.contains(sentence) && !check.contains(sentence), "{status}\n{check}");
+    assert_eq!(json, serde_json::json!([]));
+    // A daemon that does not run reads the files when it starts.
+    stage.site.edit("loggers.toml", "name = \"Q-11", "name = \"P-11");
+    assert!(stage.daemon.stop().success());
+    assert_eq!(seen(&stage).2, serde_json::json!([]));
+}

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod ask;
+mod ask_clocks;
 mod causes;
 mod cli;
 mod clock;
@@ -26,6 +27,7 @@ mod layers;
 mod layouts;
 mod ledger;
 mod link;
+mod listens;
 mod logbook;
 mod matching;
 mod migrations;
@@ -49,6 +51,7 @@ mod seeds_writer;
 mod sim;
 mod standards;
 mod starts;
+mod statements;
 mod status;
 mod storage;
 mod strangers;

@@ -77,11 +77,12 @@ fn every_whole_frame_opens_to_the_record_that_was_made() {
         let (mut whole, mut forged, mut with_signal) = (0, 0, 0);
         for emission in &run.emissions {
             let (meant, opens) = match emission.what {
-                What::Whole(identity) | What::Repeated(identity) | What::Replayed(identity) => {
-                    (identity, true)
-                }
+                What::Whole(identity)
+                | What::Repeated(identity)
+                | What::Answered(identity)
+                | What::Replayed(identity) => (identity, true),
                 What::Forged(identity) | What::Foreign(identity) => (identity, false),
-                What::Damaged(_) | What::Noise => continue,
+                What::Damaged(_) | What::Noise | What::RadioStatus => continue,
             };
             let mut seen = 0;
             frames(&emission.bytes, |frame| {
@@ -893,6 +894,7 @@ fn through_the_gateway(plan: &FieldPlan) -> Run {
         skipped: total.tally.of(Outcome::Skipped),
         noise: total.tally.of(Outcome::Noise),
         noise_bytes: total.noise_bytes,
+        radio_status: 0,
     };
     assert_eq!(counted, run.tally);
     ledger_equals_truth(&path, &run.truth, &plan.to_roster());

@@ -8,7 +8,7 @@ use crate::config::{self, Config};
 use crate::ledger::read::configuration;
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
-use crate::record::in_force::{ConfigurationFile, TextInForce};
+use crate::record::in_force::{ConfigurationFile, NotTaken, TextInForce};
 use crate::record::notes;
 use crate::report::values::Site;
 use crate::state::DaemonState;
@@ -60,6 +60,11 @@ pub fn refused(path: &Path, problems: &config::Problems) -> Exit {
         ),
         _ => exit,
     }
+}
+
+/// The files that were changed since the running daemon took them. A daemon that does not run takes them when it starts.
+pub fn not_taken(config: &Config, daemon_alive: bool) -> Vec<NotTaken> {
+    if daemon_alive { config::not_taken(config, taken) } else { Vec::new() }
 }
 
 /// The text of a configuration file that the daemon took last, by this ledger. A ledger that cannot be read has none.

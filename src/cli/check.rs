@@ -7,6 +7,7 @@
 //! not: it starts nothing, writes nothing, and opens the ledger, which may be in use, as any report does: read-only,
 //! and only through SQLite.
 
+use super::args::not_taken;
 use super::exit::{COULD_NOT, DONE, config_code};
 use super::key::facts;
 use crate::config::{self, Config, Environment, Problem};
@@ -16,6 +17,7 @@ use crate::ledger::read::snapshot::Reader;
 use crate::link::trial::try_port;
 use crate::report::check::{CheckReport, Files, LedgerTrial, Mistake, PortTrial, Trial, differences};
 use crate::seal::keyring::Keyring;
+use crate::state::DaemonState;
 use crate::view;
 use std::io::Write;
 use std::path::Path;
@@ -104,12 +106,21 @@ fn ask_ledger(
     let asked = Reader::open(&config.ledger.path)
         .and_then(|reader| reader.read(|snapshot| differences(roster, keys.as_ref(), snapshot)));
     match asked {
-        Ok(differences) => found_by_ledger.extend(differences.iter().map(|(address, difference)| Problem {
-            file: config.roster_file.clone(),
-            line: roster.line(*address),
-            text: view::check::difference(*address, difference),
-            is_of_disk: false,
-        })),
+        Ok(differences) => {
+            found_by_ledger.extend(differences.iter().map(|(address, difference)| Problem {
+                file: config.roster_file.clone(),
+                line: roster.line(*address),
+                text: view::check::difference(*address, difference),
+                is_of_disk: false,
+            }));
+            let (_, daemon_alive) = DaemonState::look(config.runtime_dir.as_deref());
+            found_by_ledger.extend(not_taken(config, daemon_alive).iter().map(|not_taken| Problem {
+                file: config.file.clone(),
+                line: None,
+                text: view::frame::not_taken(not_taken, config.site.utc_offset_s),
+                is_of_disk: false,
+            }));
+        }
         Err(Error::Absent { .. }) => {}
         Err(Error::SchemaTooOld { .. }) => {
             return Ok(format!("{found}, from an older release; `stonechat run` brings it up to date"));

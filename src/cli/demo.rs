@@ -1,10 +1,10 @@
 //! `stonechat demo`: a whole story on simulated loggers, without hardware, root or network.
 //!
-//! Three simulated weeks of the invented Harrow Tarn embankment go through a real pseudo-terminal into this
-//! program's own `run`, as a child process; a storm takes the radio down for a day and a half. Then the gap
-//! report, the visit list, downloads and their import, two other readers' CSV, what is left, a write-off, and a
-//! comparison of every raw count with the truth, through the public views. The daemon's clock is the simulation's, so
-//! that weeks pass in seconds.
+//! Three simulated weeks of the invented Harrow Tarn embankment go through a real pseudo-terminal into this program's own
+//! `run`, as a child process. A storm takes the radio down for a day and a half; then the daemon asks the loggers that
+//! listen for what is missing. Then the gap report, the visit list, downloads and their import, two other readers' CSV,
+//! what is left, a write-off, and a comparison of every raw count with the truth, through the public views. The daemon's
+//! clock is the simulation's, so that weeks pass in seconds.
 
 mod compare;
 mod counts;

@@ -1,19 +1,25 @@
-//! `stonechat simulate`: sends frames of invented loggers to a pseudo-terminal, a TCP port or a file, and writes a
-//! configuration, the truth and the loggers' memories.
+//! `stonechat simulate`: sends frames of invented loggers, or of those of a site's roster, to a pseudo-terminal, a TCP
+//! port or a file, and writes a configuration, the truth and the loggers' memories.
+//!
+//! Of a site only the roster is read: the configuration that is written has keys of its own. A frame that was sealed with
+//! a site's key under a number that a real logger uses too would break the seal of both.
 
 mod sink;
 
 use super::exit::{DONE, USAGE, could_not};
 use super::print::{Progress, print};
+use crate::config;
 use crate::files;
 use crate::sim::{Field, FieldPlan, TrueTime};
-use crate::text::counted;
+use crate::text::{counted, offset_label};
 use clap::builder::TypedValueParser as _;
 use sink::{new_file, open_sink};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+/// Without a rate, a question reaches a logger that sent within so many simulated seconds.
+const UNPACED_S: i64 = 900;
 /// The latest beginning: a record's time has 32 bits, and ten years must fit behind it.
 const FROM_MOST: i64 = 3_900_000_000;
 
@@ -32,6 +38,9 @@ pub struct Args {
     /// Number of loggers, 1 to 255
     #[arg(long, default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=255))]
     loggers: u16,
+    /// Simulate the loggers of this site's roster instead of invented ones: a site.toml. Its keys are not used
+    #[arg(long, value_name = "FILE", conflicts_with = "loggers")]
+    site: Option<PathBuf>,
     /// Simulated days
     #[arg(long, default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=3650))]
     days: u32,
@@ -66,7 +75,7 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
     };
     let begins = || TrueTime::when_gateway_shows(crate::time::now()).later(-i64::from(args.days) * 86_400);
     let from = args.from.unwrap_or_else(begins);
-    let plan = FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days);
+    let plan = plan(args, from)?;
     // Before anything is made: the folder may be a real site's.
     files::refuse_taken(targets(dir, &plan)).map_err(|error| error.to_string())?;
     files::make_own_folder(dir).map_err(at(dir))?;
@@ -77,32 +86,62 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
     let started = Instant::now();
     let all = field.left();
     let mut sent = 0;
-    for emission in field.by_ref() {
+    // Loggers hear a question within a second after their frame: by the field's clock, if it has a rate.
+    let heard_late_s = if args.rate > 0.0 { 1 } else { UNPACED_S };
+    let mut last = from;
+    while let Some(next) = field.next_at() {
         if args.rate > 0.0 {
-            let due = emission.at.since(from) as f64 / args.rate;
+            let due = next.since(from) as f64 / args.rate;
             let ahead =
                 Duration::try_from_secs_f64(due).unwrap_or_default().saturating_sub(started.elapsed());
             if !ahead.is_zero() {
                 std::thread::sleep(ahead);
             }
         }
+        let written = sink.receive().map_err(|error| format!("{where_to}: {error}"))?;
+        field.hears(&written, last.later(-heard_late_s), last);
+        let Some(emission) = field.next() else { break };
+        last = emission.at;
         sink.send(&emission.bytes).map_err(|error| format!("{where_to}: {error}"))?;
         sent += 1;
         if sent % 500 == 0 {
-            progress.say(&format!("{sent} of {all} frames sent"));
+            progress.say(&format!("{sent} of about {all} frames sent"));
         }
     }
     sink.finish().map_err(|error| format!("{where_to}: {error}"))?;
     progress.done();
     write_truth(&field, dir)?;
+    let asked = match field.asked() {
+        asked if asked.sent == 0 => String::new(),
+        asked => format!(
+            "the gateway sent {}, of which loggers heard {}; they sent {} again\n",
+            counted(asked.sent, "question"),
+            asked.sent - asked.unheard,
+            counted(asked.answers, "record")
+        ),
+    };
     Ok(format!(
-        "sent {} to {where_to}\n\
+        "sent {} to {where_to}\n{asked}\
          truth.jsonl has every record that was made, NN.sealed each logger's memory, in {}\n\
          Next: `stonechat -c {}/site.toml gaps` against what a daemon heard.\n",
         counted(sent, "frame"),
         dir.display(),
         dir.display()
     ))
+}
+
+/// The plan: of invented loggers, or of a site's roster.
+fn plan(args: &Args, from: TrueTime) -> Result<FieldPlan, String> {
+    let Some(site) = &args.site else {
+        return Ok(FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days));
+    };
+    let config = config::load(site).map_err(|problems| {
+        let all: Vec<String> = problems.iter().map(ToString::to_string).collect();
+        format!("{}; see `stonechat -c {} check`", all.join("; "), site.display())
+    })?;
+    let offset = offset_label(config.site.utc_offset_s);
+    let offset = offset.strip_prefix("UTC").unwrap_or(&offset);
+    Ok(FieldPlan::of_site(args.seed, &config.roster, &config.site.name, offset, from, args.days))
 }
 
 /// Every file that a simulation makes in its folder.

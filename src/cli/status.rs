@@ -1,6 +1,6 @@
 //! `stonechat status`: is a visit needed, how the gateway is, and which loggers need action; every logger with `--all`.
 
-use super::args::{NowArg, open_for_report};
+use super::args::{NowArg, not_taken, open_for_report};
 use super::exit::{DONE, Exit};
 use super::print::{print, print_report_json};
 use crate::config::Config;
@@ -74,6 +74,7 @@ pub fn surroundings(config: &Config) -> Surroundings {
         site: config.site.name.clone(),
         utc_offset_s: config.site.utc_offset_s,
         in_force: config.in_force.clone(),
+        not_taken: not_taken(config, daemon_alive),
         ledger_path: config.ledger.path.clone(),
         ledger_bytes: files::length(&config.ledger.path).unwrap_or(0) + wal_bytes,
         wal_bytes,
@@ -82,6 +83,7 @@ pub fn surroundings(config: &Config) -> Surroundings {
         disk_free_bytes: files::free_bytes(&config.ledger.path),
         daemon,
         daemon_alive,
+        ask: config.ask,
     }
 }
 

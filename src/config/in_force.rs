@@ -11,7 +11,7 @@
 use super::loggers::{self, Least};
 use super::problem::{Problem, Problems};
 use super::{Config, Environment, config, hand_in, load_in, site};
-use crate::record::in_force::{ConfigurationFile, InForce, NotUsed, TextInForce};
+use crate::record::in_force::{ConfigurationFile, InForce, NotTaken, NotUsed, TextInForce};
 use std::path::Path;
 
 /// [`super::load`] for a report. `taken` gives the text that the daemon took last, from the ledger at a path.
@@ -34,6 +34,29 @@ pub fn load_in_force_in(
     load_in(path, environment).or_else(|problems| instead(path, environment, taken).ok_or(problems))
 }
 
+/// The files whose text is not the one that the daemon took last; none for a ledger that no daemon has used. A file that
+/// cannot be used at all is in [`Config::in_force`].
+pub fn not_taken(
+    config: &Config,
+    taken: impl Fn(&Path, ConfigurationFile) -> Option<TextInForce>,
+) -> Vec<NotTaken> {
+    let files = [
+        (ConfigurationFile::Site, &config.file, &config.site_text),
+        (ConfigurationFile::Roster, &config.roster_file, &config.roster_text),
+    ];
+    let can_be_used = |what| config.in_force.iter().all(|in_force| in_force.what != what);
+    let changed =
+        files.into_iter().filter(|&(what, ..)| can_be_used(what)).filter_map(|(what, file, text)| {
+            let taken = taken(&config.ledger.path, what).filter(|taken| taken.text != *text)?;
+            Some(NotTaken { file: name_of(file), since: taken.since })
+        });
+    changed.collect()
+}
+
+fn name_of(file: &Path) -> String {
+    file.file_name().unwrap_or(file.as_os_str()).to_string_lossy().into_owned()
+}
+
 fn instead(
     path: &Path,
     environment: &Environment,
@@ -42,8 +65,7 @@ fn instead(
     let mut in_force = Vec::new();
     let mut used = |ledger: &Path, what: ConfigurationFile, file: &Path, why: NotUsed| {
         let TextInForce { text, since } = taken(ledger, what)?;
-        let file = file.file_name().unwrap_or(file.as_os_str()).to_string_lossy().into_owned();
-        in_force.push(InForce { what, file, why, since });
+        in_force.push(InForce { what, file: name_of(file), why, since });
         Some(text)
     };
     let mut mistakes = Vec::new();

@@ -52,7 +52,7 @@ pub(crate) mod slot_choice;
 pub use advice::advice;
 pub use ask::Ask;
 pub use file::FILE_LEN_MAX_BYTES;
-pub use in_force::{load_in_force, load_in_force_in};
+pub use in_force::{load_in_force, load_in_force_in, not_taken};
 pub use loggers::LOGGERS_MAX;
 pub use plan::Plan;
 pub use problem::{Problem, Problems};

@@ -41,7 +41,7 @@ impl Daemon {
         if new.keys_are_handed_in {
             tracing::warn!(
                 "the keyring is unchanged: the service manager handed it in at the start; after a change of keys: \
-                 systemctl restart stonechat"
+                 sudo systemctl restart stonechat"
             );
         }
         self.clock.follow(&new.site.clock_synchronised_file);

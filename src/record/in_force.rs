@@ -40,6 +40,16 @@ pub enum NotUsed {
     NotReadable,
 }
 
+/// A file that was changed since the daemon took it. Reports use the file, and the daemon what it took.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct NotTaken {
+    /// What the file is called in its folder.
+    pub file: String,
+    /// When the daemon took the text that it works with.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
+    pub since: GatewayTime,
+}
+
 /// A file that cannot be used, and instead of which the text in force is used.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct InForce {

@@ -5,6 +5,8 @@
 use super::physics::Sensor;
 use super::plan::{ADDRESS_FIRST, ChannelPlan, LoggerPlan};
 use super::random::unit;
+use crate::record::roster::{Channel, Logger};
+use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Slot};
 
 /// The offset within its interval at which a logger reads.
@@ -81,6 +83,7 @@ pub(super) fn logger(seed: u64, index: usize) -> LoggerPlan {
         memory_records: between(903, 2_000.0, 4_000.0) as u32,
         start_epoch: if index % 7 == 5 { SET_UP_EPOCH } else { FIRST_EPOCH },
         unit: 40_000_000 + of * 1_009,
+        listens: false,
         channels: channels(kind, &|channel, what, low, high| {
             low + (high - low) * unit(seed, of, 1_000 + u64::from(channel), what)
         }),
@@ -101,19 +104,70 @@ const SET_UP_EPOCH: Epoch = match Epoch::new(1_700_000_000) {
     None => panic!("not 0"),
 };
 
+/// A logger as a site's roster has it, with sensors that give the raw units of its channels.
+pub(super) fn of_roster(seed: u64, logger: &Logger) -> LoggerPlan {
+    let of = u64::from(logger.address.number());
+    let interval_s = logger.interval_s.max(1);
+    let one = [Channel { name: "counts".to_owned(), raw_unit: RawUnit::Count }];
+    let channels = if logger.channels.is_empty() { &one[..] } else { &logger.channels };
+    let channels = (0_u64..).zip(channels).map(|(channel, listed)| {
+        let between =
+            |what: u64, low: f64, high: f64| low + (high - low) * unit(seed, of, 1_000 + channel, what);
+        ChannelPlan { name: listed.name.clone(), sensor: sensor_of(listed.raw_unit, &between) }
+    });
+    LoggerPlan {
+        address: logger.address,
+        name: logger.name.clone(),
+        area: logger.area.clone().unwrap_or_else(|| "site".to_owned()),
+        slot: Slot(0),
+        interval_s,
+        offset_s: offset_s(seed, logger.address, interval_s),
+        memory_records: logger.memory_records.max(1),
+        start_epoch: FIRST_EPOCH,
+        unit: 40_000_000 + of * 1_009,
+        listens: logger.listens,
+        channels: channels.collect(),
+    }
+}
+
+/// A sensor that gives this raw unit.
+fn sensor_of(raw_unit: RawUnit, between: &dyn Fn(u64, f64, f64) -> f64) -> Sensor {
+    match raw_unit {
+        RawUnit::MilliHertz => piezometer(between, false),
+        RawUnit::MilliOhm => Sensor::Thermistor { depth_m: between(1, 0.0, 20.0) },
+        RawUnit::NanoAmp => Sensor::PoolGauge,
+        RawUnit::NanoSine => Sensor::Tilt {
+            zero_sine: between(1, -0.02, 0.02),
+            gauge_m: 2.0,
+            creep_mm_month: between(2, 1.0, 5.0),
+            depth_m: between(3, 1.0, 9.0),
+        },
+        RawUnit::NanoRatio => Sensor::LoadCell { lock_off_kn: between(1, 450.0, 700.0) },
+        RawUnit::TenNanoVolt => Sensor::Weir,
+        RawUnit::Pulse => Sensor::RainGauge,
+        RawUnit::Count => Sensor::Moisture,
+    }
+}
+
+/// `between(what, low, high)` gives a number that belongs to this sensor. At the toe it hardly feels the pool.
+fn piezometer(between: &dyn Fn(u64, f64, f64) -> f64, toe: bool) -> Sensor {
+    Sensor::Piezometer {
+        ratio: if toe { between(1, 0.01, 0.03) } else { between(1, 0.2, 0.8) },
+        lag_days: between(2, 3.0, 12.0),
+        head_m: if toe { between(3, 0.1, 0.4) } else { between(3, 6.0, 16.0) },
+        depth_m: if toe { between(4, 1.5, 3.0) } else { between(4, 6.0, 25.0) },
+        zero_reading: between(5, 8_600.0, 9_400.0),
+        kpa_per_reading: between(6, 0.06, 0.1),
+        kpa_per_c: between(7, -0.06, 0.06),
+        noise_hz: between(8, 0.02, 0.1),
+    }
+}
+
 /// The channels of a kind. `between(channel, what, low, high)` gives a number that belongs to these arguments.
 fn channels(kind: Kind, between: &dyn Fn(u32, u64, f64, f64) -> f64) -> Vec<ChannelPlan> {
     let channel = |name: String, sensor: Sensor| ChannelPlan { name, sensor };
-    let piezometer = |number: u32, toe: bool| Sensor::Piezometer {
-        ratio: if toe { between(number, 1, 0.01, 0.03) } else { between(number, 1, 0.2, 0.8) },
-        lag_days: between(number, 2, 3.0, 12.0),
-        head_m: if toe { between(number, 3, 0.1, 0.4) } else { between(number, 3, 6.0, 16.0) },
-        depth_m: if toe { between(number, 4, 1.5, 3.0) } else { between(number, 4, 6.0, 25.0) },
-        zero_reading: between(number, 5, 8_600.0, 9_400.0),
-        kpa_per_reading: between(number, 6, 0.06, 0.1),
-        kpa_per_c: between(number, 7, -0.06, 0.06),
-        noise_hz: between(number, 8, 0.02, 0.1),
-    };
+    let piezometer =
+        |number: u32, toe: bool| piezometer(&|what, low, high| between(number, what, low, high), toe);
     let depth_of = |sensor: &Sensor| match sensor {
         Sensor::Piezometer { depth_m, .. } => *depth_m,
         _ => 0.3,

@@ -8,13 +8,19 @@
 //! may lack a delimiter, so the frame after it is lost to any correct receiver. What a correct receiver sees is in
 //! [`Field::truth`] and [`Field::tally`], which a [`Witness`] keeps at the line's end.
 //!
-//! Guarantees: times never go back; nothing is emitted while the gateway is deaf, and nothing with a
+//! Where loggers listen, [`Field::hears`] takes what the gateway sends to them. Answers, memory statements and clock
+//! settings then come among the other frames. Whoever drives the field decides how much time passes between a frame and
+//! the question that answers it: a field that is driven in steps of minutes hears a question after the step.
+//!
+//! Guarantees: times never go back; nothing is emitted while the gateway is deaf or sends, and nothing with a
 //! logger's address while that logger is out of reach; memory grows with the number of records, not bytes.
 
+use super::ears::{Asked, Ears};
 use super::incidents::BurstLoss;
 use super::life::TruthRecord;
 use super::plan::FieldPlan;
 use super::random::RandomStream;
+use super::sending::{Due, Sending, What};
 use super::true_time::TrueTime;
 use super::truth::Truth;
 use super::witness::{Tally, Witness};
@@ -27,25 +33,6 @@ const FOREIGN_FIRST: u16 = 40_001;
 const FOREIGN_LOGGERS: u32 = 30;
 /// Nothing comes later than this after the plan's end.
 const AFTER_END_S: i64 = 60;
-
-/// What an emission was meant to be.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum What {
-    /// A logger's frame as it was sent.
-    Whole(Identity),
-    /// The same frame again, soon after; it may be the first that arrives.
-    Repeated(Identity),
-    /// A logger's frame with flipped bits.
-    Damaged(Identity),
-    /// A frame of a logger that is not on the roster.
-    Foreign(Identity),
-    /// A frame that claims to be a logger's and is not.
-    Forged(Identity),
-    /// A logger's frame again, much later, sent by an attacker who recorded it.
-    Replayed(Identity),
-    /// Bytes that are not a frame.
-    Noise,
-}
 
 /// Bytes for the serial line.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -78,18 +65,13 @@ impl Run {
 /// A running field: an iterator over what its gateway's radio passes on.
 #[derive(Debug)]
 pub struct Field {
-    plan: FieldPlan,
-    truth: Truth,
+    pub(super) plan: FieldPlan,
+    pub(super) truth: Truth,
     witness: Witness,
     line: Line,
-    sendings: std::vec::IntoIter<Sending>,
-}
-
-/// Something that will come over the line; its bytes are made at that time.
-#[derive(Clone, Copy, Debug)]
-struct Sending {
-    at: TrueTime,
-    what: What,
+    pub(super) sendings: std::vec::IntoIter<Sending>,
+    /// Where loggers listen.
+    pub(super) ears: Option<Ears>,
 }
 
 impl Field {
@@ -97,12 +79,13 @@ impl Field {
     pub fn new(plan: FieldPlan) -> Self {
         let truth = Truth::new(&plan);
         let sendings = schedule(&plan, &truth).into_iter();
+        let ears = plan.listening.map(|listening| Ears::new(&plan, listening));
         let line = Line {
             seed: plan.seed,
             random: RandomStream::new(plan.seed, b"line", 0),
             bad_paths: plan.bad_paths.iter().map(|(address, _)| *address).collect(),
         };
-        Self { plan, truth, witness: Witness::default(), line, sendings }
+        Self { plan, truth, witness: Witness::default(), line, sendings, ears }
     }
 
     pub fn plan(&self) -> &FieldPlan {
@@ -119,8 +102,41 @@ impl Field {
         self.witness.tally()
     }
 
+    /// How many emissions are left, as far as is known now.
     pub fn left(&self) -> usize {
         self.sendings.len()
+    }
+
+    /// What became of the questions so far.
+    pub fn asked(&self) -> Asked {
+        self.ears.as_ref().map_or_else(Asked::default, |ears| ears.asked)
+    }
+
+    /// Whether a logger is answering.
+    pub fn is_answering(&self) -> bool {
+        self.ears.as_ref().is_some_and(|ears| !ears.answering.is_empty())
+    }
+
+    /// Not before this time comes something more; `None`: nothing.
+    pub fn next_at(&self) -> Option<TrueTime> {
+        let (first, due) = self.firsts();
+        first.into_iter().chain(due).min()
+    }
+
+    /// When the next of what was decided beforehand comes, and of what questions led to.
+    fn firsts(&self) -> (Option<TrueTime>, Option<TrueTime>) {
+        let due = self.ears.as_ref().and_then(|ears| ears.due.first_key_value());
+        (self.sendings.as_slice().first().map(|sending| sending.at), due.map(|((at, _), _)| *at))
+    }
+
+    /// The next thing that happens on the line, and when.
+    fn pop(&mut self) -> Option<(TrueTime, Due)> {
+        let (first, due) = self.firsts();
+        if due.is_some_and(|due| first.is_none_or(|first| due < first)) {
+            let ((at, _), due) = self.ears.as_mut()?.due.pop_first()?;
+            return Some((at, due));
+        }
+        self.sendings.next().map(|sending| (sending.at, Due::Sending(sending)))
     }
 
     /// Runs to the end. Emissions that were taken before are not in the result; truth and tally include them.
@@ -134,8 +150,36 @@ impl Iterator for Field {
     type Item = Emission;
 
     fn next(&mut self) -> Option<Emission> {
-        let Sending { at, what } = self.sendings.next()?;
-        let bytes = self.line.bytes(what, &self.truth);
+        let (at, what, bytes) = loop {
+            let (at, due) = self.pop()?;
+            let what = match due {
+                Due::Sending(sending) => sending.what,
+                Due::Answer(address) => match self.answers(address, at) {
+                    Some(what) => what,
+                    None => continue,
+                },
+                Due::Status => {
+                    let (Some(ears), true) = (&mut self.ears, at < self.plan.end()) else { continue };
+                    ears.put(at.later(i64::from(ears.plan.status_every_s)), Due::Status);
+                    if self.plan.is_deaf(at) {
+                        continue;
+                    }
+                    What::RadioStatus
+                }
+            };
+            let bytes = match (what, &self.ears) {
+                (What::RadioStatus, Some(ears)) => {
+                    let mut bytes = Vec::new();
+                    let up_for_s = at.since(self.plan.from);
+                    ears.status(up_for_s, 1_000 * at.unix_s()).encode_line(&mut bytes);
+                    bytes
+                }
+                _ => self.line.bytes(what, &self.truth),
+            };
+            if !self.listens(what, at, bytes.len()) {
+                break (at, what, bytes);
+            }
+        };
         self.truth.set_line_time(Some(at));
         self.witness.feed(&bytes, &mut self.truth);
         self.truth.set_line_time(None);
@@ -143,7 +187,10 @@ impl Iterator for Field {
     }
 
     fn size_hint(&self) -> (usize, Option<usize>) {
-        self.sendings.size_hint()
+        match self.ears {
+            None => self.sendings.size_hint(),
+            Some(_) => (0, None),
+        }
     }
 }
 
@@ -152,21 +199,21 @@ fn schedule(plan: &FieldPlan, truth: &Truth) -> Vec<Sending> {
     let mut sendings = Vec::new();
     for address in truth.addresses() {
         let mut air = Air::new(plan, address);
-        for record in truth.records_of(address) {
-            air.send(record, &mut sendings);
+        for (index, record) in truth.records_of(address).iter().enumerate() {
+            air.send(record, index, &mut sendings);
         }
     }
-    let arrives = |sending: &Sending| {
-        let reached =
-            address_of(sending.what).is_none_or(|address| !plan.is_out_of_reach(address, sending.at));
-        reached && !plan.is_deaf(sending.at) && sending.at <= plan.end().later(AFTER_END_S)
-    };
-    sendings.retain(arrives);
+    sendings.retain(|sending| arrives(plan, sending));
     // Stable, so that a logger's records of one second stay in order.
     sendings.sort_by_key(|sending| sending.at);
     let mut sendings = reorder(plan, sendings);
-    sendings.retain(arrives);
+    sendings.retain(|sending| arrives(plan, sending));
     sendings
+}
+
+pub(super) fn arrives(plan: &FieldPlan, sending: &Sending) -> bool {
+    let reached = address_of(sending.what).is_none_or(|address| !plan.is_out_of_reach(address, sending.at));
+    reached && !plan.is_deaf(sending.at) && sending.at <= plan.end().later(AFTER_END_S)
 }
 
 /// Lets some frames arrive after later ones, and keeps times from going back.
@@ -202,13 +249,14 @@ fn address_of(what: What) -> Option<Address> {
         | What::Damaged(identity)
         | What::Foreign(identity)
         | What::Forged(identity)
+        | What::Answered(identity)
         | What::Replayed(identity) => Some(identity.address),
-        What::Noise => None,
+        What::Noise | What::RadioStatus => None,
     }
 }
 
 /// The random events of one logger's frames.
-struct Air<'a> {
+pub(super) struct Air<'a> {
     plan: &'a FieldPlan,
     random: RandomStream,
     bursts: Option<Bursts>,
@@ -242,7 +290,7 @@ impl Bursts {
 }
 
 impl<'a> Air<'a> {
-    fn new(plan: &'a FieldPlan, address: Address) -> Self {
+    pub(super) fn new(plan: &'a FieldPlan, address: Address) -> Self {
         let bad = plan.bad_paths.iter().find(|(of, _)| *of == address);
         Self {
             plan,
@@ -258,10 +306,11 @@ impl<'a> Air<'a> {
     }
 
     /// All numbers are drawn whatever they decide, so that changing one rate does not change everything else.
-    fn send(&mut self, record: &TruthRecord, out: &mut Vec<Sending>) {
+    pub(super) fn send(&mut self, record: &TruthRecord, index: usize, out: &mut Vec<Sending>) {
         let (rates, identity) = (self.plan.faults, record.identity);
+        let of = (identity.address, index);
         let mut at = record.made_at.later(1 + i64::from(self.random.below(4)));
-        let mut push = |at: TrueTime, what: What| out.push(Sending { at, what });
+        let mut push = |at: TrueTime, what: What| out.push(Sending { at, what, of });
 
         let damaged = self.random.happens(rates.damaged);
         let late = self.random.happens(rates.late);
@@ -326,9 +375,10 @@ impl std::fmt::Debug for Line {
 impl Line {
     fn bytes(&mut self, what: What, truth: &Truth) -> Vec<u8> {
         match what {
-            What::Whole(identity) | What::Repeated(identity) | What::Replayed(identity) => {
-                self.frame(identity, truth)
-            }
+            What::Whole(identity)
+            | What::Repeated(identity)
+            | What::Answered(identity)
+            | What::Replayed(identity) => self.frame(identity, truth),
             What::Damaged(identity) => {
                 let mut bytes = self.frame(identity, truth);
                 // One to three different bits, so that no flip undoes another.
@@ -349,6 +399,8 @@ impl Line {
                 self.stranger(identity, slot)
             }
             What::Noise => self.noise(),
+            // Its bytes are made where its figures are.
+            What::RadioStatus => Vec::new(),
         }
     }
 

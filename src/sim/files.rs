@@ -5,7 +5,7 @@
 //! [`super::physics`] converts values to counts.
 
 use super::physics::{self, Sensor};
-use super::plan::{ChannelPlan, FieldPlan, LoggerPlan, SITE_NAME, SITE_UTC_OFFSET};
+use super::plan::{ChannelPlan, FieldPlan, LoggerPlan};
 use crate::files::{self, NewFile, NewFilesError};
 use std::fmt::Write as _;
 use std::io;
@@ -32,7 +32,7 @@ impl FieldPlan {
     pub fn write_config(&self, dir: &Path, port: &str, commit_every_s: f64) -> io::Result<()> {
         let texts = [
             String::new(),
-            site_toml(port, commit_every_s),
+            self.site_toml(port, commit_every_s),
             self.loggers_toml(),
             self.points_toml(),
             self.calibrations_toml(),
@@ -71,6 +71,7 @@ impl FieldPlan {
                 format!("interval_s = {}", logger.interval_s),
                 format!("memory_records = {}", logger.memory_records),
             ];
+            lines.extend(self.listens(logger).then(|| "listens = true".to_owned()));
             lines.extend(
                 self.fastest_interval_s(logger)
                     .map(|interval_s| format!("fastest_interval_s = {interval_s}")),
@@ -154,7 +155,7 @@ impl FieldPlan {
                 float(tip_elevation_m(head_m)),
             );
         }
-        for logger in &self.loggers {
+        for logger in self.loggers.iter().filter(|_| self.has_points) {
             let segments: Vec<String> = logger
                 .channels
                 .iter()
@@ -175,7 +176,7 @@ impl FieldPlan {
     }
 
     fn channels(&self) -> impl Iterator<Item = (&LoggerPlan, usize, &ChannelPlan)> {
-        self.loggers.iter().flat_map(|logger| {
+        self.loggers.iter().filter(|_| self.has_points).flat_map(|logger| {
             logger.channels.iter().enumerate().map(move |(index, channel)| (logger, index, channel))
         })
     }
@@ -184,25 +185,28 @@ impl FieldPlan {
         let hex = crate::text::hex(&self.site_key);
         format!("# A simulated site's key: it protects nothing.\n[site_key]\nhex = \"{hex}\"\n")
     }
-}
 
-fn site_toml(port: &str, commit_every_s: f64) -> String {
-    format!(
-        "# A simulated site; nothing in here exists.\n\
-         [site]\nname = {}\nutc_offset = {}\nruntime_dir = \"run\"\n\
-         clock_synchronised_file = {}\n\n\
-         [ledger]\npath = \"ledger.db\"\ncommit_every_s = {}\n\n\
-         [roster]\nfile = \"loggers.toml\"\n\n\
-         [keys]\nfile = \"keys.toml\"\n\n\
-         [points]\nfile = \"points.toml\"\n\n\
-         [[radio]]\nname = \"mast\"\nport = {}\n\n\
-         [page]\nlisten = \"127.0.0.1:8420\"\n",
-        quoted(SITE_NAME),
-        quoted(SITE_UTC_OFFSET),
-        quoted(CONFIG_FILES[0].0),
-        toml::Value::Float(commit_every_s),
-        quoted(port),
-    )
+    fn site_toml(&self, port: &str, commit_every_s: f64) -> String {
+        let air = self.listening.map_or(String::new(), |listening| {
+            format!("air_bits_per_s = {}\n\n[ask]\nenabled = true\n", listening.air_bits_per_s)
+        });
+        format!(
+            "# A simulated site; nothing in here exists.\n\
+             [site]\nname = {}\nutc_offset = {}\nruntime_dir = \"run\"\n\
+             clock_synchronised_file = {}\n\n\
+             [ledger]\npath = \"ledger.db\"\ncommit_every_s = {}\n\n\
+             [roster]\nfile = \"loggers.toml\"\n\n\
+             [keys]\nfile = \"keys.toml\"\n\n\
+             [points]\nfile = \"points.toml\"\n\n\
+             [[radio]]\nname = \"mast\"\nport = {}\n{air}\n\
+             [page]\nlisten = \"127.0.0.1:8420\"\n",
+            quoted(&self.site_name),
+            quoted(&self.utc_offset),
+            quoted(CONFIG_FILES[0].0),
+            toml::Value::Float(commit_every_s),
+            quoted(port),
+        )
+    }
 }
 
 /// How long the simulated calibrations are valid after the field's end.
@@ -294,6 +298,7 @@ fn refused(why: NewFilesError) -> io::Error {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sim::plan::SITE_NAME;
     use std::fs;
     use std::os::unix::fs::PermissionsExt;
 

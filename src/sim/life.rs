@@ -50,6 +50,8 @@ pub(super) struct LoggerTruth {
     pub(super) in_service_from: Option<TrueTime>,
     /// The shortest interval that the roster gives.
     pub(super) interval_s: u32,
+    /// The most records a day next to its readings, as the roster lets one expect.
+    pub(super) others_per_day: i64,
     pub(super) records: Vec<TruthRecord>,
     /// In order; epoch numbers grow.
     pub(super) epochs: Vec<EpochTruth>,
@@ -77,6 +79,16 @@ impl LoggerTruth {
         let epoch = self.epochs.iter().find(|epoch| epoch.epoch == identity.epoch)?;
         let index = epoch.first_index + identity.sequence.number() as usize - 1;
         self.records.get(index).filter(|record| record.identity == identity).map(|_| index)
+    }
+
+    /// Whether a record is in memory when `made` records have been made.
+    pub(super) fn holds(&self, identity: Identity, made: usize) -> bool {
+        self.index(identity).is_some_and(|index| (self.oldest_index(made)..made).contains(&index))
+    }
+
+    /// How many records have been made at an instant.
+    pub(super) fn made_by(&self, at: TrueTime) -> usize {
+        self.records.partition_point(|record| record.made_at <= at)
     }
 
     pub(super) fn of_epoch(&self, epoch: u32) -> impl Iterator<Item = &TruthRecord> {
@@ -112,7 +124,7 @@ impl LoggerTruth {
             return u32::try_from(before + 1).ok();
         };
         let up = |by: i64| u64::try_from((span + by - 1) / by).unwrap_or(0);
-        let most = up(interval) + up(86_400) + 6;
+        let most = up(interval) + up(86_400) * self.others_per_day as u64 + 6;
         u32::try_from(before.max(first.saturating_sub(most + 1)) + 1).ok()
     }
 

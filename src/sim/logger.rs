@@ -3,6 +3,9 @@
 //! Input: the plan and the physics. Output: [`LoggerTruth`]. A logger does not know what happens to its records on the
 //! way: it measures whether it is heard or not.
 //!
+//! A field in which loggers are asked lives a logger again whenever something was added to its plan; what it made before
+//! stays the same.
+//!
 //! Order of an epoch: its profile, the event "powered up", then readings, a profile each day and at each change of
 //! the interval, and events as they come. What is in the plan happens at the plan's instants. Readings and daily
 //! profiles follow the logger's own clock, so each comes slightly later than the one before, and they start again after
@@ -17,7 +20,8 @@ use super::plan::{FieldPlan, LoggerPlan};
 use super::true_time::TrueTime;
 use crate::time::LoggerTime;
 use crate::wire::record::{Event, Profile, ProfileFields, Reading, Record};
-use crate::wire::seq::{Address, Epoch, Identity, Slot};
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use crate::wire::statement::{ENTRIES_MAX, Entry, Statement};
 
 const DAY_S: i64 = 86_400;
 /// How long an enclosure stays open.
@@ -49,6 +53,10 @@ enum Happening {
     MemoryCleared,
     Opened,
     Closed,
+    Statement,
+    ClockSetByRadio {
+        time: u32,
+    },
     DailyProfile,
     Reading,
 }
@@ -102,6 +110,9 @@ fn timeline(plan: &FieldPlan, logger: &LoggerPlan) -> Vec<(TrueTime, Happening)>
     at_moments(&plan.memory_clears, 0, Happening::MemoryCleared);
     at_moments(&plan.openings, 0, Happening::Opened);
     at_moments(&plan.openings, OPEN_S, Happening::Closed);
+    at_moments(&plan.statements, 0, Happening::Statement);
+    let by_radio = plan.radio_clock_sets.iter().filter(|(address, ..)| own(*address));
+    all.extend(by_radio.map(|&(_, at, time)| (at, Happening::ClockSetByRadio { time })));
     let clock_sets = plan.clock_sets.iter().filter(|set| own(set.address));
     all.extend(clock_sets.map(|set| (set.at, Happening::ClockSet)));
     all.retain(|(at, _)| *at >= start);
@@ -168,6 +179,7 @@ impl<'a> Life<'a> {
                 memory_records: logger.memory_records as usize,
                 in_service_from: plan.in_service_since(logger.address),
                 interval_s: plan.fastest_interval_s(logger).unwrap_or(u32::MAX).min(logger.interval_s),
+                others_per_day: if plan.listens(logger) { 3 } else { 1 },
                 records: Vec::new(),
                 epochs: Vec::new(),
                 clears: Vec::new(),
@@ -205,6 +217,8 @@ impl<'a> Life<'a> {
             }
             Happening::Opened => self.event(at, Event::ENCLOSURE_OPENED, 0),
             Happening::Closed => self.event(at, Event::ENCLOSURE_CLOSED, 0),
+            Happening::Statement => self.make_statement(at),
+            Happening::ClockSetByRadio { time } => self.set_clock_to(at, LoggerTime(i64::from(time))),
             Happening::DailyProfile => {
                 self.profile.due = self.profile.due.later(self.profile.every_s);
                 self.make_profile(at);
@@ -275,7 +289,10 @@ impl<'a> Life<'a> {
     }
 
     fn set_clock(&mut self, at: TrueTime) {
-        let right = at.by_right_logger().later(self.clock_error_after(at));
+        self.set_clock_to(at, at.by_right_logger().later(self.clock_error_after(at)));
+    }
+
+    fn set_clock_to(&mut self, at: TrueTime, right: LoggerTime) {
         let seconds_added = right.since(self.clock.shows(at));
         self.clock.set(at, right);
         self.aim(at);
@@ -332,6 +349,27 @@ impl<'a> Life<'a> {
         };
         let units: Vec<u8> = self.logger.channels.iter().map(|channel| channel.raw_unit() as u8).collect();
         self.make(at, Profile::new(fields, &units, FIRMWARE).map(Record::Profile));
+    }
+
+    /// What is in memory once the statement itself is, the newest epoch first.
+    fn make_statement(&mut self, at: TrueTime) {
+        let made = self.truth.records.len() + 1;
+        let oldest = self.truth.oldest_index(made);
+        let ends = self.truth.epochs.iter().skip(1).map(|epoch| epoch.first_index).chain([made]);
+        let mut entries: Vec<Entry> = (self.truth.epochs.iter().zip(ends))
+            .filter(|(_, end)| *end > oldest)
+            .map(|(epoch, end)| Entry {
+                epoch: epoch.epoch,
+                first: oldest.saturating_sub(epoch.first_index) as u32 + 1,
+                last: (end - epoch.first_index) as u32,
+            })
+            .collect();
+        entries.reverse();
+        entries.truncate(ENTRIES_MAX);
+        let Some(own) = entries.first() else { return };
+        let Some(sequence) = Sequence::new(own.last) else { return };
+        let statement = Statement::new(self.time(at), &entries, own.epoch, sequence);
+        self.make(at, statement.ok().map(Record::Statement));
     }
 
     fn event(&mut self, at: TrueTime, code: u8, value: i64) {

@@ -17,8 +17,13 @@ impl Truth {
     /// The content of a logger's memory at an instant, oldest first.
     pub fn memory_at(&self, address: Address, at: TrueTime) -> &[TruthRecord] {
         let Some(logger) = self.of_logger(address) else { return &[] };
-        let made = logger.records.partition_point(|record| record.made_at <= at);
+        let made = logger.made_by(at);
         &logger.records[logger.oldest_index(made)..made]
+    }
+
+    /// Whether a logger has a record in its memory at an instant.
+    pub fn holds_at(&self, identity: Identity, at: TrueTime) -> bool {
+        self.of_logger(identity.address).is_some_and(|logger| logger.holds(identity, logger.made_by(at)))
     }
 
     /// What a hand reader copies at the field's end: empty for an unknown address.

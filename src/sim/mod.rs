@@ -6,7 +6,8 @@
 //!
 //! ```text
 //! plan ── logger (what each unit measures, from physics; by its clock) ── truth ──┬── field (air, line) ── bytes
-//!  ▲ embankment (where loggers are), story (what happens)                         └── memory (hand downloads)
+//!  ▲ embankment (where loggers are), story (what happens)      ▲ listening          └── memory (hand downloads)
+//!                                     questions of the gateway ┘
 //!                                             bytes ── witness ── tally, and which records were heard
 //! ```
 //!
@@ -41,7 +42,9 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+mod asking;
 mod clock;
+mod ears;
 mod embankment;
 mod files;
 mod life;
@@ -49,12 +52,14 @@ mod logger;
 mod memory;
 mod random;
 mod sealer;
+mod sending;
 mod sites;
 mod story;
 mod true_time;
 
 pub mod field;
 pub mod incidents;
+pub mod listening;
 pub mod physics;
 pub mod plan;
 pub mod styles;
@@ -62,11 +67,14 @@ pub mod truth;
 pub mod witness;
 
 pub use clock::ClockDrift;
-pub use field::{Emission, Field, Run, What};
+pub use ears::Asked;
+pub use field::{Emission, Field, Run};
 pub use incidents::{BatterySwap, BurstLoss, ClockSet, IntervalChange, RestartPlan, Span, UnitReplacement};
 pub use life::TruthRecord;
+pub use listening::{Listener, ListeningPlan};
 pub use physics::{Cell, Measured, Physics, Sensor};
 pub use plan::{ChannelPlan, FaultRates, FieldPlan, LoggerPlan};
+pub use sending::What;
 pub use true_time::TrueTime;
 pub use truth::Truth;
 pub use witness::{Tally, Witness};

@@ -7,6 +7,7 @@
 //! invented.
 
 use super::clock::ClockDrift;
+use super::listening::ListeningPlan;
 use super::physics::Sensor;
 use super::random::RandomStream;
 use super::true_time::TrueTime;
@@ -140,6 +141,8 @@ pub struct LoggerPlan {
     pub start_epoch: Epoch,
     /// Serial number of the instrument.
     pub unit: u64,
+    /// Whether it listens for questions, if the plan has [`FieldPlan::listening`].
+    pub listens: bool,
     /// Its channels, channel 0 first; 1 to 40.
     pub channels: Vec<ChannelPlan>,
 }
@@ -181,6 +184,17 @@ pub struct FieldPlan {
     pub bad_paths: Vec<(Address, BurstLoss)>,
     /// From when on the roster expects a logger's records; for loggers not listed, from their first record on.
     pub in_service_from: Vec<(Address, TrueTime)>,
+    /// A logger makes a memory statement. Those that answer a question are added while the field runs.
+    pub statements: Vec<(Address, TrueTime)>,
+    /// The gateway sets a logger's clock over the radio, to this time in Unix seconds.
+    pub radio_clock_sets: Vec<(Address, TrueTime, u32)>,
+    /// How those loggers listen that do; `None`: all only send.
+    pub listening: Option<ListeningPlan>,
+    /// The site's name and its offset from UTC, as site.toml has them.
+    pub site_name: String,
+    pub utc_offset: String,
+    /// Whether points and calibrations are written too.
+    pub has_points: bool,
     /// The site key, from the seed. It protects nothing.
     pub site_key: [u8; 32],
 }
@@ -215,12 +229,26 @@ impl FieldPlan {
         self.interval_changes.clear();
         self.bad_paths.clear();
         self.in_service_from.clear();
+        self.statements.clear();
+        self.radio_clock_sets.clear();
         self
     }
 
     pub fn with_faults(mut self, faults: FaultRates) -> Self {
         self.faults = faults;
         self
+    }
+
+    /// The same with loggers that all listen, and a radio that sends to them.
+    pub fn with_listening(mut self, listening: ListeningPlan) -> Self {
+        self.listening = Some(listening);
+        self.loggers.iter_mut().for_each(|logger| logger.listens = true);
+        self
+    }
+
+    /// Whether a logger listens for questions.
+    pub fn listens(&self, logger: &LoggerPlan) -> bool {
+        self.listening.is_some() && logger.listens
     }
 
     pub fn end(&self) -> TrueTime {
@@ -253,7 +281,7 @@ impl FieldPlan {
                     .map(TrueTime::by_gateway)
                     .map(InService::From),
                 out_of_service_from: None,
-                listens: false,
+                listens: self.listens(logger),
                 battery_installed: None,
                 standing: Standing::default(),
                 area: Some(logger.area.clone()),
@@ -308,6 +336,12 @@ impl FieldPlan {
             interval_changes: Vec::new(),
             bad_paths: Vec::new(),
             in_service_from: Vec::new(),
+            statements: Vec::new(),
+            radio_clock_sets: Vec::new(),
+            listening: None,
+            site_name: SITE_NAME.to_owned(),
+            utc_offset: SITE_UTC_OFFSET.to_owned(),
+            has_points: true,
             site_key,
         }
     }

@@ -2,9 +2,11 @@
 //!
 //! Input: a seed and a few numbers. Output: a [`FieldPlan`], its loggers by `embankment`, its incidents by `story`.
 
+use super::listening::ListeningPlan;
 use super::plan::{DENSE_INTERVAL_S, FROM, FaultRates, FieldPlan, LOGGERS_MAX, RestartPlan};
 use super::true_time::TrueTime;
 use super::{embankment, story};
+use crate::record::roster::Roster;
 
 const DAY_S: i64 = 86_400;
 
@@ -28,6 +30,29 @@ impl FieldPlan {
         plan.loggers =
             (0..loggers.clamp(1, LOGGERS_MAX)).map(|index| embankment::logger(seed, index)).collect();
         plan.faults = FaultRates::ordinary();
+        story::ordinary(&mut plan);
+        plan
+    }
+
+    /// The loggers of a site's roster for some days, with an ordinary site's faults, clocks that lose time and visits. Their
+    /// keys are invented, whatever the site's are: what a simulation seals must never be a frame of the site.
+    pub fn of_site(
+        seed: u64,
+        roster: &Roster,
+        name: &str,
+        utc_offset: &str,
+        from: TrueTime,
+        days: u32,
+    ) -> Self {
+        let mut plan = Self::empty(seed, from, i64::from(days) * DAY_S);
+        plan.loggers = roster.loggers().map(|logger| embankment::of_roster(seed, logger)).collect();
+        plan.faults = FaultRates::ordinary();
+        let any_listens = plan.loggers.iter().any(|logger| logger.listens);
+        plan.listening = any_listens.then(ListeningPlan::ordinary);
+        plan.site_name = format!("{name} (simulated)");
+        utc_offset.clone_into(&mut plan.utc_offset);
+        // The names of its channels need not be those of points.
+        plan.has_points = false;
         story::ordinary(&mut plan);
         plan
     }

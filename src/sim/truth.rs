@@ -13,7 +13,7 @@ use super::true_time::TrueTime;
 use super::{logger, physics::Physics};
 use crate::text::rfc3339;
 use crate::wire::record::Record;
-use crate::wire::seq::{Address, Identity};
+use crate::wire::seq::{Address, Identity, Slot};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
@@ -25,6 +25,7 @@ use std::sync::Arc;
 pub struct Truth {
     loggers: BTreeMap<Address, LoggerTruth>,
     sealer: Arc<Sealer>,
+    physics: Physics,
     end: TrueTime,
     /// The time at which what is heard now comes over the line.
     line_at: Option<TrueTime>,
@@ -38,7 +39,31 @@ impl Truth {
         for of in &plan.loggers {
             loggers.entry(of.address).or_insert_with(|| logger::live(plan, of, &physics));
         }
-        Self { loggers, sealer: Arc::new(Sealer::new(plan)), end: plan.end(), line_at: None }
+        let sealer = Arc::new(Sealer::new(plan));
+        Self { loggers, sealer, physics, end: plan.end(), line_at: None }
+    }
+
+    /// Runs one logger through the plan again, after something was added to it. Returns how many of its records stay as
+    /// they were: all of them up to then.
+    pub(super) fn live_again(&mut self, plan: &FieldPlan, address: Address) -> usize {
+        let Some(of) = plan.logger(address) else { return 0 };
+        let mut again = logger::live(plan, of, &self.physics);
+        let Some(before) = self.loggers.get(&address) else { return 0 };
+        let is_same = |(new, old): &(&mut TruthRecord, &TruthRecord)| {
+            (new.identity, new.made_at, &new.plaintext) == (old.identity, old.made_at, &old.plaintext)
+        };
+        let mut same = 0;
+        for (new, old) in again.records.iter_mut().zip(&before.records).take_while(is_same) {
+            (new.heard, new.heard_at) = (old.heard, old.heard_at);
+            same += 1;
+        }
+        self.loggers.insert(address, again);
+        same
+    }
+
+    /// What a frame to a logger says, if it is authentic.
+    pub(super) fn open_to_logger(&self, address: Address, slot: Slot, air: &[u8]) -> Option<Vec<u8>> {
+        self.sealer.open_to_logger(address, slot, air)
     }
 
     pub fn end(&self) -> TrueTime {

@@ -31,6 +31,8 @@ pub struct Tally {
     pub noise: u64,
     /// Their bytes on the line, without delimiters.
     pub noise_bytes: u64,
+    /// What the radio said about itself: none of the frames.
+    pub radio_status: u64,
 }
 
 impl Tally {
@@ -105,6 +107,10 @@ impl Witness {
             1 => &body[1..],
             2 if body.len() >= 3 => &body[3..],
             2 => return self.noise(),
+            0x10 if frame.len() == 24 => {
+                self.tally.radio_status += 1;
+                return;
+            }
             _ => {
                 self.tally.skipped += 1;
                 return;

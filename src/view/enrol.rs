@@ -229,12 +229,12 @@ pub fn written(done: &Enrolled<'_>) -> String {
 pub fn next(done: &Enrolled<'_>) -> String {
     let address = done.logger.address;
     let again = match done.daemon {
-        None => "no daemon runs here; start it: systemctl start stonechat".to_owned(),
+        None => "no daemon runs here; start it: sudo systemctl start stonechat".to_owned(),
         Some(_) if !done.daemon_has_key => {
-            "restart the daemon, which has not read this key yet: systemctl restart stonechat".to_owned()
+            "restart the daemon, which has not read this key yet: sudo systemctl restart stonechat".to_owned()
         }
         Some(pid) => format!(
-            "have the daemon read the roster: systemctl reload stonechat (without systemd: kill -HUP {pid})"
+            "have the daemon read the roster: sudo systemctl reload stonechat (without systemd: kill -HUP {pid})"
         ),
     };
     let program = match (done.printed, done.key_file) {

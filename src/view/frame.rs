@@ -1,6 +1,6 @@
 //! What every report names: the site, its time, its loggers, and the present.
 
-use crate::record::in_force::{ConfigurationFile, InForce, NotUsed};
+use crate::record::in_force::{ConfigurationFile, InForce, NotTaken, NotUsed};
 use crate::record::roster::Roster;
 use crate::text::{local, offset_label};
 use crate::time::GatewayTime;
@@ -54,6 +54,15 @@ pub fn in_force(in_force: &[InForce], utc_offset_s: i32) -> impl Iterator<Item =
         };
         format!("{file} {why}: this report uses the {what} in force since {since}; `stonechat check` {check}")
     })
+}
+
+/// Says that the daemon works with an older text of this file than reports do.
+pub fn not_taken(NotTaken { file, since }: &NotTaken, utc_offset_s: i32) -> String {
+    let since = format!("{} {}", local(*since, utc_offset_s), offset_label(utc_offset_s));
+    format!(
+        "{file} was changed after the daemon read it ({since}): reports use the new text, the daemon the old one. Next: \
+         `sudo systemctl reload stonechat`; its log says if it needs a restart"
+    )
 }
 
 /// The requested start, and the requested end, exclusive.

@@ -149,7 +149,7 @@ pub fn finish_key_change(loggers: &BTreeSet<Address>) -> String {
 fn act(fault: &Fault) -> String {
     match fault {
         Fault::NoWord | Fault::NotRunning { .. } => {
-            "start the daemon with `systemctl start stonechat` or `stonechat run`".to_owned()
+            "start the daemon with `sudo systemctl start stonechat` or `stonechat run`".to_owned()
         }
         Fault::CannotCommit { .. } => "check the ledger's disk".to_owned(),
         Fault::Stuck { .. } => "restart the daemon".to_owned(),

@@ -13,10 +13,10 @@ use serde::Serialize;
 use std::cmp::Ordering;
 
 /// How an edited keyring takes effect.
-const RESTART: &str = "Restart it, so that it reads the file: systemctl restart stonechat";
+const RESTART: &str = "Restart it, so that it reads the file: sudo systemctl restart stonechat";
 /// The same as a part of a step.
 const RELOAD: &str =
-    "restart the daemon: systemctl restart stonechat (a reload does not load the new keyring)";
+    "restart the daemon: sudo systemctl restart stonechat (a reload does not load the new keyring)";
 /// The slots that have a line each on the first screen, the highest; and the records below a step.
 const SLOTS_SHOWN: usize = 2;
 const BEYOND_ON_SCREEN: usize = 1;

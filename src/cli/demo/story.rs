@@ -1,12 +1,12 @@
 //! The demo up to the import: the gateway listens, reports are printed, copies are imported.
 
 use super::daemon::Daemon;
-use super::radio;
+use super::radio::{self, Healed};
 use super::shell::Shell;
 use super::stick::copy_memories;
 use crate::link::pty::PtyMaster;
 use crate::sim::{Field, Truth};
-use crate::text::{counted, rfc3339};
+use crate::text::{counted, rfc3339, thousands};
 use crate::time::GatewayTime;
 use std::path::PathBuf;
 use std::time::Instant;
@@ -17,6 +17,23 @@ pub const POINT: &str = "P-11 pore pressure";
 const LOGGER_VISITED: &str = "11";
 /// Who brings the copies.
 const TECHNICIAN: &str = "a demo technician";
+
+/// What became of the storm's records, in words.
+fn healed_text(healed: Healed) -> String {
+    let Healed { listening, lost, came, hours, sending_ms, for_the_walk } = healed;
+    let seconds = sending_ms.div_ceil(1000);
+    format!(
+        "   The storm cost {}. {} listen: of their {} the gateway\n   got back {} over the radio within {}, with {} of \
+         sending.\n   The other loggers only send: {} are left for the walk",
+        counted(lost + for_the_walk, "record"),
+        counted(listening as u64, "logger"),
+        thousands(lost),
+        thousands(came),
+        counted(u64::try_from(hours).unwrap_or(0), "hour"),
+        counted(seconds, "second"),
+        thousands(for_the_walk),
+    )
+}
 
 /// The demo while it runs.
 pub struct Story<'a> {
@@ -32,7 +49,7 @@ pub struct Story<'a> {
 impl Story<'_> {
     pub fn listens(&mut self, field: &mut Field) -> Result<(), String> {
         self.shell.say(
-            "\n1. The gateway listens; during this time a storm takes its radio down for a day and a half",
+            "\n1. The gateway listens; during this time a storm takes its radio down for a day and a half. Then it asks the\n   loggers that listen for what is missing",
         )?;
         let clock = self.dir.join("run").join("clock");
         let mut pty = PtyMaster::open().map_err(|error| format!("no pseudo-terminal: {error}"))?;
@@ -44,7 +61,7 @@ impl Story<'_> {
         let mut daemon = Daemon::start(&self.dir, &clock)?;
         daemon.await_listening(&self.dir)?;
         let started = Instant::now();
-        let sent = radio::transmit(field, &mut pty, &clock)?;
+        let (sent, healed) = radio::transmit(field, &mut pty, &clock)?;
         daemon.stop(&self.dir)?;
         drop(pty);
         let seconds = started.elapsed().as_secs_f64();
@@ -52,7 +69,8 @@ impl Story<'_> {
             "   {} through {} in {seconds:.1} s, committed, daemon stopped",
             counted(sent, "frame"),
             port.display()
-        ))
+        ))?;
+        self.shell.say(&healed_text(healed))
     }
 
     pub fn is_asked(&mut self) -> Result<(), String> {

@@ -35,6 +35,9 @@ pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
     if is_stuck(state, status.now) {
         lines.push(("", format!("STUCK? It last wrote its state {}", ago(status, state.written_at))));
     }
+    for not_taken in &status.around.not_taken {
+        lines.push(("", view::frame::not_taken(not_taken, offset)));
+    }
     if let Some(trouble) = &state.trouble {
         let held = counted(state.waiting, "record");
         lines.push(("", format!("CANNOT COMMIT: {trouble}; {held} held in memory")));

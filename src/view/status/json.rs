@@ -1,6 +1,7 @@
 //! The status as JSON.
 
 use super::next::next_step;
+use crate::record::in_force::NotTaken;
 use crate::record::judge::Outcome;
 use crate::record::unread::{Dropped, Foreign};
 use crate::record::written::Remark;
@@ -12,6 +13,7 @@ use crate::report::status::{LoggerStatus, Status};
 use crate::report::verdict::Verdict;
 use crate::text::{as_rfc3339, rfc3339};
 use crate::time::{Days, GatewayTime};
+use crate::view::asked::AskingJson;
 use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::view::notes::WriteOffJson;
 use crate::view::unread::{ConflictsJson, OpaqueJson};
@@ -31,12 +33,15 @@ struct StatusJson<'a, D, N> {
     if_the_gateway_stays_so: Option<FirstToOverwrite>,
     daemon_running: bool,
     daemon: Option<&'a D>,
+    /// The files that were changed since the running daemon took them.
+    not_taken: &'a [NotTaken],
     ledger: LedgerJson<'a>,
     radios: Vec<RadioJson<'a>>,
     conflicts: ConflictsJson,
     foreign: ForeignJson<'a>,
     found_no_room: &'a [Dropped],
     notices: &'a [N],
+    asking: AskingJson<'a>,
     loggers: Vec<LoggerJson<'a>>,
     totals: Totals,
     next: String,
@@ -142,6 +147,7 @@ pub fn as_json(status: &Status) -> impl Serialize {
         if_the_gateway_stays_so: status.first_to_overwrite.map(FirstToOverwrite::from),
         daemon_running: around.daemon_alive,
         daemon: around.daemon.as_ref(),
+        not_taken: &around.not_taken,
         ledger: LedgerJson {
             path: &around.ledger_path,
             bytes: around.ledger_bytes,
@@ -161,6 +167,7 @@ pub fn as_json(status: &Status) -> impl Serialize {
         },
         found_no_room: &status.no_room,
         notices: &status.notices,
+        asking: (&status.asked).into(),
         loggers: status.loggers.iter().map(|logger| logger_json(status, logger)).collect(),
         totals: Totals {
             gaps: status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),
