@@ -18,7 +18,7 @@ const FAULTS_MAX: usize = 100;
 /// The most texts for missing values, and the most abbreviations of zones.
 const TEXTS_MAX: usize = 40;
 /// The widest column of fixed width, in characters.
-const WIDTH_MAX: u32 = 1000;
+const WIDTH_MAX: f64 = 1000.0;
 /// The most lines before the header, or between it and the rows.
 const SKIP_MAX: u32 = 1000;
 /// The largest step in time.
@@ -306,9 +306,13 @@ fn style(table: &Table<'_, '_>) -> Option<Style> {
         [(",", b','), (";", b';'), ("|", b'|'), ("tab", b'\t'), ("spaces", SPACES), ("fixed", FIXED)];
     let byte = word(table, &DELIMITER, b',', &delimiters);
     let delimiter = match byte {
-        Some(FIXED) => table
-            .wholes(&WIDTHS, 2..=COLUMNS_MAX, 1..=WIDTH_MAX)
-            .map(|widths| Delimiter::Fixed(widths.into_iter().map(|width| width as usize).collect())),
+        Some(FIXED) => table.numbers(&WIDTHS, 2..=COLUMNS_MAX, 1.0..=WIDTH_MAX).and_then(|widths| {
+            if widths.iter().any(|width| width.fract() != 0.0) {
+                table.note(&WIDTHS, "only whole numbers of characters are widths");
+                return None;
+            }
+            Some(Delimiter::Fixed(widths.into_iter().map(|width| width as usize).collect()))
+        }),
         Some(SPACES) => Some(Delimiter::Spaces),
         byte => byte.map(Delimiter::Byte),
     };
