@@ -35,6 +35,7 @@ mod neighbours;
 mod ownsite;
 mod paths;
 mod people;
+mod plan;
 mod plot;
 mod points;
 mod power;
