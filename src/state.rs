@@ -81,7 +81,27 @@ pub struct DaemonState {
     /// Whether settling has stopped because of that.
     #[serde(default)]
     pub settling_held_back: bool,
+    /// What became of requests to loggers; `None`: asking is off.
+    #[serde(default)]
+    pub asking: Option<AskingState>,
     pub radios: Vec<RadioState>,
+}
+
+/// What became of requests to loggers since the start.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AskingState {
+    /// Requests that were sent.
+    pub sent: u64,
+    /// Requests that were ready too late, and not sent.
+    pub late: u64,
+    /// Requests that the port did not take.
+    pub not_taken: u64,
+    /// New frames that a limit or the quiet hours left without a request.
+    pub skipped: u64,
+    /// Why what is missing cannot be read: what is asked meanwhile is what was missing before.
+    pub trouble: Option<String>,
+    /// Loggers whose clocks were set and are wrong again: they are not set any more.
+    pub clocks_not_helped: Vec<u16>,
 }
 
 /// What a daemon is doing.

@@ -3,113 +3,13 @@
 
 use crate::util;
 
-use stonechat::link::pty::PtyMaster;
-use stonechat::seal::{Cipher, SiteKey};
-use stonechat::sim::{FaultRates, FieldPlan, TrueTime};
-use stonechat::wire::cobs::{Deframer, Run};
-use stonechat::wire::frame::{KIND_AIR, KIND_TO_LOGGER, encode_line, fcs};
-use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
-use stonechat::wire::request::{AskedSpan, Request};
-use stonechat::wire::seq::{Address, Identity, Slot};
+use std::time::{Duration, Instant};
+use stonechat::wire::request::AskedSpan;
 use util::daemon::{Daemon, PATIENCE, Site};
+use util::listener::{LOGGER, Line, Logger, site, synchronised_file, unix_now};
 
-const LOGGER: u16 = 11;
-const SLOT: Slot = Slot(0);
-
-fn unix_now() -> i64 {
-    i64::try_from(std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_secs())
-        .unwrap()
-}
-
-/// A site whose loggers listen.
-fn site(ask: &str) -> (Site, PtyMaster, SiteKey) {
-    let now = TrueTime(unix_now() - 86_400);
-    let plan = FieldPlan::harrow_tarn(91, 1, now, 1).without_incidents().with_faults(FaultRates::none());
-    let (mut site, pty) = Site::with_pty(&plan, 0.05, "");
-    site.edit("loggers.toml", "interval_s = ", "listens = true\ninterval_s = ");
-    site.edit("site.toml", "name = \"mast\"\n", "name = \"mast\"\nair_bits_per_s = 5470\n");
-    let text = std::fs::read_to_string(site.path("site.toml")).unwrap();
-    std::fs::write(site.path("site.toml"), format!("{text}\n[ask]\nenabled = true\n{ask}\n")).unwrap();
-    (site, pty, SiteKey::new(&plan.site_key).unwrap())
-}
-
-/// The logger's side.
-struct Logger {
-    cipher: Cipher,
-    to_logger: Cipher,
-    pty: PtyMaster,
-    deframer: Deframer,
-    line: Vec<u8>,
-}
-
-impl Logger {
-    fn new(pty: PtyMaster, key: &SiteKey) -> Self {
-        let address = Address::new(LOGGER).unwrap();
-        let key = key.derive(address, SLOT);
-        let to_logger = Cipher::new(&key.to_logger(address, SLOT));
-        Self { cipher: Cipher::new(&key), to_logger, pty, deframer: Deframer::default(), line: Vec::new() }
-    }
-
-    fn id(sequence: u32) -> Identity {
-        Identity::new(LOGGER, 1, sequence).unwrap()
-    }
-
-    /// The first record is a profile, the others are readings a quarter of an hour apart.
-    fn frame(&self, sequence: u32) -> Vec<u8> {
-        let time = 1_780_000_000 + 900 * sequence;
-        let record = if sequence == 1 {
-            let fields = ProfileFields {
-                time,
-                interval_s: 900,
-                capacity: 4_000,
-                oldest: 1,
-                ..ProfileFields::default()
-            };
-            Record::Profile(Profile::new(fields, &[1, 2], "v1").unwrap())
-        } else {
-            Record::Reading(Reading::new(time, 3_600, None, 0, &[sequence as i32, 7]).unwrap())
-        };
-        let mut plaintext = Vec::new();
-        record.encode(&mut plaintext);
-        self.cipher.seal(SLOT, Self::id(sequence), &plaintext).unwrap()
-    }
-
-    fn sends(&mut self, sequences: impl IntoIterator<Item = u32>) {
-        let mut line = Vec::new();
-        for sequence in sequences {
-            encode_line(KIND_AIR, None, &self.frame(sequence), &mut line);
-        }
-        self.pty.write_within(&line, PATIENCE).unwrap();
-    }
-
-    /// Waits for a request, and opens it: the gateway's epoch and sequence, and what it asks for.
-    fn hears(&mut self) -> (u32, u32, Vec<AskedSpan>) {
-        loop {
-            let mut rest = &self.line[..];
-            let run = self.deframer.next_run(&mut rest).map(|run| match run {
-                Run::Frame { decoded, .. } => decoded.to_vec(),
-                other => panic!("{other:?}"),
-            });
-            let left = rest.to_vec();
-            self.line = left;
-            let Some(run) = run else {
-                self.pty.read_within(&mut self.line, PATIENCE).unwrap();
-                continue;
-            };
-            let (body, check) = run.split_last_chunk::<2>().unwrap();
-            assert_eq!((body[0], fcs(body)), (KIND_TO_LOGGER, u16::from_le_bytes(*check)));
-            let air = &body[1..];
-            let number = |at: usize| u32::from_be_bytes(air[at..at + 4].try_into().unwrap());
-            let (epoch, sequence) = (number(4), number(8));
-            assert_eq!(air[..4], [0x81, SLOT.0, 0, LOGGER as u8]);
-            let plaintext = self.to_logger.open_to_logger(air);
-            let Some(Request::SendAgain(spans)) = Request::decode(&plaintext.unwrap()) else {
-                panic!("not a request to send again")
-            };
-            return (epoch, sequence, spans);
-        }
-    }
-}
+/// The first screen: of a terminal of 24 lines, one is the prompt's.
+const LINES: usize = 23;
 
 /// The gaps of the logger, as `gaps --json` has them.
 fn missing(site: &Site) -> Vec<(u64, u64)> {
@@ -118,32 +18,19 @@ fn missing(site: &Site) -> Vec<(u64, u64)> {
     gaps.iter().map(|gap| (gap["first"].as_u64().unwrap(), gap["last"].as_u64().unwrap())).collect()
 }
 
-/// A new frame now and then, until the gateway asks: the wishes are read after a commit.
-fn sends_until_asked(logger: &mut Logger, daemon: &mut Daemon, next: &mut u32) -> (u32, u32, Vec<AskedSpan>) {
-    for _ in 0..200 {
-        let commits = daemon.state().map_or(0, |state| state.commits);
-        logger.sends([*next]);
-        *next += 1;
-        daemon.wait_for("a commit", |state| state.commits > commits);
-        if logger.pty.read_within(&mut logger.line, std::time::Duration::from_millis(50)).is_ok() {
-            return logger.hears();
-        }
-    }
-    panic!("the gateway asks for nothing: {}", daemon.log());
-}
-
 #[test]
 fn a_gap_heals_over_the_radio_and_what_was_asked_is_in_the_ledger() {
     let (site, pty, key) = site("");
     let mut daemon = site.start();
     daemon.wait_listening();
-    let mut logger = Logger::new(pty, &key);
+    let mut logger = Logger::new(Line::Pty(pty), key);
     // 4 to 9 are lost.
     logger.sends((1..=3).chain(10..=12));
     daemon.wait_frames(6);
     let mut next = 13;
-    let (epoch, sequence, spans) = sends_until_asked(&mut logger, &mut daemon, &mut next);
-    assert_eq!(spans, [AskedSpan { epoch: 1, first: 4, count: 6 }]);
+    let heard = logger.sends_until_asked(&mut daemon, &mut next);
+    let (epoch, sequence) = (heard.epoch, heard.sequence);
+    assert_eq!(heard.spans(), [AskedSpan { epoch: 1, first: 4, count: 6 }]);
     assert!(i64::from(epoch) >= unix_now() - 600);
     assert!((1..=1 << 31).contains(&sequence));
     // Repeated frames are answered with nothing; the records asked for close the gap.
@@ -152,6 +39,21 @@ fn a_gap_heals_over_the_radio_and_what_was_asked_is_in_the_ledger() {
         state.commit.is_some_and(|commit| commit.records >= u64::from(next) - 1)
     });
     assert_eq!(missing(&site), []);
+    let asking = &site.json(&["status", "--json"])["asking"];
+    assert_eq!(asking["enabled"], true);
+    let hour = &asking["last_hour"][0];
+    assert_eq!((hour["radio"].as_str(), hour["requests"].as_u64()), (Some("mast"), Some(1)));
+    // 40 bytes at 5,470 bit/s, of 1 % of an hour.
+    assert_eq!((hour["airtime_ms"].as_u64(), hour["airtime_limit_ms"].as_u64()), (Some(59), Some(36_000)));
+    let of = &asking["loggers"][0];
+    let numbers = ["requests", "answered", "records_asked", "records_came", "unanswered", "records_to_ask"];
+    assert_eq!(numbers.map(|name| of[name].as_u64().unwrap()), [1, 1, 6, 6, 0, 0]);
+    let counts = &site.json(&["completeness", "--json"])["all"];
+    assert_eq!(counts["by_radio_asked_for"], 6);
+    assert_eq!(counts["by_radio"], counts["expected"]);
+    let text = screen(&site, "completeness");
+    assert!(text.contains("(asked for)") && text.contains("(6)"), "{text}");
+    assert!(screen(&site, "status").contains("mast: 1 request in the last hour, 0.1 s of 36.0 s sent"));
     assert!(daemon.stop().success());
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     let row = db
@@ -171,21 +73,234 @@ fn a_gap_heals_over_the_radio_and_what_was_asked_is_in_the_ledger() {
     daemon.wait_listening();
     let lost = next;
     next += 3;
-    let (later, _, spans) = sends_until_asked(&mut logger, &mut daemon, &mut next);
-    assert!(later > epoch, "{later} after {epoch}");
-    assert_eq!(spans, [AskedSpan { epoch: 1, first: lost, count: 3 }]);
+    let heard = logger.sends_until_asked(&mut daemon, &mut next);
+    assert!(heard.epoch > epoch, "{} after {epoch}", heard.epoch);
+    assert_eq!(heard.spans(), [AskedSpan { epoch: 1, first: lost, count: 3 }]);
     // Killed before it could note that all is committed: for an hour nothing is known of what was spent.
     daemon.kill();
     let mut daemon = site.start();
     daemon.wait_listening();
-    for _ in 0..10 {
-        let commits = daemon.state().map_or(0, |state| state.commits);
-        logger.sends([next]);
-        next += 1;
-        daemon.wait_for("a commit", |state| state.commits > commits);
+    assert!(logger.hears_nothing(&mut daemon, &mut next, 10));
+    assert!(daemon.stop().success());
+}
+
+/// What a report shows on a terminal of 80 columns; it fits one screen.
+fn screen(site: &Site, report: &str) -> String {
+    let terminal = util::terminal::Terminal::sized(LINES as u16 + 1, 80);
+    let mut command = site.command(&[report]);
+    command.env("TERM", "xterm").env("PAGER", "sed 's/^/paged: /'").stdin(std::process::Stdio::null());
+    let (_, shown) = terminal.runs(&mut command);
+    assert!(!shown.contains("paged: ") && shown.lines().count() <= LINES, "{shown}");
+    shown.replace("\r\n", "\n")
+}
+
+#[test]
+fn what_will_come_by_itself_is_told_to_whoever_plans_a_walk_and_no_date_is_hidden() {
+    let (site, pty, key) = site("airtime_percent = 100\nchannel_percent = 100");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut logger = Logger::new(Line::Pty(pty), key);
+    logger.sends((1..=3).chain(400..=402));
+    daemon.wait_frames(6);
+    let mut next = 403;
+    let gap =
+        |site: &Site| site.json(&["gaps", "--json"])["gaps"].as_array().unwrap().last().unwrap().clone();
+    // Nothing was answered yet: go.
+    assert_eq!(site.json(&["visits", "--json"])["visits"][0]["can_wait_until"], serde_json::Value::Null);
+    let of = &gap(&site)["over_the_radio"];
+    assert_eq!((of["asked"].as_u64(), of["next"].as_str()), (Some(0), Some("next-frame")));
+    let mut came = 0;
+    for _ in 0..4 {
+        let spans = logger.sends_until_asked(&mut daemon, &mut next).spans();
+        came += spans.iter().map(|span| u64::from(span.count)).sum::<u64>();
+        assert_eq!(gap(&site)["over_the_radio"]["next"], "open");
+        let records = daemon.state().unwrap().commit.unwrap().records;
+        logger.sends(spans.iter().flat_map(|span| span.first..span.first + u32::from(span.count)));
+        daemon.wait_for("the answer", |state| state.commit.unwrap().records >= records + 16);
     }
-    let none = logger.pty.read_within(&mut logger.line, std::time::Duration::ZERO);
-    assert_eq!(none.unwrap_err().kind(), std::io::ErrorKind::TimedOut);
+    assert_eq!(came, 64);
+    let visit = &site.json(&["visits", "--json"])["visits"][0];
+    let by = visit["can_wait_until"].as_str().unwrap();
+    assert!(by < visit["go_before_earliest"].as_str().unwrap(), "{visit}");
+    let text = screen(&site, "visits");
+    let gap_text = text.replace("\n", " ");
+    assert!(
+        gap_text.contains("Logger 11 is likely to send its 332 missing records over the radio by"),
+        "{text}"
+    );
+    assert!(text.starts_with("Is a visit needed? Yes"), "{text}");
+    let text = screen(&site, "gaps");
+    assert!(text.contains("The gateway asks 1 logger over the radio for 332 missing records."), "{text}");
+    let all = String::from_utf8(site.output(&["gaps", "--all"]).stdout).unwrap();
+    // The last record of an answer is a new one as well: the next request follows at once.
+    assert!(all.contains("over the radio: asked for 1 time, 0 answered; is being asked for now"), "{all}");
+    assert!(daemon.stop().success());
+    // The gateway does not work: nothing comes.
+    assert_eq!(site.json(&["visits", "--json"])["visits"][0]["can_wait_until"], serde_json::Value::Null);
+}
+
+#[test]
+fn a_logger_that_does_not_answer_is_asked_less_and_less_and_reported_also_after_a_restart() {
+    let (site, pty, key) = site("airtime_percent = 100\nchannel_percent = 100\nrecords_per_ask = 1");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut logger = Logger::new(Line::Pty(pty), key);
+    logger.sends((1..=3).chain(400..=402));
+    daemon.wait_frames(6);
+    let mut next = 403;
+    let mut frames = 6;
+    let mut asked = Vec::new();
+    while asked.len() < 10 {
+        // Few enough at a time to be answered in time.
+        logger.sends(next..next + 16);
+        (next, frames) = (next + 16, frames + 16);
+        daemon.wait_frames(frames);
+        while let Some(heard) = logger.hears_within(Duration::ZERO) {
+            asked.push((next, heard.spans()[0].first));
+        }
+        assert!(next < 10_000, "{asked:?}");
+    }
+    // Two tries each.
+    assert_eq!(asked.iter().map(|(_, first)| *first).collect::<Vec<_>>(), [4, 4, 5, 5, 6, 6, 7, 7, 8, 8]);
+    logger.sends(next..next + 4);
+    daemon.wait_frames(frames + 4);
+    next += 4;
+    let report = |site: &Site| {
+        let of = &site.json(&["gaps", "--json"])["asking"]["loggers"][0];
+        (of["unanswered"].as_u64().unwrap(), of["next"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(report(&site), (10, "not-before".to_owned()));
+    let words = "Logger 11 has not answered its last 10 requests over the radio.";
+    for name in ["gaps", "status"] {
+        let text = screen(&site, name).split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(text.contains(words), "{name}: {text}");
+    }
+    let gaps = site.json(&["gaps", "--json"])["gaps"].clone();
+    let of = &gaps[0]["over_the_radio"];
+    assert_eq!((of["asked"].as_u64(), of["answered"].as_u64()), (Some(10), Some(0)), "{of}");
+    assert!(daemon.stop().success());
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    assert!(logger.hears_nothing(&mut daemon, &mut next, 20), "it does not begin anew");
+    assert_eq!(report(&site).0, 10);
+    assert!(daemon.stop().success());
+    let db = rusqlite::Connection::open(site.ledger()).unwrap();
+    let count = |sql: &str| db.query_row(sql, [], |row| row.get::<_, i64>(0)).unwrap();
+    assert_eq!(count("SELECT count(*) FROM ask WHERE came = 0"), 10);
+    assert_eq!(count("SELECT count(*) FROM ask WHERE closed_at IS NULL"), 0);
+    util::truth::verified(&site.ledger());
+}
+
+#[test]
+fn a_radio_behind_a_device_server_is_asked_through_as_well() {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let (site, pty, key) = site("");
+    drop(pty);
+    let radio = site.path("radio");
+    let text = std::fs::read_to_string(site.path("site.toml")).unwrap();
+    let text: String = text
+        .lines()
+        .filter(|line| !line.starts_with("baud"))
+        .map(|line| match line.starts_with("port = ") && line.contains(radio.to_str().unwrap()) {
+            true => format!("port = \"tcp://{}\"\n", listener.local_addr().unwrap()),
+            false => format!("{line}\n"),
+        })
+        .collect();
+    std::fs::write(site.path("site.toml"), text).unwrap();
+    let mut daemon = site.start();
+    let (stream, _) = listener.accept().unwrap();
+    daemon.wait_listening();
+    let mut logger = Logger::new(Line::Tcp(stream), key);
+    logger.sends((1..=3).chain(10..=12));
+    daemon.wait_frames(6);
+    let heard = logger.sends_until_asked(&mut daemon, &mut 13);
+    assert_eq!(heard.spans(), [AskedSpan { epoch: 1, first: 4, count: 6 }]);
+    assert!(daemon.stop().success());
+}
+
+#[test]
+fn replayed_and_forged_frames_make_it_send_nothing() {
+    let (site, pty, key) = site("airtime_percent = 100\nchannel_percent = 100");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut logger = Logger::new(Line::Pty(pty), key);
+    logger.sends((1..=3).chain(10..=12));
+    daemon.wait_frames(6);
+    let mut next = 13;
+    let first = logger.sends_until_asked(&mut daemon, &mut next);
+    // The request ends unanswered. One frame of waiting is left, so that the next new frame is asked with again.
+    for _ in 0..3 {
+        logger.sends_and_commits(&mut daemon, next);
+        next += 1;
+    }
+    let old: Vec<Vec<u8>> =
+        (1..=3).chain(10..next).map(|sequence| logger.frame(sequence, &Logger::record(sequence))).collect();
+    let mut forged = Vec::new();
+    for sequence in 4..10 {
+        // A missing record with a broken tag, and one that another key sealed.
+        let mut frame = logger.frame(sequence, &Logger::record(sequence));
+        *frame.last_mut().unwrap() ^= 1;
+        forged.push(frame);
+        let other = Logger::new(Line::Tcp(connected()), stonechat::seal::SiteKey::new(&[7; 32]).unwrap());
+        forged.push(other.frame(sequence, &Logger::record(sequence)));
+    }
+    let mut frames = daemon.state().unwrap().frames_in;
+    for _ in 0..200 {
+        let all: Vec<Vec<u8>> = old.iter().chain(&forged).cloned().collect();
+        frames += all.len() as u64;
+        logger.sends_frames(&all);
+        daemon.wait_frames(frames);
+    }
+    assert_eq!(logger.hears_within(Duration::ZERO), None, "{}", daemon.log());
+    let state = daemon.wait_frames(frames);
+    assert!(
+        state.outcomes["duplicate"] >= 2_000 && state.outcomes["unopened"] >= 2_000,
+        "{:?}",
+        state.outcomes
+    );
+    assert_eq!(state.asking.unwrap().sent, 1);
+    // It still asks: with a new frame, after the one that it rests.
+    let again = logger.sends_until_asked(&mut daemon, &mut next);
+    assert_eq!(again.spans(), first.spans());
+    assert!(daemon.stop().success());
+}
+
+/// A connection that nothing is sent through.
+fn connected() -> std::net::TcpStream {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    std::net::TcpStream::connect(listener.local_addr().unwrap()).unwrap()
+}
+
+#[test]
+fn a_port_that_nobody_reads_costs_nothing_but_a_count() {
+    let (mut site, pty, key) =
+        site("airtime_percent = 100\nchannel_percent = 100\nrecords_per_ask = 1\nanswers_per_day = 100000");
+    // So often that its share of the hour suffices.
+    let interval = site.roster_line("interval_s");
+    site.edit("loggers.toml", &interval, "interval_s = 1");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut logger = Logger::new(Line::Pty(pty), key);
+    // Fewer than its memory holds.
+    const LOST: u32 = 3_000;
+    logger.sends((1..=3).chain(LOST + 4..LOST + 7));
+    daemon.wait_frames(6);
+    let mut next = LOST + 7;
+    let first = logger.sends_until_asked(&mut daemon, &mut next).spans()[0].first;
+    assert_eq!(first, 4);
+    // From here on nobody reads. Each new frame is asked with, and each answer comes.
+    let (mut answered, mut frames) = (4, daemon.state().unwrap().frames_in);
+    while daemon.state().unwrap().asking.is_none_or(|asking| asking.not_taken == 0) {
+        logger.sends((0..16).flat_map(|n| [answered + n, next + n]));
+        (answered, next, frames) = (answered + 16, next + 16, frames + 32);
+        daemon.wait_frames(frames);
+        assert!(answered < LOST, "the port takes everything: {:?}", daemon.state());
+    }
+    let state = daemon.wait_frames(frames);
+    assert_eq!(state.outcomes["stored"], frames, "every frame is taken in");
+    assert!(state.trouble.is_none() && state.radios[0].waits == 0, "{state:?}");
+    let text = String::from_utf8(site.output(&["status", "--all"]).stdout).unwrap();
+    assert!(text.contains("not taken by the port"), "{text}");
     assert!(daemon.stop().success());
 }
 
@@ -195,16 +310,10 @@ fn asks_nothing(change: impl FnOnce(&mut Site)) {
     change(&mut site);
     let mut daemon = site.start();
     daemon.wait_listening();
-    let mut logger = Logger::new(pty, &key);
+    let mut logger = Logger::new(Line::Pty(pty), key);
     logger.sends((1..=3).chain(10..=12));
     daemon.wait_frames(6);
-    for sequence in 13..23 {
-        let commits = daemon.state().map_or(0, |state| state.commits);
-        logger.sends([sequence]);
-        daemon.wait_for("a commit", |state| state.commits > commits);
-    }
-    let none = logger.pty.read_within(&mut logger.line, std::time::Duration::ZERO);
-    assert_eq!(none.unwrap_err().kind(), std::io::ErrorKind::TimedOut, "{}", daemon.log());
+    assert!(logger.hears_nothing(&mut daemon, &mut 13, 10), "{}", daemon.log());
     assert!(daemon.stop().success());
 }
 
@@ -214,9 +323,7 @@ fn nothing_is_sent_unless_it_is_enabled_the_logger_listens_the_radio_may_send_an
     asks_nothing(|site| site.edit("loggers.toml", "listens = true\n", ""));
     asks_nothing(|site| site.edit("site.toml", "enabled = true", "enabled = true\nquiet = \"00:00-23:59\""));
     asks_nothing(|site| {
-        let text = std::fs::read_to_string(site.path("site.toml")).unwrap();
-        let file = text.lines().find_map(|line| line.strip_prefix("clock_synchronised_file = \"")).unwrap();
-        std::fs::remove_file(site.path(file.trim_end_matches('"'))).unwrap();
+        std::fs::remove_file(synchronised_file(site)).unwrap();
     });
 }
 
@@ -224,10 +331,10 @@ fn nothing_is_sent_unless_it_is_enabled_the_logger_listens_the_radio_may_send_an
 fn reload(daemon: &Daemon) {
     let before = daemon.log().matches("configuration reloaded").count();
     daemon.signal(rustix::process::Signal::HUP);
-    let give_up = std::time::Instant::now() + PATIENCE;
+    let give_up = Instant::now() + PATIENCE;
     while daemon.log().matches("configuration reloaded").count() == before {
-        assert!(std::time::Instant::now() < give_up, "{}", daemon.log());
-        std::thread::sleep(std::time::Duration::from_millis(5));
+        assert!(Instant::now() < give_up, "{}", daemon.log());
+        std::thread::sleep(Duration::from_millis(5));
     }
 }
 
@@ -236,12 +343,12 @@ fn switched_off_and_on_again_it_still_knows_what_was_spent_of_the_day() {
     let (mut site, pty, key) = site("answers_per_day = 6");
     let mut daemon = site.start();
     daemon.wait_listening();
-    let mut logger = Logger::new(pty, &key);
+    let mut logger = Logger::new(Line::Pty(pty), key);
     logger.sends((1..=3).chain(10..=12));
     daemon.wait_frames(6);
     let mut next = 13;
-    let (.., spans) = sends_until_asked(&mut logger, &mut daemon, &mut next);
-    assert_eq!(spans, [AskedSpan { epoch: 1, first: 4, count: 6 }]);
+    let heard = logger.sends_until_asked(&mut daemon, &mut next);
+    assert_eq!(heard.spans(), [AskedSpan { epoch: 1, first: 4, count: 6 }]);
     for (file, on, off) in [
         ("site.toml", "enabled = true", "enabled = false"),
         ("loggers.toml", "listens = true", "listens = false"),
@@ -258,14 +365,7 @@ fn switched_off_and_on_again_it_still_knows_what_was_spent_of_the_day() {
         }
         reload(&daemon);
     }
-    for _ in 0..10 {
-        let commits = daemon.state().map_or(0, |state| state.commits);
-        logger.sends([next]);
-        next += 1;
-        daemon.wait_for("a commit", |state| state.commits > commits);
-    }
-    let none = logger.pty.read_within(&mut logger.line, std::time::Duration::ZERO);
-    assert_eq!(none.unwrap_err().kind(), std::io::ErrorKind::TimedOut, "asked beyond the day's limit");
+    assert!(logger.hears_nothing(&mut daemon, &mut next, 10), "asked beyond the day's limit");
     assert!(daemon.stop().success());
 }
 

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod ask;
+mod ask_clocks;
 mod causes;
 mod cli;
 mod clock;

@@ -562,6 +562,7 @@ fn a_reload_applies_each_key_of_the_site_or_refuses_it_by_name() {
             ("ask", "channel_percent") => Applied("channel_percent = 2.5"),
             ("ask", "records_per_ask") => Applied("records_per_ask = 8"),
             ("ask", "answers_per_day") => Applied("answers_per_day = 100"),
+            ("ask", "set_clocks_beyond_s") => Applied("set_clocks_beyond_s = 90"),
             ("ask", "quiet") => Applied("quiet = \"22:00-06:00\""),
             ("page", "listen") => Applied("listen = \"127.0.0.1:9\""),
             other => panic!("{other:?}: what does a reload do with it?"),

@@ -164,6 +164,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         disk_free_bytes: Some(11_400_000_000),
         daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == Phase::Running),
         daemon,
+        ask: None,
     }
 }
 

@@ -83,6 +83,7 @@ pub fn surroundings(config: &Config) -> Surroundings {
         disk_free_bytes: files::free_bytes(&config.ledger.path),
         daemon,
         daemon_alive,
+        ask: config.ask,
     }
 }
 

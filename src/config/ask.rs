@@ -14,6 +14,10 @@ const CHANNEL: Field =
 const RECORDS: Field = Field::optional("records_per_ask", "the most records that one request asks for");
 const ANSWERS: Field =
     Field::optional("answers_per_day", "the most records that one logger is asked for in a day");
+const SET_CLOCKS: Field = Field::optional(
+    "set_clocks_beyond_s",
+    "the seconds by which a logger's clock must be wrong before it is set over the radio",
+);
 const QUIET: Field = Field::optional("quiet", "the hours in which nothing is sent, as in \"22:00-06:00\"");
 
 /// `[ask]`, if it is enabled.
@@ -29,6 +33,8 @@ pub struct Ask {
     pub answers_per_day: u32,
     /// From when until when nothing is sent, in minutes of the site's day; the end may be on the next day.
     pub quiet: Option<(u32, u32)>,
+    /// A clock that is wrong by more seconds is set over the radio; `None`: clocks are never set.
+    pub set_clocks_beyond_s: Option<u32>,
 }
 
 impl Ask {
@@ -43,7 +49,7 @@ impl Ask {
 }
 
 pub(super) fn read(table: &Table<'_, '_>) -> Option<Ask> {
-    table.refuse_unknown(&[&ENABLED, &AIRTIME, &CHANNEL, &RECORDS, &ANSWERS, &QUIET]);
+    table.refuse_unknown(&[&ENABLED, &AIRTIME, &CHANNEL, &RECORDS, &ANSWERS, &QUIET, &SET_CLOCKS]);
     let ask = Ask {
         airtime_percent: table.number(&AIRTIME, 0.01..=100.0).unwrap_or(1.0),
         channel_percent: table.number(&CHANNEL, 0.1..=100.0).unwrap_or(5.0),
@@ -52,6 +58,7 @@ pub(super) fn read(table: &Table<'_, '_>) -> Option<Ask> {
             .map_or(16, |records| records.value),
         answers_per_day: table.integer(&ANSWERS, 1..=100_000_u32).map_or(500, |records| records.value),
         quiet: quiet(table),
+        set_clocks_beyond_s: table.integer(&SET_CLOCKS, 30..=86_400_u32).map(|seconds| seconds.value),
     };
     table.boolean(&ENABLED).unwrap_or(false).then_some(ask)
 }

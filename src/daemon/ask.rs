@@ -3,12 +3,13 @@
 
 use super::error::Error;
 use super::running::{Daemon, Planning};
-use crate::ledger::{AskNews, Error as LedgerError};
+use crate::ledger::Error as LedgerError;
 use crate::link::{Links, Sent};
-use crate::report::ask::{self, Wish};
+use crate::report::ask::{self, Planned};
+use crate::state::AskingState;
+use crate::time::GatewayTime;
 use crate::wire::airtime::BEGIN_MS;
 use crate::wire::seq::Address;
-use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 /// Requests reach back over a day of what was spent.
@@ -36,8 +37,8 @@ impl Daemon {
             if self.ledger.coverage().holds_authentic(record.identity) {
                 continue;
             }
-            let (is_new, ended) = self.asker.heard(record, now);
-            self.intake.batch.asks.extend(ended);
+            let (is_new, news) = self.asker.heard(record, now);
+            self.intake.batch.asks.extend(news);
             let Some(id) = self.intake.ids().nth(record.radio).filter(|_| is_new) else { continue };
             let Some(ready) = self.asker.request(record, id, &self.keyring, now, now_ms) else { continue };
             if read_at.is_none_or(|at| at.elapsed() >= Duration::from_millis(BEGIN_MS)) {
@@ -45,8 +46,8 @@ impl Daemon {
                 continue;
             }
             if links.send(record.radio, &ready.line) == Sent::Whole {
-                self.asker.sent(record.radio, &ready.sent, now_ms);
-                self.intake.batch.asks.push(AskNews::Sent(ready.sent));
+                let news = self.asker.sent(record.radio, ready.sent, now_ms);
+                self.intake.batch.asks.push(news);
             } else {
                 self.asker.not_taken += 1;
             }
@@ -67,6 +68,9 @@ impl Daemon {
             let spent = self.ledger.spent_since(now.time().later(-DAY_S))?;
             let radios: Vec<_> = self.intake.ids().collect();
             self.asker.spent_before(spent.as_deref(), &radios, now, self.steady_ms());
+        }
+        if self.asker.sets_clocks() && !self.asker.without_history().is_empty() {
+            self.asker.clocks_before(self.ledger.clock_requests()?);
         }
         self.plan_asks()
     }
@@ -92,21 +96,57 @@ impl Daemon {
         if self.planning.is_none() {
             self.asker.reading_begins();
             let (path, roster) = (self.config.ledger.path.clone(), self.config.roster.clone());
-            let loggers = self.asker.loggers();
-            self.planning =
-                Some(tokio::task::spawn_blocking(move || ask::read(&path, &roster, &loggers, now.time())));
+            let (loggers, new) = (self.asker.loggers(), self.asker.without_history());
+            let read = move || ask::read(&path, &roster, &loggers, &new, now.time());
+            self.planning = Some(tokio::task::spawn_blocking(read));
         }
         Ok(())
     }
 
     /// What is missing has been read.
-    pub(super) fn asks_planned(&mut self, wishes: Result<BTreeMap<Address, Vec<Wish>>, LedgerError>) {
+    pub(super) fn asks_planned(&mut self, planned: Result<Planned, LedgerError>) {
         self.planning = None;
-        match wishes {
-            Ok(wishes) => self.asker.renew(wishes),
-            // Tried again after the next commit.
-            Err(error) => tracing::debug!("what is missing could not be read for asking: {error}"),
+        let before = self.asking_trouble.take();
+        match planned {
+            Ok(planned) => {
+                self.asker.renew(planned);
+                if before.is_some() {
+                    tracing::info!("what is missing can be read again for asking");
+                }
+            }
+            // Tried again after the next commit; what is asked until then is what was missing before.
+            Err(error) => {
+                let text = format!("what is missing cannot be read: {error}");
+                if before.as_ref() != Some(&text) {
+                    tracing::warn!("asking loggers again: {text}");
+                }
+                self.asking_trouble = Some(text);
+            }
         }
+        self.write_state();
+    }
+
+    /// What the state file says about asking; `None`: it is off.
+    pub(super) fn asking_state(&mut self, now: GatewayTime) -> Option<AskingState> {
+        if !self.asker.is_on() {
+            return None;
+        }
+        let (not_helped, new) = self.asker.not_helped(now);
+        for logger in new {
+            tracing::warn!(
+                %logger,
+                "its clock was set over the radio and differs again: it is not set any more; does the logger send long \
+                 after it measures?"
+            );
+        }
+        Some(AskingState {
+            sent: self.asker.sent,
+            late: self.asker.late,
+            not_taken: self.asker.not_taken,
+            skipped: self.asker.skipped,
+            trouble: self.asking_trouble.clone(),
+            clocks_not_helped: not_helped.into_iter().map(Address::number).collect(),
+        })
     }
 
     /// Before a stop: all that was sent is committed.
@@ -129,9 +169,9 @@ fn random() -> Option<u32> {
 }
 
 /// The result of a thread that read what is missing.
-pub(super) async fn planned(planning: &mut Planning) -> Result<BTreeMap<Address, Vec<Wish>>, LedgerError> {
+pub(super) async fn planned(planning: &mut Planning) -> Result<Planned, LedgerError> {
     match planning.await {
-        Ok(wishes) => wishes,
+        Ok(planned) => planned,
         Err(error) => Err(LedgerError::Unexpected(format!("reading what is missing failed: {error}"))),
     }
 }

@@ -9,17 +9,18 @@
 
 use super::intake::HeardRecord;
 use crate::config::{Ask, Config, Port};
-use crate::ledger::{AskNews, RadioId, SentRequest, Spent, Stamp};
+use crate::ledger::{AskNews, RadioId, SentClock, SentRequest, Spent, Stamp};
+use crate::record::asked::ClockRequest;
 use crate::report::ask::budget::{Demand, Hour, quotas};
-use crate::report::ask::{Asking, Wish};
+use crate::report::ask::clocks::ClockWatch;
+use crate::report::ask::{Asking, Planned};
 use crate::seal::Cipher;
 use crate::seal::keyring::Keyring;
 use crate::time::GatewayTime;
-use crate::wire::airtime::{on_air_ms, record_bytes, request_bytes, spans_in_time};
+use crate::wire::airtime::{CLOCK_BYTES, on_air_ms, record_bytes, request_bytes, spans_in_time};
 use crate::wire::frame::{KIND_TO_LOGGER, encode_line};
 use crate::wire::request::{AskedSpan, Request};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
-use crate::wire::statement::Statement;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 const HOUR_S: u64 = 3600;
@@ -57,6 +58,18 @@ struct Listener {
     day: VecDeque<(i64, u32)>,
     /// New records since the wishes were last read.
     since_read: Vec<Identity>,
+    /// Whether it is known what earlier runs asked: until then nothing is asked.
+    has_history: bool,
+    clock: ClockWatch,
+    /// Whether it was logged that setting its clock does not help.
+    is_doubt_logged: bool,
+}
+
+/// What a request is for.
+#[derive(Clone, Debug)]
+pub enum Sending {
+    Again(SentRequest),
+    Clock(SentClock),
 }
 
 /// A request that is ready to be sent.
@@ -64,7 +77,15 @@ struct Listener {
 pub struct Ready {
     /// The bytes for the port.
     pub line: Vec<u8>,
-    pub sent: SentRequest,
+    pub sent: Sending,
+}
+
+/// What is sent by, and what it costs.
+#[derive(Clone, Copy, Debug)]
+struct Sealed {
+    epoch: Epoch,
+    sequence: Sequence,
+    airtime_ms: u32,
 }
 
 /// See the documentation of the module.
@@ -85,6 +106,10 @@ pub struct Asker {
     pub late: u64,
     /// Requests that the port did not take.
     pub not_taken: u64,
+    /// New frames of loggers of which something is missing, and a limit or the quiet hours did not permit a request.
+    pub skipped: u64,
+    /// Requests that were sent.
+    pub sent: u64,
 }
 
 impl Asker {
@@ -120,6 +145,50 @@ impl Asker {
     /// The loggers that may be asked.
     pub fn loggers(&self) -> BTreeSet<Address> {
         self.listeners.iter().filter(|(_, of)| of.listens).map(|(&logger, _)| logger).collect()
+    }
+
+    /// Those of which it is not known yet what earlier runs asked.
+    pub fn without_history(&self) -> BTreeSet<Address> {
+        let is_new = |of: &Listener| of.listens && !of.has_history;
+        self.listeners.iter().filter(|(_, of)| is_new(of)).map(|(&logger, _)| logger).collect()
+    }
+
+    /// Whether clocks may be set.
+    pub fn sets_clocks(&self) -> bool {
+        self.settings.is_some_and(|settings| settings.set_clocks_beyond_s.is_some())
+    }
+
+    /// The requests of earlier runs to set clocks.
+    pub fn clocks_before(&mut self, requests: Vec<ClockRequest>) {
+        for request in requests {
+            if let Some(listener) = self.listeners.get_mut(&request.logger) {
+                listener.clock.continue_from(Some(request));
+            }
+        }
+    }
+
+    /// The gateway's clock was changed.
+    pub fn clock_changed(&mut self) {
+        self.listeners.values_mut().for_each(|listener| listener.clock.gateway_clock_changed());
+    }
+
+    /// The loggers whose clocks were set and are wrong again, so that setting them does not help; and those of them that
+    /// were not known yet.
+    pub fn not_helped(&mut self, now: GatewayTime) -> (Vec<Address>, Vec<Address>) {
+        let Some(beyond_s) = self.settings.and_then(|settings| settings.set_clocks_beyond_s) else {
+            return (Vec::new(), Vec::new());
+        };
+        let (mut all, mut new) = (Vec::new(), Vec::new());
+        for (&logger, listener) in &mut self.listeners {
+            let is_so = listener.listens && listener.clock.is_not_helped(beyond_s, now);
+            if is_so {
+                all.push(logger);
+            }
+            if is_so && !std::mem::replace(&mut listener.is_doubt_logged, true) {
+                new.push(logger);
+            }
+        }
+        (all, new)
     }
 
     /// Whether an epoch of sending is needed.
@@ -183,7 +252,14 @@ impl Asker {
     }
 
     /// What is missing has been read, as of when reading began; shares the limits anew.
-    pub fn renew(&mut self, mut wishes: BTreeMap<Address, Vec<Wish>>) {
+    pub fn renew(&mut self, planned: Planned) {
+        let Planned { mut wishes, earlier } = planned;
+        for (logger, asking) in earlier {
+            if let Some(listener) = self.listeners.get_mut(&logger).filter(|listener| !listener.has_history) {
+                listener.asking.continue_from(asking);
+                listener.has_history = true;
+            }
+        }
         let mut demands = vec![(Vec::new(), Vec::new()); self.senders.len()];
         let records_per_ask = self.settings.map_or(0, |ask| ask.records_per_ask);
         for (&logger, listener) in &mut self.listeners {
@@ -218,23 +294,32 @@ impl Asker {
         self.waiting.clear();
     }
 
-    /// A record was heard that is not committed. If it is new, returns the request that ended with it.
-    pub fn heard(&mut self, heard: &HeardRecord, now: Stamp) -> (bool, Option<AskNews>) {
+    /// A record was heard that is not committed. Returns whether it is new, and what there is to write.
+    pub fn heard(&mut self, heard: &HeardRecord, now: Stamp) -> (bool, Vec<AskNews>) {
         if !self.waiting.insert(heard.identity) {
-            return (false, None);
+            return (false, Vec::new());
         }
-        let Some(listener) = self.listeners.get_mut(&heard.identity.address) else { return (false, None) };
+        let Some(listener) = self.listeners.get_mut(&heard.identity.address) else {
+            return (false, Vec::new());
+        };
         listener.radio = heard.radio;
         listener.since_read.push(heard.identity);
-        for entry in heard.statement.iter().flat_map(Statement::entries) {
-            listener.asking.listed(entry.epoch, entry.first, entry.last);
+        if let Some(statement) = &heard.statement {
+            listener.asking.stated(statement);
         }
-        let closed = listener.asking.heard(heard.identity);
-        let news = closed.and_then(|closed| {
-            let (epoch, sequence) = listener.open.take()?;
+        let mut news = Vec::new();
+        if let Some(closed) = listener.asking.heard(heard.identity)
+            && let Some((epoch, sequence)) = listener.open.take()
+        {
             let came = u32::try_from(closed.came).unwrap_or(u32::MAX);
-            Some(AskNews::Closed { epoch, sequence, at: now.time(), came })
-        });
+            news.push(AskNews::Closed { epoch, sequence, at: now.time(), came });
+        }
+        if let Some(recorded_s) = heard.recorded_s
+            && let Some((request, added_s)) =
+                listener.clock.heard(heard.identity, recorded_s, heard.event, now)
+        {
+            news.push(AskNews::ClockSet { answers: request.answers, at: now.time(), added_s });
+        }
         (true, news)
     }
 
@@ -248,18 +333,67 @@ impl Asker {
         now_ms: i64,
     ) -> Option<Ready> {
         let ask = self.settings?;
-        if !now.synchronised || ask.is_quiet(minute_of_day(now.time(), self.utc_offset_s)) {
+        let listener = self.listeners.get(&heard.identity.address)?;
+        let may_send = now.synchronised && listener.listens && listener.has_history && self.numbers.is_some();
+        if !may_send || self.senders.get(heard.radio)?.speed.is_none() || listener.asking.is_open() {
             return None;
         }
+        let clock = ask.set_clocks_beyond_s.and_then(|beyond_s| listener.clock.due(beyond_s, now));
+        let wants = listener.asking.may_ask(now.time()) && !listener.asking.next(1, 1).is_empty();
+        if clock.is_none() && !wants {
+            return None;
+        }
+        let is_quiet = ask.is_quiet(minute_of_day(now.time(), self.utc_offset_s));
+        let ready = match clock {
+            _ if is_quiet => None,
+            Some(behind_s) => self.set_clock(heard, radio, keyring, behind_s, now, now_ms),
+            None => self.send_again(heard, radio, keyring, now, now_ms),
+        };
+        if ready.is_none() {
+            self.skipped += 1;
+        }
+        ready
+    }
+
+    fn set_clock(
+        &mut self,
+        heard: &HeardRecord,
+        radio: RadioId,
+        keyring: &Keyring,
+        behind_s: i64,
+        now: Stamp,
+        now_ms: i64,
+    ) -> Option<Ready> {
+        let (own_limit, _) = self.limits_ms();
+        let answers = heard.identity;
+        let sender = self.senders.get_mut(heard.radio)?;
+        let (bits, _) = sender.speed?;
+        if on_air_ms(CLOCK_BYTES, bits) > sender.own.left(now_ms, answers.address, own_limit, own_limit) {
+            return None;
+        }
+        let frame = (answers.epoch.number(), answers.sequence.number());
+        let request = Request::SetClock { time: u32::try_from(now.unix_s).ok()?, answers: frame };
+        let (line, sealed) = self.seal(heard, &request, keyring, bits)?;
+        let Sealed { epoch, sequence, airtime_ms } = sealed;
+        let (at, slot) = (now.time(), heard.slot);
+        let sent = SentClock { at, radio, slot, epoch, sequence, answers, behind_s, airtime_ms };
+        Some(Ready { line, sent: Sending::Clock(sent) })
+    }
+
+    fn send_again(
+        &mut self,
+        heard: &HeardRecord,
+        radio: RadioId,
+        keyring: &Keyring,
+        now: Stamp,
+        now_ms: i64,
+    ) -> Option<Ready> {
+        let ask = self.settings?;
         let (own_limit, answer_limit) = self.limits_ms();
-        let (epoch, sequence) = self.numbers?;
         let logger = heard.identity.address;
         let listener = self.listeners.get_mut(&logger)?;
         let sender = self.senders.get_mut(heard.radio)?;
         let (bits, most_spans) = sender.speed?;
-        if !listener.listens || !listener.asking.may_ask(now.time()) {
-            return None;
-        }
         let quota = |quotas: &BTreeMap<Address, u64>| quotas.get(&logger).copied().unwrap_or(0);
         let own_left = sender.own.left(now_ms, logger, own_limit, quota(&sender.own_quotas));
         let answers_left = sender.answers.left(now_ms, logger, answer_limit, quota(&sender.answer_quotas));
@@ -277,43 +411,65 @@ impl Asker {
             return None;
         }
         let records: u32 = spans.iter().map(|span: &AskedSpan| u32::from(span.count)).sum();
-        let mut plaintext = Vec::new();
-        if !Request::SendAgain(spans.clone()).encode(&mut plaintext) {
-            return None;
-        }
-        let key = keyring.key(logger, heard.slot)?.to_logger(logger, heard.slot);
-        let identity = Identity { address: logger, epoch, sequence };
-        let air = Cipher::new(&key).seal_to_logger(heard.slot, identity, &plaintext)?;
-        // Used from here on, whatever becomes of the frame.
-        let next = sequence.number().checked_add(1).and_then(Sequence::new);
-        self.numbers = next.map(|next| (epoch, next));
-        let mut line = Vec::new();
-        encode_line(KIND_TO_LOGGER, None, &air, &mut line);
-        let ms = |ms: u64| u32::try_from(ms).unwrap_or(u32::MAX);
-        let sent = SentRequest {
-            at: now.time(),
-            radio,
-            logger,
-            slot: heard.slot,
-            epoch,
-            sequence,
-            spans,
-            airtime_ms: ms(on_air_ms(air.len(), bits)),
-            answer_ms: ms(record_ms.saturating_mul(records.into())),
-        };
-        Some(Ready { line, sent })
+        let (line, sealed) = self.seal(heard, &Request::SendAgain(spans.clone()), keyring, bits)?;
+        let Sealed { epoch, sequence, airtime_ms } = sealed;
+        let answer_ms = u32::try_from(record_ms.saturating_mul(records.into())).unwrap_or(u32::MAX);
+        let (at, slot) = (now.time(), heard.slot);
+        let sent = SentRequest { at, radio, logger, slot, epoch, sequence, spans, airtime_ms, answer_ms };
+        Some(Ready { line, sent: Sending::Again(sent) })
     }
 
-    /// The port has taken a request.
-    pub fn sent(&mut self, radio: usize, sent: &SentRequest, now_ms: i64) {
-        let Some(listener) = self.listeners.get_mut(&sent.logger) else { return };
-        listener.asking.asked(&sent.spans, sent.at);
-        listener.open = Some((sent.epoch, sent.sequence));
-        let records = sent.spans.iter().map(|span| u32::from(span.count)).sum();
-        listener.day.push_back((now_ms, records));
+    /// The line of a request with the next number, which is used from here on, whatever becomes of the frame.
+    fn seal(
+        &mut self,
+        heard: &HeardRecord,
+        request: &Request,
+        keyring: &Keyring,
+        bits: u32,
+    ) -> Option<(Vec<u8>, Sealed)> {
+        let (epoch, sequence) = self.numbers?;
+        let address = heard.identity.address;
+        let mut plaintext = Vec::new();
+        if !request.encode(&mut plaintext) {
+            return None;
+        }
+        let key = keyring.key(address, heard.slot)?.to_logger(address, heard.slot);
+        // Before it is used.
+        let next = sequence.number().checked_add(1).and_then(Sequence::new);
+        self.numbers = next.map(|next| (epoch, next));
+        let identity = Identity { address, epoch, sequence };
+        let air = Cipher::new(&key).seal_to_logger(heard.slot, identity, &plaintext)?;
+        let mut line = Vec::new();
+        encode_line(KIND_TO_LOGGER, None, &air, &mut line);
+        let airtime_ms = u32::try_from(on_air_ms(air.len(), bits)).unwrap_or(u32::MAX);
+        Some((line, Sealed { epoch, sequence, airtime_ms }))
+    }
+
+    /// The port has taken a request. Returns what there is to write.
+    pub fn sent(&mut self, radio: usize, sent: Sending, now_ms: i64) -> AskNews {
+        self.sent = self.sent.saturating_add(1);
+        let (logger, airtime_ms, answer_ms) = match &sent {
+            Sending::Again(sent) => (sent.logger, sent.airtime_ms, sent.answer_ms),
+            Sending::Clock(sent) => (sent.answers.address, sent.airtime_ms, 0),
+        };
         if let Some(sender) = self.senders.get_mut(radio) {
-            sender.own.spend(now_ms, sent.logger, sent.airtime_ms.into());
-            sender.answers.spend(now_ms, sent.logger, sent.answer_ms.into());
+            sender.own.spend(now_ms, logger, airtime_ms.into());
+            sender.answers.spend(now_ms, logger, answer_ms.into());
+        }
+        let listener = self.listeners.entry(logger).or_default();
+        match sent {
+            Sending::Again(sent) => {
+                listener.asking.asked(&sent.spans, sent.at);
+                listener.open = Some((sent.epoch, sent.sequence));
+                let records = sent.spans.iter().map(|span| u32::from(span.count)).sum();
+                listener.day.push_back((now_ms, records));
+                AskNews::Sent(sent)
+            }
+            Sending::Clock(sent) => {
+                let SentClock { at, answers, behind_s, .. } = sent;
+                listener.clock.asked(ClockRequest { logger, at, answers, behind_s, set_at: None });
+                AskNews::ClockSent(sent)
+            }
         }
     }
 }
@@ -321,4 +477,92 @@ impl Asker {
 fn minute_of_day(at: GatewayTime, utc_offset_s: i32) -> u32 {
     let of_day = at.unix_s().saturating_add(utc_offset_s.into()).rem_euclid(86_400);
     u32::try_from(of_day / 60).unwrap_or(0)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    /// Small, seeded, and good enough for this.
+    fn xorshift(state: &mut u64) -> u32 {
+        *state ^= *state << 13;
+        *state ^= *state >> 7;
+        *state ^= *state << 17;
+        (*state >> 32) as u32
+    }
+
+    fn first(random: u32) -> u32 {
+        let mut asker = Asker::default();
+        asker.begin(Epoch::SMALLEST, random);
+        asker.numbers.unwrap().1.number()
+    }
+
+    #[test]
+    fn a_sequence_begins_anywhere_from_1_to_2_to_the_31() {
+        assert_eq!((first(0), first(1), first(u32::MAX)), (1, 1, 1 << 31));
+    }
+
+    #[test]
+    fn two_gateways_of_one_backup_meet_a_nonce_as_rarely_as_the_format_says() {
+        // Both begin the same epoch within one second, and send k frames each: docs/wire-format.md, section 14, gives
+        // at most 2 k / 2^31 as the chance that they use one number.
+        const FRAMES: u32 = 1_000_000;
+        const PAIRS: u32 = 20_000;
+        let mut state = 20_261_130;
+        let mut met = 0;
+        for _ in 0..PAIRS {
+            let (a, b) = (first(xorshift(&mut state)), first(xorshift(&mut state)));
+            met += u32::from(a.abs_diff(b) < FRAMES);
+        }
+        let bound = f64::from(PAIRS) * 2.0 * f64::from(FRAMES) / f64::from(1_u32 << 31);
+        // 18.6 of 20,000 on average; the seed is fixed, so this passes or fails each time.
+        assert!(
+            met > 0 && f64::from(met) <= bound + 3.0 * bound.sqrt(),
+            "{met} of {PAIRS}, bound {bound:.1}"
+        );
+    }
+
+    #[test]
+    fn no_number_comes_twice_and_after_the_last_one_an_epoch_is_needed() {
+        let logger = Address::new(17).unwrap();
+        let mut keyring = Keyring::default();
+        keyring.set_site_key(crate::seal::SiteKey::new(&[3; 32]).unwrap(), None);
+        let mut asker = Asker::default();
+        asker.listeners.insert(logger, Listener { listens: true, ..Listener::default() });
+        asker.senders.push(Sender { speed: Some((5_470, 16)), ..Sender::default() });
+        let mut used = BTreeSet::new();
+        let span = AskedSpan { epoch: 1, first: 4, count: 1 };
+        for (epoch, sequence, frames) in [(7, 5, 100), (8, u32::MAX - 2, 3)] {
+            asker.numbers = Some((Epoch::new(epoch).unwrap(), Sequence::new(sequence).unwrap()));
+            for frame in 0..frames {
+                assert!(!asker.needs_epoch());
+                // Under two slots: each has its own key.
+                let heard = HeardRecord {
+                    radio: 0,
+                    identity: Identity::new(17, 1, 9).unwrap(),
+                    slot: crate::wire::seq::Slot(frame % 2),
+                    recorded_s: None,
+                    statement: None,
+                    event: None,
+                };
+                let request = Request::SendAgain(vec![span]);
+                let (line, sealed) = asker.seal(&heard, &request, &keyring, 5_470).unwrap();
+                assert!(used.insert((sealed.epoch, sealed.sequence)), "{sealed:?} twice");
+                assert!(!line.is_empty());
+            }
+        }
+        assert_eq!(used.last().map(|(_, last)| last.number()), Some(u32::MAX));
+        assert!(asker.needs_epoch());
+        let heard = HeardRecord {
+            radio: 0,
+            identity: Identity::new(17, 1, 10).unwrap(),
+            slot: crate::wire::seq::Slot(0),
+            recorded_s: None,
+            statement: None,
+            event: None,
+        };
+        assert!(asker.seal(&heard, &Request::SendAgain(vec![span]), &keyring, 5_470).is_none());
+    }
 }

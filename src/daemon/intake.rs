@@ -15,7 +15,7 @@ use crate::time::GatewayTime;
 use crate::wire::cobs::{Deframer, Run};
 use crate::wire::frame::{RECORD_MAX, Signal, other_version};
 use crate::wire::radio_status::RadioStatus;
-use crate::wire::record::Record;
+use crate::wire::record::{Event, Record};
 use crate::wire::seq::{Address, Identity, Slot};
 use crate::wire::statement::Statement;
 use std::collections::BTreeMap;
@@ -49,8 +49,11 @@ pub struct HeardRecord {
     pub radio: usize,
     pub identity: Identity,
     pub slot: Slot,
+    /// When it was made, by the logger's clock; `None` if the record is not understood.
+    pub recorded_s: Option<u32>,
     /// What it says about the logger's memory, if it is a statement.
     pub statement: Option<Statement>,
+    pub event: Option<Event>,
 }
 
 /// See the documentation of the module.
@@ -207,12 +210,15 @@ impl Intake {
                     };
                     self.batch.push_record(arrival, plaintext);
                     if let Some(heard) = &mut self.heard {
-                        let statement = match Record::decode(plaintext, frame.identity) {
-                            Ok(Record::Statement(statement)) => Some(statement),
-                            _ => None,
+                        let record = Record::decode(plaintext, frame.identity).ok();
+                        let (statement, event) = match &record {
+                            Some(Record::Statement(statement)) => (Some(*statement), None),
+                            Some(Record::Event(event)) => (None, Some(*event)),
+                            _ => (None, None),
                         };
+                        let recorded_s = record.map(|record| record.time());
                         let (identity, slot) = (frame.identity, frame.slot);
-                        heard.push(HeardRecord { radio, identity, slot, statement });
+                        heard.push(HeardRecord { radio, identity, slot, recorded_s, statement, event });
                     }
                 }
             }

@@ -41,15 +41,13 @@ pub use error::Error;
 use crate::config::Config;
 use crate::ledger::{DaemonLock, Error as LedgerError};
 use crate::link::{Backoff, LinkEvent, Links};
-use crate::report::ask::Wish;
+use crate::report::ask::Planned;
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
-use crate::wire::seq::Address;
 use opening::Opened;
 use port::PortNews;
 use running::{Daemon, HOLD_BYTES_MAX, Timers};
 use settle::SETTLE_PAUSE;
-use std::collections::BTreeMap;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::Instant;
@@ -58,7 +56,7 @@ use tokio::time::Instant;
 enum Event {
     Link(LinkEvent),
     Opened(Box<Result<Opened, LedgerError>>),
-    Planned(Box<Result<BTreeMap<Address, Vec<Wish>>, LedgerError>>),
+    Planned(Box<Result<Planned, LedgerError>>),
     Timer,
     Stop,
     Reload,

@@ -14,12 +14,12 @@ use crate::ledger::{Batch, DaemonLock, Error as LedgerError, Ledger, Receipt, Re
 use crate::record::acts::Actor;
 use crate::record::coverage::Coverage;
 use crate::record::judge::Tally;
-use crate::report::ask::Wish;
+use crate::report::ask::Planned;
 use crate::seal::keyring::Keyring;
 use crate::state::{CLOCK_CHANGE_S, DaemonState};
 use crate::time::{Clock, GatewayTime};
 use crate::wire::seq::Address;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -30,7 +30,7 @@ pub(super) const HOLD_BYTES_MAX: usize = 16 << 20;
 pub(super) const SETTLE_SLICE: u32 = 100_000;
 
 /// What loggers may be asked for, while it is being read.
-pub(super) type Planning = tokio::task::JoinHandle<Result<BTreeMap<Address, Vec<Wish>>, LedgerError>>;
+pub(super) type Planning = tokio::task::JoinHandle<Result<Planned, LedgerError>>;
 
 /// The daemon between two events.
 pub(super) struct Daemon {
@@ -55,6 +55,8 @@ pub(super) struct Daemon {
     pub(super) asker: Asker,
     /// What is missing, while it is read for the asker.
     pub(super) planning: Option<Planning>,
+    /// Why what is missing could not be read for the asker.
+    pub(super) asking_trouble: Option<String>,
     /// When this process began: asking counts milliseconds from it.
     pub(super) started: std::time::Instant,
     pub(super) tally: Tally,
@@ -172,6 +174,7 @@ impl Daemon {
             self.intake.clock_changed(GatewayTime(steady + before), now);
             // Times by the old clock would be wrong by the same amount.
             self.state.shift(offset - before);
+            self.asker.clock_changed();
         }
         now
     }

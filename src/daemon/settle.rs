@@ -150,11 +150,31 @@ impl Daemon {
             self.quietly(|ledger| ledger.note_size(day))?;
         }
         self.retire()?;
+        self.trim_asked()?;
         self.write_known();
         // A settle is the one large transaction. The -wal is not cut to zero: a -wal that grows again costs the
         // file system's journal with each sync. Its size limit removes what is beyond 8 MB when it is next
         // restarted.
         self.quietly(|ledger| ledger.checkpoint().map(|_| ()))
+    }
+
+    /// Removes old requests to loggers beyond their limit. A clock that is not synchronised must not make young ones look
+    /// old.
+    fn trim_asked(&mut self) -> Result<(), Error> {
+        let now = self.now();
+        if !now.synchronised {
+            return Ok(());
+        }
+        /// More than a day's requests, at most, of three radios that send without a pause.
+        const SLICES_MAX: usize = 10;
+        self.quietly(|ledger| {
+            for _ in 0..SLICES_MAX {
+                if !ledger.trim_asked(now.time().later(-86_400))? {
+                    break;
+                }
+            }
+            Ok(())
+        })
     }
 
     /// Gives up old readings, if the operator asked for it: a few blocks after each settle, never the backlog

@@ -38,6 +38,7 @@ impl Daemon {
             intake: Intake::new(&numbers),
             asker: Asker::default(),
             planning: None,
+            asking_trouble: None,
             started: std::time::Instant::now(),
             ledger: Ledger::nowhere()?,
             is_open: false,

@@ -72,6 +72,7 @@ impl Daemon {
             return;
         }
         let now = self.now();
+        self.state.asking = self.asking_state(now.time());
         let Some(dir) = &self.state_dir else { return };
         (self.state.written_at, self.state.written_steady_s) = (now.time(), self.clock.computer_s());
         self.state.clock_synchronised = now.synchronised;

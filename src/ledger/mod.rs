@@ -61,7 +61,7 @@ pub use db::row::steps_from_json;
 pub use db::schema::VERSION as SCHEMA_VERSION;
 pub use db::{actor, wal};
 pub use write::aside::Limits as AsideLimits;
-pub use write::ask_news::{AskNews, SentRequest, Spent};
+pub use write::ask_news::{AskNews, SentClock, SentRequest, Spent};
 pub use write::batch::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, UnopenedArrival, Window,
 };

@@ -23,7 +23,7 @@ use std::collections::BTreeSet;
 
 /// No watch crystal is off by more than this, in the worst winter: if a setting adds more, the clock was wrong and not
 /// slow. 200 ppm are 8.6 minutes a month. Our choice.
-const DRIFT_PPM_MAX: i128 = 200;
+pub const DRIFT_PPM_MAX: i128 = 200;
 /// The error of a setting by hand, however short the time since the setting before.
 const SETTING_SLACK_S: i64 = 5;
 /// This program was not used before 2020: an earlier time is from a clock that began in 1970 or in 2000.

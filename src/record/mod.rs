@@ -28,6 +28,7 @@
 //! ```
 
 pub mod acts;
+pub mod asked;
 pub mod backups;
 pub mod clock;
 pub mod clocks;

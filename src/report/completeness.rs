@@ -10,6 +10,9 @@
 //! expected = by radio + by hand (sealed, CSV) + given up + written off + missing
 //! ```
 //!
+//! *Asked for* is a part of *by radio*: what came after the gateway had asked the logger for it. A record that came before
+//! was not missing, so nothing was asked for it.
+//!
 //! *Given up* are readings that retention moved to a verified backup: they are held, but no longer in the ledger, so
 //! it is not known here how they came. What a silent logger or an unclosed epoch is *presumed* to have made is
 //! counted separately and is in no sum.
@@ -33,6 +36,8 @@ use crate::wire::seq::Address;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Source {
     Radio,
+    /// By radio, after the gateway had asked for it.
+    AskedFor,
     /// In a sealed dump.
     Sealed,
     /// As a row of a CSV file; no authentic record is held.
@@ -44,7 +49,10 @@ pub enum Source {
 /// Records by what became of them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counts {
+    /// By radio, of its own accord or because it was asked for.
     pub radio: u64,
+    /// How many of these were asked for.
+    pub asked: u64,
     /// By hand, sealed.
     pub sealed: u64,
     /// By hand, as CSV.
@@ -81,6 +89,7 @@ impl Counts {
 
     pub fn add(&mut self, other: &Counts) {
         self.radio += other.radio;
+        self.asked += other.asked;
         self.sealed += other.sealed;
         self.csv += other.csv;
         self.given_up += other.given_up;
@@ -99,6 +108,7 @@ impl Counts {
     fn of(&mut self, what: What) -> &mut u64 {
         match what {
             What::Held(Source::Radio) => &mut self.radio,
+            What::Held(Source::AskedFor) => &mut self.asked,
             What::Held(Source::Sealed) => &mut self.sealed,
             What::Held(Source::Csv) => &mut self.csv,
             What::Held(Source::GivenUp) => &mut self.given_up,
@@ -232,6 +242,9 @@ impl<'a> Count<'a> {
     /// Held records of one source and time.
     pub fn held(&mut self, source: Source, time: Option<GatewayTime>, records: u64) {
         self.count(What::Held(source), time, records);
+        if source == Source::AskedFor {
+            self.count(What::Held(Source::Radio), time, records);
+        }
     }
 
     /// Whether two times are in the same span, or both in none and on the same side of each.

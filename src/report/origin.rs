@@ -123,8 +123,9 @@ pub fn completeness(
     })
 }
 
-fn source(row: &StoredRecord) -> Source {
+fn source(row: &StoredRecord, is_asked: bool) -> Source {
     match (row.rank, row.is_sealed) {
+        (0, false) if is_asked => Source::AskedFor,
         (0, false) => Source::Radio,
         (0, true) => Source::Sealed,
         _ => Source::Csv,
@@ -211,11 +212,14 @@ impl OfLogger<'_, '_> {
         let blocks = self.snapshot.stored_blocks(address)?;
         let by_radio = self.all_by_radio(&coverage)?;
         let clocks = Clocks::new(&coverage, &facts, address);
+        let ever_asked = self.snapshot.ever_asked(address)?;
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);
             let clock = clocks.of(epoch)?;
-            let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
+            let asked = ever_asked.get(&epoch).cloned().unwrap_or_default();
+            let mut tally =
+                Tally { held, done: RangeSet::default(), asked, clock: &clock, count: &mut count };
             let unsettled = self.unsettled.and_then(|unsettled| unsettled.readings.get(&epoch));
             // Authentic records first: a CSV row counts only where there is none.
             let of_kind = |opaque: bool| {
@@ -242,7 +246,9 @@ impl OfLogger<'_, '_> {
                     );
                 if whole {
                     let left = tally.left(block.first, block.last);
-                    tally.count.held(Source::Radio, Some(began), left.count());
+                    let asked = left.intersection(&tally.asked).count();
+                    tally.count.held(Source::AskedFor, Some(began), asked);
+                    tally.count.held(Source::Radio, Some(began), left.count() - asked);
                     tally.take(&left);
                 } else {
                     let settled = self.snapshot.stored_between(address, epoch, block.first, block.last)?;
@@ -301,11 +307,14 @@ impl OfLogger<'_, '_> {
         (self.explain)(&mut report);
         let mut count = Count::new(address, spans);
         let clocks = Clocks::new(&coverage, &facts, address);
+        let ever_asked = self.snapshot.ever_asked(address)?;
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);
             let clock = clocks.of(epoch)?;
-            let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
+            let asked = ever_asked.get(&epoch).cloned().unwrap_or_default();
+            let mut tally =
+                Tally { held, done: RangeSet::default(), asked, clock: &clock, count: &mut count };
             tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), Some(at));
         }
         Ok(count.finish(&report))
@@ -326,6 +335,8 @@ impl OfLogger<'_, '_> {
 struct Tally<'a, 'b> {
     held: RangeSet,
     done: RangeSet,
+    /// What was ever asked for.
+    asked: RangeSet,
     clock: &'a EpochClock,
     count: &'a mut Count<'b>,
 }
@@ -334,7 +345,8 @@ impl Tally<'_, '_> {
     fn rows(&mut self, rows: &[StoredRecord], as_of: Option<GatewayTime>) {
         for row in rows.iter().filter(|row| row.counts(as_of)) {
             if self.held.contains(row.sequence) && self.done.insert(row.sequence) {
-                self.count.held(source(row), row.made(self.clock), 1);
+                let source = source(row, self.asked.contains(row.sequence));
+                self.count.held(source, row.made(self.clock), 1);
             }
         }
     }

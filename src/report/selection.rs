@@ -2,6 +2,7 @@
 //!
 //! Input: the configuration, what is wanted, the present. Output: [`GapsFound`], of one consistent state of the ledger.
 
+use super::ask::AskReport;
 use super::gap_state::GapState;
 use super::gaps::{self, Gap, Report};
 use super::gateway::Gateway;
@@ -111,6 +112,8 @@ pub struct GapsFound {
     pub opaque: Vec<Opaque>,
     /// Damaged ledgers that hold a part of the record.
     pub aside: Vec<DamagedLedger>,
+    /// What loggers were asked to send again, and what is asked next.
+    pub asked: AskReport,
 }
 
 impl GapsFound {
@@ -129,6 +132,8 @@ pub fn read(config: &Config, wanted: &GapsWanted, now: GatewayTime) -> Read<Gaps
         let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
         let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
         let mut unheard = gateway.take_explained(&mut report);
+        let mut asked = AskReport::read(config.ask, &config.roster, snapshot, &report, &gateway, now)?;
+        asked.loggers.retain(|&logger, _| wanted.takes(logger));
         unheard.retain(|silence| wanted.takes(silence.logger));
         report.gaps.retain(|gap| wanted.takes(gap.logger) && wanted.overlaps(gap.from, gap.to));
         report.unclosed.retain(|open| wanted.takes(open.logger) && wanted.overlaps(open.from, open.to));
@@ -149,7 +154,18 @@ pub fn read(config: &Config, wanted: &GapsWanted, now: GatewayTime) -> Read<Gaps
         let addresses = config.roster.loggers().map(|logger| logger.address);
         let opaque = snapshot.opaque(addresses.filter(|&logger| wanted.takes(logger)))?;
         let aside = snapshot.ledgers_set_aside()?;
-        Ok(GapsFound { verdict, report, moved, notes, visits, gateway, first_to_overwrite, opaque, aside })
+        Ok(GapsFound {
+            verdict,
+            report,
+            moved,
+            notes,
+            visits,
+            gateway,
+            first_to_overwrite,
+            opaque,
+            aside,
+            asked,
+        })
     })
 }
 

@@ -6,6 +6,7 @@
 //! Cost: daily counters, the unsettled journal and the gap report. Older records are never read, so a ledger of ten
 //! years answers as fast as one of a month (except for hand downloads of this month, whose blocks are read).
 
+use super::ask::AskReport;
 use super::days::{Strip, strips};
 use super::gap_state::GapState;
 use super::gaps::{self, Gap, Report};
@@ -15,6 +16,7 @@ use super::memory::InLogger;
 use super::verdict::Verdict;
 use super::visits::{self, Class, Visit};
 use super::walk;
+use crate::config::Ask;
 use crate::ledger::read::Read;
 use crate::ledger::read::side_tables::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
@@ -57,6 +59,8 @@ pub struct Surroundings {
     /// The daemon's last state.
     pub daemon: Option<DaemonState>,
     pub daemon_alive: bool,
+    /// How much loggers may be asked; `None`: asking is off.
+    pub ask: Option<Ask>,
 }
 
 /// Everything that the status consists of.
@@ -91,6 +95,8 @@ pub struct Status {
     pub loggers: Vec<LoggerStatus>,
     /// The gap report.
     pub report: Report,
+    /// What loggers were asked to send again.
+    pub asked: AskReport,
 }
 
 /// How the ledger grows.
@@ -230,6 +236,8 @@ pub fn gather(
     let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
     let gateway = health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
+    let mut asked = AskReport::read(around.ask, roster, snapshot, &report, &gateway, now)?;
+    asked.daemon = around.daemon.as_ref().filter(|_| around.daemon_alive).and_then(|of| of.asking.clone());
     let known = walk::known(roster, snapshot, |_| true, now)?;
     let visits = visits::plan(&report, roster, &known, now);
     let first_to_overwrite = walk::first_to_overwrite(&unheard, &known);
@@ -267,5 +275,6 @@ pub fn gather(
         notices_dropped: snapshot.notices_dropped()?,
         loggers,
         report,
+        asked,
     })
 }

@@ -3,6 +3,7 @@
 //! Input: the configuration, the wanted loggers, the present time. Output: [`VisitList`]. The order itself is made in
 //! [`super::visits`].
 
+use super::ask::AskReport;
 use super::gaps::{self, Silence};
 use super::gateway::Gateway;
 use super::health;
@@ -31,6 +32,8 @@ pub struct VisitList {
     pub first_to_overwrite: Option<(GatewayTime, Address)>,
     /// Loggers that left.
     pub service: Service,
+    /// What loggers were asked to send again, and to which a walk can wait.
+    pub asked: AskReport,
 }
 
 /// What is known of the wanted loggers in one state of the ledger.
@@ -85,10 +88,12 @@ pub fn gather(
         }
     }
     let first_to_overwrite = first_to_overwrite(&unheard, &known);
+    let mut asked = AskReport::read(config.ask, roster, snapshot, &report, &gateway, now)?;
+    asked.loggers.retain(|&logger, _| wanted(logger));
     let visits = visits::plan(&report, roster, &known, now);
     let verdict = Verdict::new(&visits, &report, &gateway);
     let service = report.service;
-    Ok((VisitList { verdict, visits, gateway, first_to_overwrite, service }, known))
+    Ok((VisitList { verdict, visits, gateway, first_to_overwrite, service, asked }, known))
 }
 
 /// Reads the visits from the configured ledger.

@@ -23,6 +23,7 @@
 //! );
 //! ```
 
+pub mod asked;
 pub mod backup;
 pub mod check;
 pub mod compared;

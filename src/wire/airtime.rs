@@ -15,6 +15,8 @@ const RADIO_MS: u64 = 100;
 /// Type and number of spans.
 const REQUEST_BYTES: usize = 2;
 const SPAN_BYTES: usize = 10;
+/// The bytes on the air of a request to set a clock: type, time, epoch and sequence.
+pub const CLOCK_BYTES: usize = HEADER_LEN + 13 + TAG_LEN;
 /// Kind and check sequence, COBS and delimiter.
 const LINE_BYTES: usize = 3 + 2;
 /// On a serial line a byte takes ten bits: a start and a stop bit as well.
@@ -58,6 +60,7 @@ mod tests {
     fn times_follow_from_bytes_and_speeds() {
         // 30 bytes and 10 a span: the frame of section 16 of the format for one span has 40.
         assert_eq!(request_bytes(1), 40);
+        assert_eq!(CLOCK_BYTES, 41);
         assert_eq!(request_bytes(SPANS_MAX), 190);
         assert_eq!(record_bytes(19), 47);
         assert_eq!(on_air_ms(40, 5_470), 59);

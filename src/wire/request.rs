@@ -28,6 +28,14 @@ pub struct AskedSpan {
     pub count: u16,
 }
 
+impl AskedSpan {
+    /// Its epoch, first and last sequence; `None` if it is empty.
+    pub fn range(&self) -> Option<(u32, u32, u32)> {
+        let more = u32::from(self.count).checked_sub(1)?;
+        Some((self.epoch, self.first, self.first.saturating_add(more)))
+    }
+}
+
 /// A request from a gateway to a logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Request {

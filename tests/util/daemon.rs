@@ -51,6 +51,12 @@ impl Site {
         std::fs::write(&path, text.replace(from, to)).unwrap();
     }
 
+    /// The first line of the roster that begins with a key.
+    pub fn roster_line(&self, key: &str) -> String {
+        let text = std::fs::read_to_string(self.path("loggers.toml")).unwrap();
+        text.lines().find(|line| line.starts_with(key)).unwrap().to_owned()
+    }
+
     pub fn path(&self, name: &str) -> PathBuf {
         self.dir.path().join(name)
     }

@@ -4,6 +4,7 @@
 pub mod bench;
 pub mod daemon;
 pub mod hand;
+pub mod listener;
 pub mod promises;
 pub mod random;
 pub mod reader_site;

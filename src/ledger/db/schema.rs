@@ -19,6 +19,7 @@ pub const APPLICATION_ID: i32 = 0x7374_6368;
 pub const MIGRATIONS: &[&str] = &[
     include_str!("../../../migrations/0001_first.sql"),
     include_str!("../../../migrations/0002_logbook.sql"),
+    include_str!("../../../migrations/0003_asking.sql"),
 ];
 
 /// The version that this program writes.

@@ -100,7 +100,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all except those of the readings (the journal has seals, settled
 /// records have blocks).
-pub const TABLES: [&str; 40] = [
+pub const TABLES: [&str; 42] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -110,6 +110,8 @@ pub const TABLES: [&str; 40] = [
     "slot_use",
     "sending_epoch",
     "asked",
+    "asked_range",
+    "clock_asked",
     "proven_key",
     "radio",
     "listening",

@@ -1,6 +1,7 @@
 //! Everything that reads from a ledger.
 
 pub(in crate::ledger) mod ahead;
+pub mod asks;
 pub mod configuration;
 pub mod content;
 pub(in crate::ledger) mod coverage;

@@ -170,7 +170,8 @@ impl Batch {
         let radios = receptions.chain(of_unopened).map(|reception| &mut reception.radio);
         let of_asks = self.asks.iter_mut().filter_map(|news| match news {
             AskNews::Sent(sent) => Some(&mut sent.radio),
-            AskNews::Closed { .. } => None,
+            AskNews::ClockSent(sent) => Some(&mut sent.radio),
+            AskNews::Closed { .. } | AskNews::ClockSet { .. } => None,
         });
         let of_windows = self.windows.iter_mut().map(|window| &mut window.radio);
         for radio in radios.chain(of_windows).chain(of_asks) {

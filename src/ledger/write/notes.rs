@@ -28,7 +28,7 @@ use crate::record::notes::{NewManual, NewRemark};
 use crate::record::roster::Roster;
 use crate::record::write_off::{WriteOffAsked, WriteOffError, WriteOffPlan};
 use crate::record::written::ManualOutcome;
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 impl Ledger {
@@ -90,25 +90,7 @@ impl Ledger {
         {
             return Ok(Err(why));
         }
-        let id = next_id(&transaction, "remark_row")?;
-        table::change(&transaction, "remark_row", "id = ?", [id], |db| {
-            Ok(db.execute(
-                "INSERT INTO remark_row (id, logger, channel, from_at, to_at, kind, text, by_whom, written_at, corrects)
-                 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                params![
-                    id,
-                    remark.logger.number(),
-                    remark.channel,
-                    remark.from,
-                    remark.to,
-                    remark.kind.name(),
-                    remark.text,
-                    remark.by,
-                    now.unix_s,
-                    remark.corrects
-                ],
-            )?)
-        })?;
+        let id = insert_remark(&transaction, remark, now.time())?;
         let act = NewAct { number: Some(id), by: Some(&remark.by), ..NewAct::default() };
         acts::note(&transaction, ActKind::Remark, act, self.actor.as_ref(), now)?;
         transaction.commit()?;
@@ -175,6 +157,34 @@ impl Ledger {
         self.is_reachable()?;
         Ok(Ok(outcomes))
     }
+}
+
+/// Adds a remark, within a transaction that writes, and returns its number.
+pub(in crate::ledger) fn insert_remark(
+    db: &Connection,
+    remark: &NewRemark,
+    now: GatewayTime,
+) -> Result<i64, Error> {
+    let id = next_id(db, "remark_row")?;
+    table::change(db, "remark_row", "id = ?", [id], |db| {
+        Ok(db.execute(
+            "INSERT INTO remark_row (id, logger, channel, from_at, to_at, kind, text, by_whom, written_at, corrects)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            params![
+                id,
+                remark.logger.number(),
+                remark.channel,
+                remark.from,
+                remark.to,
+                remark.kind.name(),
+                remark.text,
+                remark.by,
+                now,
+                remark.corrects
+            ],
+        )?)
+    })?;
+    Ok(id)
 }
 
 fn next_id(db: &Connection, table: &str) -> Result<i64, Error> {

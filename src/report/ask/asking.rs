@@ -4,10 +4,12 @@
 //! If nothing of it came, it is *unanswered*, and the next one waits: for 1, 2, 4 … frames, but for a day at most.
 
 use super::wishes::{Wish, cut};
+use crate::record::asked::AskedRequest;
 use crate::record::coverage::RangeSet;
 use crate::time::GatewayTime;
 use crate::wire::request::AskedSpan;
 use crate::wire::seq::{Epoch, Identity};
+use crate::wire::statement::Statement;
 use std::collections::BTreeMap;
 
 /// Frames outside the answer that end a request.
@@ -92,28 +94,76 @@ impl Asking {
         let Open { asked, came, .. } = self.open.take()?;
         let count = |of: &Ranges| of.values().map(RangeSet::count).sum::<u64>();
         let closed = Closed { asked: count(&asked), came: count(&came) };
-        if closed.came > 0 {
+        self.note_answer(closed.came > 0);
+        for (epoch, asked) in asked {
+            self.note_tried(epoch, asked.without(came.get(&epoch).unwrap_or(&RangeSet::default())));
+        }
+        Some(closed)
+    }
+
+    fn note_answer(&mut self, is_answered: bool) {
+        if is_answered {
             (self.unanswered, self.wait_frames) = (0, 0);
         } else {
             self.wait_frames = 1_u32.checked_shl(self.unanswered).unwrap_or(u32::MAX);
             self.unanswered = self.unanswered.saturating_add(1);
         }
-        for (epoch, asked) in asked {
-            let failed = asked.without(came.get(&epoch).unwrap_or(&RangeSet::default()));
-            let mut again = failed;
-            // What was tried n times is now tried n + 1 times.
-            for tried in &mut self.tried {
-                let of_epoch = tried.entry(epoch).or_default();
-                let before = of_epoch.intersection(&again);
-                *of_epoch = of_epoch.union(&again);
-                again = before;
+    }
+
+    /// What was tried n times is now tried n + 1 times.
+    fn note_tried(&mut self, epoch: Epoch, failed: RangeSet) {
+        let mut again = failed;
+        for tried in &mut self.tried {
+            let of_epoch = tried.entry(epoch).or_default();
+            let before = of_epoch.intersection(&again);
+            *of_epoch = of_epoch.union(&again);
+            again = before;
+        }
+    }
+
+    /// What earlier runs asked of the logger, and what they heard of its memory, in the order in which it happened.
+    /// What came of the requests is not in the wishes any more, so only how many came counts. A request that did not
+    /// end counts as a try, and neither as answered nor as unanswered.
+    pub fn replayed(requests: &[AskedRequest], statements: &[(GatewayTime, Statement)]) -> Self {
+        let mut asking = Self::default();
+        let mut statements = statements.iter().peekable();
+        for request in requests {
+            while let Some((_, statement)) = statements.next_if(|(at, _)| *at <= request.at) {
+                asking.stated(statement);
+            }
+            asking.asked_at = Some(request.at);
+            if request.closed_at.is_some()
+                && let Some(came) = request.came
+            {
+                asking.note_answer(came > 0);
+            }
+            for (epoch, first, last) in request.spans.iter().filter_map(AskedSpan::range) {
+                let Some(epoch) = Epoch::new(epoch) else { continue };
+                let mut span = RangeSet::default();
+                span.insert_range(first, last);
+                asking.note_tried(epoch, span);
             }
         }
-        Some(closed)
+        statements.for_each(|(_, statement)| asking.stated(statement));
+        asking
+    }
+
+    /// Keeps what was heard and wished since, with what earlier runs asked.
+    pub fn continue_from(&mut self, earlier: Self) {
+        let Self { unanswered, wait_frames, asked_at, tried, .. } = earlier;
+        (self.unanswered, self.wait_frames, self.asked_at, self.tried) =
+            (unanswered, wait_frames, asked_at, tried);
+    }
+
+    /// A memory statement came.
+    pub fn stated(&mut self, statement: &Statement) {
+        for entry in statement.entries() {
+            self.listed(entry.epoch, entry.first, entry.last);
+        }
     }
 
     /// A memory statement lists these records of an epoch: they may be asked for again.
-    pub fn listed(&mut self, epoch: Epoch, first: u32, last: u32) {
+    fn listed(&mut self, epoch: Epoch, first: u32, last: u32) {
         let mut listed = RangeSet::default();
         listed.insert_range(first, last);
         for tried in &mut self.tried {
@@ -145,10 +195,9 @@ impl Asking {
     pub fn asked(&mut self, spans: &[AskedSpan], now: GatewayTime) {
         let mut asked = Ranges::new();
         let mut last = None;
-        for span in spans {
-            let (Some(epoch), true) = (Epoch::new(span.epoch), span.count > 0) else { continue };
-            let end = span.first.saturating_add(u32::from(span.count) - 1);
-            asked.entry(epoch).or_default().insert_range(span.first, end);
+        for (epoch, first, end) in spans.iter().filter_map(AskedSpan::range) {
+            let Some(epoch) = Epoch::new(epoch) else { continue };
+            asked.entry(epoch).or_default().insert_range(first, end);
             last = Some((epoch, end));
         }
         self.asked_at = Some(now);
@@ -158,6 +207,22 @@ impl Asking {
     /// Whether a request is open.
     pub fn is_open(&self) -> bool {
         self.open.is_some()
+    }
+
+    /// What is asked for no more, unless a memory statement lists it.
+    pub fn given_up(&self, epoch: Epoch) -> Option<&RangeSet> {
+        self.tried.last().and_then(|tried| tried.get(&epoch))
+    }
+
+    /// From when on a request may be sent, by a logger that is heard every so many seconds; `ended`: when the last
+    /// request ended. `None`: from now on.
+    pub fn rests_until(&self, ended: GatewayTime, interval_s: u32) -> Option<GatewayTime> {
+        if self.wait_frames == 0 {
+            return None;
+        }
+        let frames_s = i64::from(self.wait_frames).saturating_mul(interval_s.into());
+        let asked_at = self.asked_at.unwrap_or(ended);
+        Some(ended.later(frames_s).min(asked_at.later(WAIT_MAX_S)))
     }
 
     /// Unanswered requests in a row.
@@ -184,6 +249,8 @@ fn insert(ranges: &mut Ranges, identity: Identity) {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+    use crate::wire::seq::{Address, Sequence};
+    use crate::wire::statement::Entry;
     use proptest::prelude::*;
     use std::collections::BTreeSet;
 
@@ -271,6 +338,44 @@ mod tests {
         assert_eq!(asking.wished(), 1);
         asking.listed(Epoch::SMALLEST, 6, 50);
         assert_eq!(asking.next(16, 16).iter().map(|span| span.first).collect::<Vec<_>>(), [6, 9]);
+    }
+
+    #[test]
+    fn a_restart_forgets_neither_what_was_tried_nor_how_often_nothing_came() {
+        let at = |minutes: i64| NOW.later(60 * minutes);
+        let request = |minutes, first, count, came: Option<u32>| AskedRequest {
+            logger: Address::new(17).unwrap(),
+            at: at(minutes),
+            spans: vec![AskedSpan { epoch: 1, first, count }],
+            records: count.into(),
+            closed_at: Some(at(minutes + 1)),
+            came,
+        };
+        let earlier = [
+            request(0, 5, 2, Some(1)),
+            request(10, 5, 1, Some(0)),
+            // The daemon ended before it knew what came.
+            request(20, 9, 1, None),
+            request(30, 9, 1, Some(0)),
+        ];
+        let mut asking = with(&[wish(5, 5), wish(9, 10)]);
+        asking.continue_from(Asking::replayed(&earlier, &[]));
+        assert_eq!((asking.unanswered(), asking.wished()), (2, 1));
+        assert_eq!(asking.next(16, 16).iter().map(|span| span.first).collect::<Vec<_>>(), [10]);
+        assert!(!asking.may_ask(at(31)));
+        asking.heard(id(100));
+        asking.heard(id(101));
+        assert!(asking.may_ask(at(31)));
+        assert_eq!(Asking::replayed(&earlier, &[]).rests_until(at(31), 900), Some(at(61)));
+        // A memory statement after the first two requests lists 5, one before them says nothing about them.
+        let entry = Entry { epoch: Epoch::SMALLEST, first: 1, last: 100 };
+        let own = (Epoch::SMALLEST, Sequence::new(100).unwrap());
+        let statement = Statement::new(1_780_000_000, &[entry], own.0, own.1).unwrap();
+        for (minutes, wished) in [(-1, 1), (15, 2), (40, 3)] {
+            let mut asking = with(&[wish(5, 5), wish(9, 10)]);
+            asking.continue_from(Asking::replayed(&earlier, &[(at(minutes), statement)]));
+            assert_eq!(asking.wished(), wished, "{minutes}");
+        }
     }
 
     proptest! {

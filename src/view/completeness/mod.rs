@@ -136,9 +136,10 @@ impl Page<'_> {
 /// A few lines for each logger, and those of all loggers together.
 fn table(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts], columns: usize) -> Table {
     let has_given_up = counts.iter().any(|of| of.all.given_up > 0);
+    let has_asked = counts.iter().any(|of| of.all.asked > 0);
     let is_named = columns >= ROOMY_COLUMNS;
     let month = if wanted.by_month { "month" } else { "" };
-    let mut table = Table::new(&match is_named {
+    let mut heads = match is_named {
         true => {
             let backup = if has_given_up { ">in backup" } else { ">" };
             vec![
@@ -170,7 +171,13 @@ fn table(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts],
                 backup,
             ]
         }
-    });
+    };
+    // The part of those by radio comes after them.
+    let by_radio = if is_named { 4 } else { 3 };
+    if has_asked {
+        heads.insert(by_radio + 1, if is_named { ">asked for" } else { ">asked" });
+    }
+    let mut table = Table::new(&heads);
     let mut block = |logger: String, name: &str, all: &Counts, spans: &[Counts]| {
         for (at, (label, counts)) in lines(frame, wanted, all, spans).into_iter().enumerate() {
             let first = |text: &str| if at == 0 { text.to_owned() } else { String::new() };
@@ -180,6 +187,9 @@ fn table(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts],
             }
             cells.push(label);
             cells.extend(numbers(counts, has_given_up));
+            if has_asked {
+                cells.insert(by_radio + 1, thousands(counts.asked));
+            }
             table.row(cells);
         }
     };
@@ -239,6 +249,12 @@ fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
          100.0 only if none is missing.",
         columns,
     );
+    if counts.iter().any(|of| of.all.asked > 0) {
+        text += &prose(
+            "Asked for: how many of those by radio came because the gateway asked the logger for them.",
+            columns,
+        );
+    }
     if counts.iter().any(|of| of.all.presumed > 0) {
         text += &prose(
             "Presumed: more readings that silent loggers, and epochs whose end is not known, may have made; not \
@@ -305,6 +321,7 @@ struct SpanJson {
 struct CountsJson {
     expected: u64,
     by_radio: u64,
+    by_radio_asked_for: u64,
     by_hand: ByHand,
     given_up: u64,
     written_off: u64,
@@ -324,6 +341,7 @@ impl From<&Counts> for CountsJson {
         Self {
             expected: counts.expected(),
             by_radio: counts.radio,
+            by_radio_asked_for: counts.asked,
             by_hand: ByHand { sealed: counts.sealed, csv: counts.csv },
             given_up: counts.given_up,
             written_off: counts.written_off,
@@ -374,7 +392,7 @@ pub fn as_json<'a>(
 pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts]) -> String {
     let mut text = String::from(
         "logger,name,from,to,expected,by_radio,by_hand_sealed,by_hand_csv,given_up,written_off,missing,\
-         percent_held,presumed_readings\r\n",
+         percent_held,presumed_readings,by_radio_asked_for\r\n",
     );
     for of in counts {
         let spans = wanted.spans.iter().map(Some).zip(&of.spans);
@@ -383,7 +401,7 @@ pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts
                 at.filter(|&at| at > GatewayTime::MIN).map(rfc3339).unwrap_or_default()
             };
             text += &format!(
-                "{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n",
+                "{},{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n",
                 of.logger,
                 csv_cell(frame.name(of.logger)),
                 time(span.map(|span| span.from)),
@@ -396,7 +414,8 @@ pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts
                 counts.written_off,
                 counts.missing,
                 percent(counts).unwrap_or_default(),
-                counts.presumed
+                counts.presumed,
+                counts.asked
             );
         }
     }

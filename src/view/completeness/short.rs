@@ -38,7 +38,9 @@ impl Page<'_> {
         let rows = lines(self.frame, self.wanted, &self.all, &spans);
         // The last one is for all time.
         let left = rows.len().saturating_sub(MONTHS_SHOWN + 1);
-        let mut table = Table::of(vec![
+        // Of those by radio; shown only if there are any.
+        let has_asked = self.all.asked > 0;
+        let mut columns = vec![
             Column::new(if self.wanted.by_month { "month" } else { "" }),
             Column::new("expected").right(),
             Column::new("by radio").right(),
@@ -46,9 +48,13 @@ impl Page<'_> {
             Column::new("written off").right(),
             Column::new("missing").right(),
             Column::new("held").right(),
-        ]);
+        ];
+        if has_asked {
+            columns.insert(3, Column::new("(asked for)").right());
+        }
+        let mut table = Table::of(columns);
         for (label, counts) in rows.into_iter().skip(left) {
-            table.row([
+            let mut cells = vec![
                 label,
                 thousands(counts.expected()),
                 thousands(counts.radio),
@@ -56,7 +62,11 @@ impl Page<'_> {
                 thousands(counts.written_off),
                 thousands(counts.missing),
                 held(counts),
-            ]);
+            ];
+            if has_asked {
+                cells.insert(3, format!("({})", thousands(counts.asked)));
+            }
+            table.row(cells);
         }
         let mut text = format!("{}{}", self.title(), table.fitted(self.columns, '…'));
         text += &screen::more(left, "month before", ALL);

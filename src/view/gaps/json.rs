@@ -4,6 +4,7 @@ use super::outages::cause;
 use crate::record::damaged::DamagedLedger;
 use crate::record::unread::Opaque;
 use crate::record::written::{Manual, Remark};
+use crate::report::ask::history::GapAsked;
 use crate::report::gaps::{BadEnd, Gap, GapState, Silence, UnclosedGap};
 use crate::report::memory::InMemory;
 use crate::report::notes::{Notes, NotesSpan};
@@ -13,6 +14,7 @@ use crate::report::service::Service;
 use crate::report::verdict::Verdict;
 use crate::text::as_rfc3339;
 use crate::time::GatewayTime;
+use crate::view::asked::AskingJson;
 use crate::view::frame::Frame;
 use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::view::notes::WriteOffJson;
@@ -37,6 +39,7 @@ struct GapsJson<'a> {
     ledgers_set_aside: &'a [DamagedLedger],
     firmware_faults: Vec<BadEndJson<'a>>,
     totals: Totals,
+    asking: AskingJson<'a>,
     #[serde(flatten)]
     service: &'a Service,
 }
@@ -67,6 +70,7 @@ struct GapJson<'a> {
     records_certain: u64,
     written_off: Vec<WriteOffJson<'a>>,
     perhaps_in: Option<&'a str>,
+    over_the_radio: Option<GapAsked>,
     #[serde(flatten)]
     gap: &'a Gap,
     #[serde(flatten)]
@@ -163,6 +167,7 @@ pub fn as_json<'a>(frame: Frame<'a>, found: &'a GapsFound) -> impl Serialize + u
             unclosed: report.unclosed.iter().filter(|open| is_open(open.state)).count(),
             silent: report.silent.len(),
         },
+        asking: (&found.asked).into(),
         service: &report.service,
     }
 }
@@ -176,6 +181,7 @@ fn gap_json<'a>(frame: Frame<'a>, found: &'a GapsFound, gap: &'a Gap) -> GapJson
         records_gone: gap.in_memory.gone,
         records_certain: gap.in_memory.certain,
         written_off: notes.writes_off(gap).map(WriteOffJson::from).collect(),
+        over_the_radio: found.asked.of_gap(gap),
         perhaps_in: found.perhaps_in(gap).map(|aside| aside.file.as_str()),
         gap,
         notes: notes_json(notes, notes.of_gap(gap)),

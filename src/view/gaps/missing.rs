@@ -4,6 +4,7 @@ use super::page::{FETCH_BEFORE, INDENT, Page};
 use crate::report::gaps::{Gap, GapState};
 use crate::report::memory::InLogger;
 use crate::text::{counted, thousands};
+use crate::view;
 use crate::view::term::{Table, width};
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
@@ -25,6 +26,9 @@ impl Page<'_> {
                 counted(loggers.len() as u64, "logger")
             ),
         );
+        for words in view::asked::unanswered(&self.found.asked) {
+            text += &self.prose(INDENT, &words);
+        }
         let (long, single) = self.wanted.listed(&self.open);
         if !long.is_empty() {
             text += &self.gap_table(&long);

@@ -176,6 +176,7 @@ impl<'a> Page<'a> {
                 lines.push(line);
             }
         }
+        lines.extend(view::asked::of_gaps(&self.found.asked, gaps, &|at| self.at(at)));
         let spans: Vec<NotesSpan> = gaps.iter().filter_map(|gap| notes.of_gap(gap)).collect();
         self.with_written(lines, &spans)
     }

@@ -30,9 +30,16 @@ impl Page<'_> {
     pub(super) fn short(&self) -> String {
         let head = self.head() + &self.notices();
         let happened = self.happened();
-        let next = self.next();
-        let missing = self.missing_by_logger(&[&head, &happened, &next]);
-        head + &happened + &missing + &next
+        let (asked, next) = (self.asked(), self.next());
+        let missing = self.missing_by_logger(&[&head, &happened, &asked, &next]);
+        head + &happened + &missing + &asked + &next
+    }
+
+    /// What is asked for over the radio, and which loggers do not answer.
+    fn asked(&self) -> String {
+        let asked = &self.found.asked;
+        let words = view::asked::to_ask(asked).into_iter().chain(view::asked::unanswered(asked));
+        words.map(|words| self.prose(0, &words)).collect()
     }
 
     /// What must be read before the loggers, each as a paragraph.

@@ -13,6 +13,7 @@ use crate::report::status::{LoggerStatus, Status};
 use crate::report::verdict::Verdict;
 use crate::text::{as_rfc3339, rfc3339};
 use crate::time::{Days, GatewayTime};
+use crate::view::asked::AskingJson;
 use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::view::notes::WriteOffJson;
 use crate::view::unread::{ConflictsJson, OpaqueJson};
@@ -40,6 +41,7 @@ struct StatusJson<'a, D, N> {
     foreign: ForeignJson<'a>,
     found_no_room: &'a [Dropped],
     notices: &'a [N],
+    asking: AskingJson<'a>,
     loggers: Vec<LoggerJson<'a>>,
     totals: Totals,
     next: String,
@@ -165,6 +167,7 @@ pub fn as_json(status: &Status) -> impl Serialize {
         },
         found_no_room: &status.no_room,
         notices: &status.notices,
+        asking: (&status.asked).into(),
         loggers: status.loggers.iter().map(|logger| logger_json(status, logger)).collect(),
         totals: Totals {
             gaps: status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),

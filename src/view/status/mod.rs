@@ -66,8 +66,11 @@ fn head(status: &Status, look: Look, frame: Frame<'_>) -> String {
 fn whole(status: &Status, look: Look, loggers_in_a_sentence: &str) -> String {
     let offset = status.around.utc_offset_s;
     let mut text = String::from("\n");
+    let faults = view::asked::faults(&status.asked);
     for (label, line) in gateway::gateway(status)
         .into_iter()
+        .chain(view::asked::sending(&status.asked))
+        .chain(faults.into_iter().map(|words| ("", words)))
         .chain([ledger(status)])
         .chain(radios(status))
         .chain(unread(status))

@@ -16,6 +16,8 @@ use crate::view::term::{Column, Table, paragraph, wrapped};
 const LOGGERS_SHOWN: (usize, usize) = (0, 10);
 /// How many notices are shown if the gateway works.
 const NOTICES_SHOWN: usize = 2;
+/// How many faults of asking loggers are shown.
+const FAULTS_OF_ASKING_SHOWN: usize = 2;
 /// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
 
@@ -52,6 +54,12 @@ fn above(status: &Status, look: Look, frame: Frame<'_>, loggers_in_a_sentence: &
     // If the gateway is at fault, the paragraph above says so.
     for (label, words) in gateway::gateway(status).iter().filter(|_| is_working) {
         line(label, words);
+    }
+    for (label, words) in view::asked::sending(&status.asked).iter().take(1).filter(|_| is_working) {
+        line(label, words);
+    }
+    for words in view::asked::faults(&status.asked).iter().take(FAULTS_OF_ASKING_SHOWN) {
+        line("", words);
     }
     let shown = if is_working { NOTICES_SHOWN } else { 0 };
     for (label, words) in gateway::notices(status).take(shown) {

@@ -7,6 +7,7 @@ use crate::report::visits::{Class, Fetch, Stake, Visit};
 use crate::report::walk::VisitList;
 use crate::text::as_rfc3339;
 use crate::time::GatewayTime;
+use crate::view::asked::AskingJson;
 use crate::view::frame::Frame;
 use crate::view::gateway::{FirstToOverwrite, GatewayJson};
 use crate::wire::seq::{Address, Epoch};
@@ -24,6 +25,7 @@ struct VisitsJson<'a> {
     visits: Vec<VisitJson<'a>>,
     fetch: Vec<Range>,
     no_longer_in_the_loggers: Vec<Range>,
+    asking: AskingJson<'a>,
     #[serde(flatten)]
     service: &'a Service,
 }
@@ -40,6 +42,8 @@ struct VisitJson<'a> {
     in_logger: InLogger,
     is_certain: bool,
     days_left: Option<i64>,
+    #[serde(serialize_with = "as_rfc3339")]
+    can_wait_until: Option<GatewayTime>,
     #[serde(serialize_with = "as_rfc3339")]
     nothing_left_by: Option<GatewayTime>,
     silent: bool,
@@ -77,14 +81,15 @@ pub fn as_json<'a>(frame: Frame<'a>, list: &'a VisitList) -> impl Serialize + us
         visit: list.verdict,
         gateway: (&list.gateway).into(),
         if_the_gateway_stays_so: list.first_to_overwrite.map(FirstToOverwrite::from),
-        visits: visits.iter().map(|visit| visit_json(frame, visit)).collect(),
+        visits: visits.iter().map(|visit| visit_json(frame, list, visit)).collect(),
         fetch: visits.iter().flat_map(|visit| &visit.fetch).map(range).collect(),
         no_longer_in_the_loggers: visits.iter().flat_map(|visit| &visit.look_for).map(range).collect(),
+        asking: (&list.asked).into(),
         service: &list.service,
     }
 }
 
-fn visit_json<'a>(frame: Frame<'a>, visit: &'a Visit) -> VisitJson<'a> {
+fn visit_json<'a>(frame: Frame<'a>, list: &VisitList, visit: &'a Visit) -> VisitJson<'a> {
     let (battery_mv, battery_measured_at) = visit.battery.unzip();
     VisitJson {
         logger: visit.logger,
@@ -95,6 +100,7 @@ fn visit_json<'a>(frame: Frame<'a>, visit: &'a Visit) -> VisitJson<'a> {
         in_logger: visit.in_logger,
         is_certain: visit.is_certain,
         days_left: visit.days_left(frame.now),
+        can_wait_until: list.asked.loggers.get(&visit.logger).and_then(|of| of.can_wait_until),
         nothing_left_by: visit.nothing_left_by,
         silent: visit.is_silent,
         unclosed_epochs: visit.unclosed,

@@ -89,6 +89,7 @@ impl<'a> Page<'a> {
     /// The whole list.
     fn whole(&self) -> String {
         let mut text = self.head() + &self.silent() + &self.order("1. In which order?", usize::MAX);
+        text += &self.can_wait();
         text += &self.walk();
         text += &self.elsewhere();
         text += &self.gone();
@@ -101,6 +102,12 @@ impl<'a> Page<'a> {
             );
         }
         text
+    }
+
+    /// What will probably come over the radio without a visit.
+    fn can_wait(&self) -> String {
+        let words = view::asked::can_wait(&self.list.asked, &|at| self.at(at));
+        words.map_or(String::new(), |words| format!("\n{}", self.prose(0, &words)))
     }
 
     fn to_go(&self) -> impl Iterator<Item = &'a Visit> {

@@ -14,7 +14,7 @@ impl Page<'_> {
     /// The first screen.
     pub(super) fn short(&self) -> String {
         let head = self.head() + &self.silent();
-        let (not_there, next) = (self.not_there(), self.next());
+        let (not_there, next) = (self.can_wait() + &self.not_there(), self.next());
         // Before the loggers an empty line, the title, the table's head; after them the number of the others.
         let all = self.to_go().count();
         let room = screen::room(&[&head, &not_there, &next], 4, LOGGERS_SHOWN, all);
