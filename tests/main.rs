@@ -18,6 +18,7 @@ mod faults;
 mod fields;
 mod gaps;
 mod gateway;
+mod heals;
 mod hostile;
 mod import;
 mod in_force;

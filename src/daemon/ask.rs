@@ -109,7 +109,8 @@ impl Daemon {
         let before = self.asking_trouble.take();
         match planned {
             Ok(planned) => {
-                self.asker.renew(planned);
+                let now = self.now().time();
+                self.asker.renew(planned, now);
                 if before.is_some() {
                     tracing::info!("what is missing can be read again for asking");
                 }

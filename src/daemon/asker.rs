@@ -53,7 +53,7 @@ struct Listener {
     /// The radio that heard it last.
     radio: usize,
     /// The open request.
-    open: Option<(Epoch, Sequence)>,
+    open: Option<OpenRequest>,
     /// Records asked for within the last day: when, by the steady clock in ms, and how many.
     day: VecDeque<(i64, u32)>,
     /// New records since the wishes were last read.
@@ -63,6 +63,19 @@ struct Listener {
     clock: ClockWatch,
     /// Whether it was logged that setting its clock does not help.
     is_doubt_logged: bool,
+}
+
+/// What limits need to know about an open request.
+#[derive(Clone, Copy, Debug)]
+struct OpenRequest {
+    epoch: Epoch,
+    sequence: Sequence,
+    radio: usize,
+    at_ms: i64,
+    /// Of the longest record that its logger makes.
+    record_ms: u64,
+    /// Of the records that came.
+    came_ms: u64,
 }
 
 /// What a request is for.
@@ -252,7 +265,7 @@ impl Asker {
     }
 
     /// What is missing has been read, as of when reading began; shares the limits anew.
-    pub fn renew(&mut self, planned: Planned) {
+    pub fn renew(&mut self, planned: Planned, now: GatewayTime) {
         let Planned { mut wishes, earlier } = planned;
         for (logger, asking) in earlier {
             if let Some(listener) = self.listeners.get_mut(&logger).filter(|listener| !listener.has_history) {
@@ -265,7 +278,7 @@ impl Asker {
         for (&logger, listener) in &mut self.listeners {
             let of_logger = wishes.remove(&logger).unwrap_or_default();
             listener.asking.renew(of_logger, std::mem::take(&mut listener.since_read));
-            let wished = listener.asking.wished();
+            let wished = listener.asking.wished(now);
             let Some(sender) = self.senders.get(listener.radio) else { continue };
             let Some((bits, spans)) = sender.speed else { continue };
             let Some((own, answers)) = demands.get_mut(listener.radio).filter(|_| wished > 0) else {
@@ -308,9 +321,21 @@ impl Asker {
             listener.asking.stated(statement);
         }
         let mut news = Vec::new();
-        if let Some(closed) = listener.asking.heard(heard.identity)
-            && let Some((epoch, sequence)) = listener.open.take()
+        let bits = listener.open.and_then(|open| self.senders.get(open.radio)?.speed).map(|(bits, _)| bits);
+        if let (Some(open), Some(bits), true) =
+            (&mut listener.open, bits, listener.asking.awaits(heard.identity))
         {
+            open.came_ms = open.came_ms.saturating_add(on_air_ms(heard.air_bytes, bits));
+        }
+        if let Some(closed) = listener.asking.heard(heard.identity)
+            && let Some(OpenRequest { epoch, sequence, radio, at_ms, record_ms, came_ms }) =
+                listener.open.take()
+        {
+            // What did not come may have been sent, and lost.
+            let used_ms = record_ms.saturating_mul(closed.asked - closed.came).saturating_add(came_ms);
+            if let Some(sender) = self.senders.get_mut(radio) {
+                sender.answers.correct(at_ms, heard.identity.address, used_ms);
+            }
             let came = u32::try_from(closed.came).unwrap_or(u32::MAX);
             news.push(AskNews::Closed { epoch, sequence, at: now.time(), came });
         }
@@ -339,7 +364,7 @@ impl Asker {
             return None;
         }
         let clock = ask.set_clocks_beyond_s.and_then(|beyond_s| listener.clock.due(beyond_s, now));
-        let wants = listener.asking.may_ask(now.time()) && !listener.asking.next(1, 1).is_empty();
+        let wants = listener.asking.may_ask(now.time()) && !listener.asking.next(1, 1, now.time()).is_empty();
         if clock.is_none() && !wants {
             return None;
         }
@@ -406,7 +431,7 @@ impl Asker {
         let today: u32 = listener.day.iter().map(|&(_, records)| records).fold(0, u32::saturating_add);
         let affordable = u32::try_from(answers_left / record_ms).unwrap_or(u32::MAX);
         let records = ask.records_per_ask.min(affordable).min(ask.answers_per_day.saturating_sub(today));
-        let spans = listener.asking.next(records, spans);
+        let spans = listener.asking.next(records, spans, now.time());
         if spans.is_empty() {
             return None;
         }
@@ -460,8 +485,15 @@ impl Asker {
         match sent {
             Sending::Again(sent) => {
                 listener.asking.asked(&sent.spans, sent.at);
-                listener.open = Some((sent.epoch, sent.sequence));
                 let records = sent.spans.iter().map(|span| u32::from(span.count)).sum();
+                listener.open = Some(OpenRequest {
+                    epoch: sent.epoch,
+                    sequence: sent.sequence,
+                    radio,
+                    at_ms: now_ms,
+                    record_ms: u64::from(sent.answer_ms) / u64::from(records).max(1),
+                    came_ms: 0,
+                });
                 listener.day.push_back((now_ms, records));
                 AskNews::Sent(sent)
             }

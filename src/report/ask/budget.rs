@@ -35,6 +35,17 @@ impl Hour {
         *of_logger = of_logger.saturating_add(ms);
     }
 
+    /// What was reserved at that time turned out to be less.
+    pub fn correct(&mut self, at_ms: i64, logger: Address, ms: u64) {
+        let entry = self.spent.iter_mut().rev().find(|(at, of, _)| *at == at_ms && *of == Some(logger));
+        let Some((.., spent)) = entry.filter(|(.., spent)| *spent > ms) else { return };
+        let less = std::mem::replace(spent, ms).saturating_sub(ms);
+        self.total = self.total.saturating_sub(less);
+        if let Some(of_logger) = self.by_logger.get_mut(&logger) {
+            *of_logger = of_logger.saturating_sub(less);
+        }
+    }
+
     fn forget(&mut self, now_ms: i64) {
         while let Some(&(at, logger, ms)) = self.spent.front()
             && now_ms.saturating_sub(at) >= HOUR_MS
@@ -122,6 +133,14 @@ mod tests {
         hour.spend(HOUR_MS, logger(1), 300);
         assert_eq!(hour.left(HOUR_MS + 1, logger(1), 1_000, 400), 100);
         assert_eq!(hour.left(HOUR_MS + 1, logger(2), 1_000, 900), 700);
+        // Of the 300 only 120 were needed; more than was reserved, or of another time, changes nothing.
+        hour.correct(HOUR_MS, logger(1), 120);
+        assert_eq!(hour.left(HOUR_MS + 1, logger(1), 1_000, 400), 280);
+        hour.correct(HOUR_MS, logger(1), 500);
+        hour.correct(HOUR_MS + 1, logger(1), 0);
+        hour.correct(HOUR_MS, logger(2), 0);
+        assert_eq!(hour.left(HOUR_MS + 1, logger(1), 1_000, 400), 280);
+        hour.spend(HOUR_MS + 1, logger(1), 180);
         // A lower limit after a reload is never exceeded.
         assert_eq!(hour.left(HOUR_MS + 1, logger(2), 200, 900), 0);
         assert_eq!(hour.total(2 * HOUR_MS), 0);
