@@ -553,7 +553,7 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_cs
     }
     let csv = as_csv(util::frame(&config, now), &wanted, &found.loggers);
     assert_eq!(csv.lines().count(), 1 + 12 * 4);
-    assert!(csv.lines().all(|line| line.split(',').count() == 13), "{csv}");
+    assert!(csv.lines().all(|line| line.split(',').count() == 14), "{csv}");
 }
 
 #[test]
