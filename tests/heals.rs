@@ -58,7 +58,7 @@ const SMALL: Setting = Setting {
     memory: 300,
     collide: false,
     loss: 0,
-    commit_every_ms: 10 * MINUTE,
+    commit_every_ms: 10_000,
 };
 
 /// The limits of the small site, as the configuration has them.
@@ -106,7 +106,7 @@ fn happens() -> impl Strategy<Value = Happens> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 16, ..ProptestConfig::default() })]
 
     #[test]
     fn whatever_is_lost_only_what_is_missing_and_there_is_asked_within_every_limit_and_in_the_end_it_is_whole(
@@ -158,8 +158,8 @@ proptest! {
         air.run_to(air.deaf_until + 36 * HOUR);
         let lost = air.fresh[before..].iter().filter(|(_, came)| !came).count() as u64;
         let asked: u64 = air.units.iter().flat_map(|unit| unit.asked.values()).map(|&n| u64::from(n)).sum();
-        // A frame that meets the gateway's own sending is lost, and asked for.
-        prop_assert_eq!(asked, lost + air.answers_lost, "asked for");
+        // A frame that meets the gateway's own sending is lost, and asked for; so is a question that meets a frame.
+        prop_assert_eq!(asked, lost + air.answers_lost + air.asked_in_vain, "asked for");
         for unit in &air.units {
             prop_assert!(unit.is_whole_to(air.now - 3 * HOUR), "logger {}", unit.address);
         }
@@ -193,7 +193,7 @@ const LARGE: Setting = Setting {
     memory: 6_000,
     collide: true,
     loss: 0,
-    commit_every_ms: 2 * MINUTE,
+    commit_every_ms: 5 * MINUTE,
 };
 const OUTAGE: i64 = 36 * HOUR;
 
@@ -253,9 +253,9 @@ fn large(label: &str, ask: &str, channel_percent: f64, most_hours: i64) -> Broug
 #[ignore = "minutes; prints a table"]
 fn after_36_hours_without_a_gateway_255_loggers_are_asked() {
     let runs = [
-        large("not asked", "airtime_percent = 0.01\nchannel_percent = 0.1", 0.1, 6),
+        large("not asked", "quiet = \"00:00-23:59\"", 5.0, 6),
         large("channel 5 %", "", 5.0, 120),
-        large("channel 1 %", "channel_percent = 1.0", 1.0, 120),
+        large("channel 1 %", "channel_percent = 1.0", 1.0, 12),
     ];
     println!(
         "run          whole h  median  slowest  came/h asked/h limit/h ratio  lost: fresh answers questions  own %  answers %"

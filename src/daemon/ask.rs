@@ -65,9 +65,9 @@ impl Daemon {
         self.asker.forget_epoch();
         if self.asker.is_on() && self.asker.last_epoch().is_none() {
             let now = self.now();
-            let spent = self.ledger.spent_since(now.time().later(-DAY_S))?;
+            let (spent, is_all) = self.ledger.spent_since(now.time().later(-DAY_S))?;
             let radios: Vec<_> = self.intake.ids().collect();
-            self.asker.spent_before(spent.as_deref(), &radios, now, self.steady_ms());
+            self.asker.spent_before(&spent, is_all, &radios, now, self.steady_ms());
         }
         if self.asker.sets_clocks() && !self.asker.without_history().is_empty() {
             self.asker.clocks_before(self.ledger.clock_requests()?);

@@ -11,7 +11,7 @@ use super::intake::HeardRecord;
 use crate::config::{Ask, Config, Port};
 use crate::ledger::{AskNews, RadioId, SentClock, SentRequest, Spent, Stamp};
 use crate::record::asked::ClockRequest;
-use crate::report::ask::budget::{Demand, Hour, quotas};
+use crate::report::ask::budget::{Demand, Hour, Share, quotas};
 use crate::report::ask::clocks::ClockWatch;
 use crate::report::ask::{Asking, Planned};
 use crate::seal::Cipher;
@@ -227,28 +227,37 @@ impl Asker {
         self.numbers = None;
     }
 
-    /// What was spent before this run, with the numbers of the radios in the ledger; `None`: not known, so all of the
-    /// limit counts as spent.
-    pub fn spent_before(&mut self, spent: Option<&[Spent]>, radios: &[RadioId], now: Stamp, now_ms: i64) {
+    /// What was spent before this run, with the numbers of the radios in the ledger. Unless it `is_all`, all of an hour's
+    /// limit counts as spent, and one request more of each logger's day: a commit is never late by more.
+    pub fn spent_before(
+        &mut self,
+        spent: &[Spent],
+        is_all: bool,
+        radios: &[RadioId],
+        now: Stamp,
+        now_ms: i64,
+    ) {
         let (own_limit, answer_limit) = self.limits_ms();
+        let at_ms = |of: &Spent| now_ms.saturating_sub(now.time().since(of.at).max(0).saturating_mul(1000));
         for (sender, radio) in self.senders.iter_mut().zip(radios) {
-            let Some(spent) = spent else {
+            if !is_all {
                 sender.own = Hour::spent_before(now_ms, own_limit);
                 sender.answers = Hour::spent_before(now_ms, answer_limit);
                 continue;
-            };
+            }
             for of in spent.iter().filter(|of| of.radio == *radio) {
-                let age_ms = now.time().since(of.at).max(0).saturating_mul(1000);
-                let at_ms = now_ms.saturating_sub(age_ms);
-                sender.own.spend(at_ms, of.logger, of.airtime_ms.into());
-                sender.answers.spend(at_ms, of.logger, of.answer_ms.into());
+                sender.own.spend(at_ms(of), of.logger, of.airtime_ms.into());
+                sender.answers.spend(at_ms(of), of.logger, of.answer_ms.into());
             }
         }
-        for of in spent.unwrap_or_default() {
+        for of in spent {
             if let Some(listener) = self.listeners.get_mut(&of.logger) {
-                let age_ms = now.time().since(of.at).max(0).saturating_mul(1000);
-                listener.day.push_back((now_ms.saturating_sub(age_ms), of.records));
+                listener.day.push_back((at_ms(of), of.records));
             }
+        }
+        let one_more = self.settings.map_or(0, |ask| ask.records_per_ask);
+        for listener in self.listeners.values_mut().filter(|_| !is_all) {
+            listener.day.push_back((now_ms, one_more));
         }
     }
 
@@ -393,7 +402,8 @@ impl Asker {
         let answers = heard.identity;
         let sender = self.senders.get_mut(heard.radio)?;
         let (bits, _) = sender.speed?;
-        if on_air_ms(CLOCK_BYTES, bits) > sender.own.left(now_ms, answers.address, own_limit, own_limit) {
+        let whole = Share { quota_ms: own_limit, whole_ms: 0 };
+        if on_air_ms(CLOCK_BYTES, bits) > sender.own.left(now_ms, answers.address, own_limit, whole) {
             return None;
         }
         let frame = (answers.epoch.number(), answers.sequence.number());
@@ -419,23 +429,31 @@ impl Asker {
         let listener = self.listeners.get_mut(&logger)?;
         let sender = self.senders.get_mut(heard.radio)?;
         let (bits, most_spans) = sender.speed?;
-        let quota = |quotas: &BTreeMap<Address, u64>| quotas.get(&logger).copied().unwrap_or(0);
-        let own_left = sender.own.left(now_ms, logger, own_limit, quota(&sender.own_quotas));
-        let answers_left = sender.answers.left(now_ms, logger, answer_limit, quota(&sender.answer_quotas));
-        let spans =
-            (1..=most_spans).rev().find(|&spans| on_air_ms(request_bytes(spans), bits) <= own_left)?;
         let record_ms = on_air_ms(record_bytes(listener.record_bytes), bits).max(1);
+        let request_ms = |spans: usize| on_air_ms(request_bytes(spans), bits);
+        let share = |quotas: &BTreeMap<Address, u64>, whole_ms: u64| Share {
+            quota_ms: quotas.get(&logger).copied().unwrap_or(0),
+            whole_ms,
+        };
+        let own = share(&sender.own_quotas, request_ms(most_spans));
+        let answers = share(&sender.answer_quotas, record_ms.saturating_mul(ask.records_per_ask.into()));
+        let own_left = sender.own.left(now_ms, logger, own_limit, own);
+        let answers_left = sender.answers.left(now_ms, logger, answer_limit, answers);
         while listener.day.front().is_some_and(|&(at, _)| now_ms.saturating_sub(at) >= DAY_MS) {
             listener.day.pop_front();
         }
         let today: u32 = listener.day.iter().map(|&(_, records)| records).fold(0, u32::saturating_add);
-        let affordable = u32::try_from(answers_left / record_ms).unwrap_or(u32::MAX);
-        let records = ask.records_per_ask.min(affordable).min(ask.answers_per_day.saturating_sub(today));
-        let spans = listener.asking.next(records, spans, now.time());
-        if spans.is_empty() {
+        // As much as one request may ask for: a smaller one now would only take from the gateway's own time.
+        let most_spans = (1..=most_spans).rev().find(|&spans| request_ms(spans) <= own_limit)?;
+        let in_an_hour = u32::try_from(answer_limit / record_ms).unwrap_or(u32::MAX);
+        let records = ask.records_per_ask.min(in_an_hour).min(ask.answers_per_day.saturating_sub(today));
+        let spans = listener.asking.next(records, most_spans, now.time());
+        let records: u32 = spans.iter().map(|span: &AskedSpan| u32::from(span.count)).sum();
+        let is_affordable =
+            request_ms(spans.len()) <= own_left && record_ms.saturating_mul(records.into()) <= answers_left;
+        if spans.is_empty() || !is_affordable {
             return None;
         }
-        let records: u32 = spans.iter().map(|span: &AskedSpan| u32::from(span.count)).sum();
         let (line, sealed) = self.seal(heard, &Request::SendAgain(spans.clone()), keyring, bits)?;
         let Sealed { epoch, sequence, airtime_ms } = sealed;
         let answer_ms = u32::try_from(record_ms.saturating_mul(records.into())).unwrap_or(u32::MAX);
@@ -575,6 +593,7 @@ mod tests {
                     radio: 0,
                     identity: Identity::new(17, 1, 9).unwrap(),
                     slot: crate::wire::seq::Slot(frame % 2),
+                    air_bytes: 60,
                     recorded_s: None,
                     statement: None,
                     event: None,
@@ -591,6 +610,7 @@ mod tests {
             radio: 0,
             identity: Identity::new(17, 1, 10).unwrap(),
             slot: crate::wire::seq::Slot(0),
+            air_bytes: 60,
             recorded_s: None,
             statement: None,
             event: None,

@@ -155,9 +155,13 @@ pub struct Air {
     pub came: Vec<i64>,
     pub answers_lost: u64,
     pub questions_lost: u64,
+    /// Records that lost questions asked for.
+    pub asked_in_vain: u64,
     /// Frames of fresh records: when they began, and whether they came.
     pub fresh: Vec<(i64, bool)>,
     no_more_losses_from: i64,
+    /// Something was heard since the last commit.
+    has_news: bool,
 }
 
 fn key(address: Address) -> SlotKey {
@@ -217,8 +221,10 @@ impl Air {
             came: Vec::new(),
             answers_lost: 0,
             questions_lost: 0,
+            asked_in_vain: 0,
             fresh: Vec::new(),
             no_more_losses_from: i64::MAX,
+            has_news: false,
             random: Random(random.next()),
         };
         for of in 0..air.units.len() {
@@ -271,8 +277,7 @@ impl Air {
             })
             .filter(|spent| now.time().since(spent.at) <= 86_400)
             .collect();
-        let known = in_order.then_some(&spent[..]);
-        self.asker.spent_before(known, &[RadioId(1)], now, self.now);
+        self.asker.spent_before(&spent, in_order, &[RadioId(1)], now, self.now);
         self.epochs = (self.epochs + 1).max(u32::try_from(now.unix_s).unwrap());
         let random = self.random.next() as u32;
         self.asker.begin(Epoch::new(self.epochs).unwrap(), random);
@@ -334,8 +339,10 @@ impl Air {
     fn happens(&mut self, event: Event) {
         match event {
             Event::Plans => {
-                self.commit();
-                self.plan(false);
+                if std::mem::take(&mut self.has_news) {
+                    self.commit();
+                    self.plan(false);
+                }
                 self.at(self.now + self.setting.commit_every_ms, Event::Plans);
             }
             Event::Measures(of) => {
@@ -431,6 +438,7 @@ impl Air {
             return;
         }
         unit.heard.insert(sequence);
+        self.has_news = true;
         let heard = HeardRecord {
             radio: 0,
             identity,
@@ -474,6 +482,8 @@ impl Air {
     fn question_ends(&mut self, of: usize, air: &[u8], begins: i64, is_whole: bool) {
         if !is_whole || self.loses_all_questions || self.is_lost() {
             self.questions_lost += 1;
+            let last = self.asks.iter().rfind(|asked| asked.of == of).unwrap();
+            self.asked_in_vain += last.sent.spans.iter().map(|span| u64::from(span.count)).sum::<u64>();
             return;
         }
         let unit = &mut self.units[of];

@@ -440,7 +440,7 @@ mod tests {
             assert_eq!(firsts(&asking, NOW), [30]);
             asking.renew(vec![wish(5, 6)], []);
             frames(&mut asking, waits - 1);
-            assert_eq!(firsts(&asking, NOW), []);
+            assert_eq!(firsts(&asking, NOW), Vec::<u32>::new());
             frames(&mut asking, 1);
         }
         // A memory statement that lists 6 makes it a wish like any other; one without it leaves nothing to wish.
