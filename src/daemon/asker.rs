@@ -13,7 +13,7 @@ use crate::ledger::{AskNews, RadioId, SentClock, SentRequest, Spent, Stamp};
 use crate::record::asked::ClockRequest;
 use crate::report::ask::budget::{Demand, Hour, Share, quotas};
 use crate::report::ask::clocks::ClockWatch;
-use crate::report::ask::{Asking, Planned};
+use crate::report::ask::{Asking, Closed, Planned};
 use crate::seal::Cipher;
 use crate::seal::keyring::Keyring;
 use crate::time::GatewayTime;
@@ -26,6 +26,11 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 const HOUR_S: u64 = 3600;
 const HOUR_MS: u64 = HOUR_S * 1000;
 const DAY_MS: i64 = 86_400_000;
+/// If nothing came of a request for so many records, while its logger was heard, it was not answered. That all were sent
+/// and lost happens once in 256 times if half of all frames are lost, and never else.
+const NOT_SENT_FROM: u64 = 8;
+/// Three frames outside the answer end a request. They come within so many intervals if the logger was heard.
+const SOON_INTERVALS: i64 = 5;
 
 /// A radio. What it has spent stays when asking is switched off and on again.
 #[derive(Clone, Debug, Default)]
@@ -72,10 +77,26 @@ struct OpenRequest {
     sequence: Sequence,
     radio: usize,
     at_ms: i64,
+    at: GatewayTime,
     /// Of the longest record that its logger makes.
     record_ms: u64,
-    /// Of the records that came.
+    /// Of the records that came: together, and of the longest.
     came_ms: u64,
+    longest_ms: u64,
+}
+
+impl OpenRequest {
+    /// How long its answer took, as far as can be told now that it is closed. A record that did not come may have been
+    /// sent and lost: it counts as the longest that came.
+    fn used_ms(&self, closed: Closed, now: GatewayTime, interval_s: u32) -> u64 {
+        // Its logger was heard all the while, and nothing of many records came: it did not hear the question.
+        let soon_s = SOON_INTERVALS * i64::from(interval_s);
+        if closed.came == 0 && closed.asked >= NOT_SENT_FROM && now.since(self.at) <= soon_s {
+            return 0;
+        }
+        let lost_ms = if closed.came == 0 { self.record_ms } else { self.longest_ms };
+        lost_ms.saturating_mul(closed.asked.saturating_sub(closed.came)).saturating_add(self.came_ms)
+    }
 }
 
 /// What a request is for.
@@ -334,17 +355,18 @@ impl Asker {
         if let (Some(open), Some(bits), true) =
             (&mut listener.open, bits, listener.asking.awaits(heard.identity))
         {
-            open.came_ms = open.came_ms.saturating_add(on_air_ms(heard.air_bytes, bits));
+            let ms = on_air_ms(heard.air_bytes, bits);
+            open.came_ms = open.came_ms.saturating_add(ms);
+            open.longest_ms = open.longest_ms.max(ms);
         }
         if let Some(closed) = listener.asking.heard(heard.identity)
-            && let Some(OpenRequest { epoch, sequence, radio, at_ms, record_ms, came_ms }) =
-                listener.open.take()
+            && let Some(open) = listener.open.take()
         {
-            // What did not come may have been sent, and lost.
-            let used_ms = record_ms.saturating_mul(closed.asked - closed.came).saturating_add(came_ms);
-            if let Some(sender) = self.senders.get_mut(radio) {
-                sender.answers.correct(at_ms, heard.identity.address, used_ms);
+            let used_ms = open.used_ms(closed, now.time(), listener.interval_s);
+            if let Some(sender) = self.senders.get_mut(open.radio) {
+                sender.answers.correct(open.at_ms, heard.identity.address, used_ms);
             }
+            let OpenRequest { epoch, sequence, .. } = open;
             let came = u32::try_from(closed.came).unwrap_or(u32::MAX);
             news.push(AskNews::Closed { epoch, sequence, at: now.time(), came });
         }
@@ -509,8 +531,10 @@ impl Asker {
                     sequence: sent.sequence,
                     radio,
                     at_ms: now_ms,
+                    at: sent.at,
                     record_ms: u64::from(sent.answer_ms) / u64::from(records).max(1),
                     came_ms: 0,
+                    longest_ms: 0,
                 });
                 listener.day.push_back((now_ms, records));
                 AskNews::Sent(sent)

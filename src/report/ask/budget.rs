@@ -12,8 +12,8 @@ use crate::wire::seq::Address;
 use std::collections::{BTreeMap, VecDeque};
 
 const HOUR_MS: i64 = 3_600_000;
-/// A logger saves its shares of so many hours up at most.
-const SAVED_HOURS_MAX: u64 = 24;
+/// A logger saves its shares up for so long at most.
+const SAVED_MS: i64 = 24 * HOUR_MS;
 
 /// What was spent within the last hour, in milliseconds of airtime. Instants are milliseconds of a clock that is never
 /// set.
@@ -50,7 +50,7 @@ impl Hour {
         let of_logger = self.by_logger.entry(logger).or_default();
         *of_logger = of_logger.saturating_add(ms);
         let saved = self.saved.entry(logger).or_default();
-        let oldest = now_ms.saturating_sub(HOUR_MS.saturating_mul(SAVED_HOURS_MAX as i64));
+        let oldest = now_ms.saturating_sub(SAVED_MS);
         while saved.front().is_some_and(|&(at, _)| at <= oldest) {
             saved.pop_front();
         }
@@ -93,18 +93,27 @@ impl Hour {
     /// for a day may spend a whole request, however small its share is.
     pub fn left(&mut self, now_ms: i64, logger: Address, limit_ms: u64, share: Share) -> u64 {
         self.forget(now_ms);
-        let Share { quota_ms, whole_ms } = share;
-        let hours = match quota_ms {
-            0 if whole_ms == 0 => 1,
-            0 => SAVED_HOURS_MAX,
-            quota => whole_ms.div_ceil(quota).clamp(1, SAVED_HOURS_MAX),
+        let own_left = match share {
+            Share { quota_ms, whole_ms } if quota_ms == 0 || whole_ms <= quota_ms => {
+                quota_ms.saturating_sub(self.spent_by(logger))
+            }
+            Share { quota_ms, whole_ms } => self.saved_up(now_ms, logger, quota_ms, whole_ms),
         };
-        let since = now_ms.saturating_sub(HOUR_MS.saturating_mul(hours as i64));
-        let saved = self.saved.get(&logger).into_iter().flatten().rev();
-        let own: u64 = saved.take_while(|(at, _)| *at > since).map(|(_, ms)| ms).sum();
-        let allowed = quota_ms.saturating_mul(hours);
-        let allowed = if own == 0 && quota_ms > 0 { allowed.max(whole_ms) } else { allowed };
-        limit_ms.saturating_sub(self.total).min(allowed.saturating_sub(own))
+        limit_ms.saturating_sub(self.total).min(own_left)
+    }
+
+    /// What a logger has saved up, at so much an hour, up to a whole request.
+    fn saved_up(&self, now_ms: i64, logger: Address, quota_ms: u64, whole_ms: u64) -> u64 {
+        let oldest = now_ms.saturating_sub(SAVED_MS);
+        let spent = self.saved.get(&logger).into_iter().flatten().filter(|(at, _)| *at > oldest);
+        let (mut saved, mut since) = (i128::from(whole_ms), None);
+        for (at, ms) in spent.copied().chain([(now_ms, 0)]) {
+            let hours = i128::from(at.saturating_sub(since.unwrap_or(at)).max(0));
+            saved = (saved + i128::from(quota_ms) * hours / i128::from(HOUR_MS)).min(whole_ms.into());
+            saved -= i128::from(ms);
+            since = Some(at);
+        }
+        u64::try_from(saved).unwrap_or(0)
     }
 
     /// What a logger spent, as far as it is not forgotten yet.
@@ -176,13 +185,15 @@ mod tests {
         // Three hours' shares pay for one request.
         assert_eq!(left(&mut hour, 0, 300), 900);
         hour.spend(0, logger(1), 900);
-        assert_eq!(left(&mut hour, 3 * HOUR_MS - 1, 300), 0);
+        assert_eq!(left(&mut hour, 3 * HOUR_MS - 12_000, 300), 899);
         assert_eq!(left(&mut hour, 3 * HOUR_MS, 300), 900);
-        // It turned out to be cheaper.
+        assert_eq!(left(&mut hour, 2 * HOUR_MS, 300), 600);
+        // It turned out to be cheaper, and more than one request is not saved up.
         hour.correct(0, logger(1), 500);
-        assert_eq!(left(&mut hour, 2 * HOUR_MS, 300), 400);
+        assert_eq!(left(&mut hour, HOUR_MS, 300), 700);
+        assert_eq!(left(&mut hour, 2 * HOUR_MS, 300), 900);
         // With a share of almost nothing: one request a day.
-        assert_eq!(left(&mut hour, 24 * HOUR_MS - 1, 1), 0);
+        assert_eq!(left(&mut hour, 24 * HOUR_MS - 1, 1), 423);
         assert_eq!(left(&mut hour, 24 * HOUR_MS, 1), 900);
         assert_eq!(left(&mut hour, 24 * HOUR_MS, 0), 0);
         // The limit of all holds whatever was saved.
