@@ -91,7 +91,7 @@ fn screen(site: &Site, report: &str) -> String {
     command.env("TERM", "xterm").env("PAGER", "sed 's/^/paged: /'").stdin(std::process::Stdio::null());
     let (_, shown) = terminal.runs(&mut command);
     assert!(!shown.contains("paged: ") && shown.lines().count() <= LINES, "{shown}");
-    shown.replace("\r\n", "\n")
+    shown.replace("\r\n", "\n").replace('\u{a0}', " ")
 }
 
 #[test]
@@ -370,19 +370,67 @@ fn switched_off_and_on_again_it_still_knows_what_was_spent_of_the_day() {
 }
 
 #[test]
-fn check_says_what_asking_may_take_and_bring() {
-    let (site, _pty, _) = site("");
-    let json = site.json(&["check", "--json"]);
-    let asking = &json["config"]["asking"];
+fn check_explains_each_key_and_says_what_an_hour_and_a_day_allow() {
+    let (mut site, _pty, _) =
+        site("answers_per_day = 300\nquiet = \"22:00-06:00\"\nset_clocks_beyond_s = 90");
+    let interval = site.roster_line("interval_s");
+    site.edit("loggers.toml", &interval, "interval_s = 900");
+    let asking = site.json(&["check", "--json"])["config"]["asking"].clone();
     assert_eq!((asking["loggers"].as_u64(), asking["sending_s"].as_u64()), (Some(1), Some(36)));
-    // 180 s of answers; a record takes 0.1 to 0.2 s at 5,470 bit/s.
-    let records = asking["records"].as_u64().unwrap();
-    assert!((900..1_800).contains(&records), "{records}");
-    let text = String::from_utf8(site.output(&["check"]).stdout).unwrap();
-    assert!(
-        text.contains("asking: 1 logger listens; in any hour the gateway sends for at most 36 s"),
-        "{text}"
+    // Four frames an hour, 16 records each; 16 hours a day.
+    assert_eq!(asking["records"], 64);
+    assert_eq!(
+        (asking["of_one_logger_a_day"].as_u64(), asking["records_a_day"].as_u64()),
+        (Some(300), Some(300))
     );
+    assert_eq!(asking["settings"]["quiet"], "22:00-06:00");
+    let text = String::from_utf8(site.output(&["check"]).stdout).unwrap();
+    for words in [
+        "asking: 1 logger listens\n",
+        "airtime_percent 1: in any hour the gateway itself sends for at most 36 s",
+        "channel_percent 5: in any hour answers take at most 180 s",
+        "records_per_ask 16:",
+        "answers_per_day 300:",
+        "quiet: nothing is sent from 22:00 to 06:00",
+        "set_clocks_beyond_s 90:",
+        "together: at most 64 records an hour and 300 a day, 300 of one logger",
+        "follow the rules of the local regulator",
+    ] {
+        assert!(text.contains(words), "{words:?} is not in\n{text}");
+    }
+    // 180 s of answers; a record takes 0.1 to 0.2 s at 5,470 bit/s. A frame each second limits nothing.
+    site.edit("loggers.toml", "interval_s = 900", "interval_s = 1");
+    let records = site.json(&["check", "--json"])["config"]["asking"]["records"].as_u64().unwrap();
+    assert!((900..1_800).contains(&records), "{records}");
+}
+
+#[test]
+fn a_failing_read_of_what_is_missing_is_reported_and_the_daemon_goes_on() {
+    let (site, pty, key) = site("");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut logger = Logger::new(Line::Pty(pty), key);
+    logger.sends((1..=3).chain(10..=12));
+    daemon.wait_frames(6);
+    let mut next = 13;
+    logger.sends_until_asked(&mut daemon, &mut next);
+    assert!(daemon.stop().success());
+    // What was asked is known from the view; without it, what is missing cannot be read. No record is in it.
+    let db = rusqlite::Connection::open(site.ledger()).unwrap();
+    let sql: String = db
+        .query_row("SELECT sql FROM sqlite_schema WHERE name = 'memory_statement'", [], |row| row.get(0))
+        .unwrap();
+    db.execute_batch("DROP VIEW memory_statement").unwrap();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    assert!(logger.hears_nothing(&mut daemon, &mut next, 3));
+    daemon.wait_for("the trouble", |state| state.asking.as_ref().is_some_and(|of| of.trouble.is_some()));
+    assert_eq!(daemon.log().matches("asking loggers again: what is missing cannot be read").count(), 1);
+    db.execute_batch(&sql).unwrap();
+    logger.sends_until_asked(&mut daemon, &mut next);
+    assert!(daemon.state().unwrap().asking.unwrap().trouble.is_none());
+    assert!(!screen(&site, "status").contains("ASKING LAGS"));
+    assert!(daemon.stop().success());
 }
 
 #[test]

@@ -51,6 +51,7 @@ mod seeds_writer;
 mod sim;
 mod standards;
 mod starts;
+mod statements;
 mod status;
 mod storage;
 mod strangers;

@@ -16,7 +16,7 @@ use stonechat::report::status::{self, Status, Surroundings};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::{Field, FieldPlan, Span, TrueTime, Truth, Witness};
-use stonechat::state::{CommitState, DaemonState, Phase, RadioState};
+use stonechat::state::{AskingState, CommitState, DaemonState, Phase, RadioState};
 use stonechat::time::GatewayTime;
 use stonechat::view::status::{Look, as_json, text as written};
 use stonechat::wire::record::{Event, Reading, Record};
@@ -274,6 +274,50 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
     );
     assert!(with(65, &[]).0.contains("68.2 MB of it in the -wal, "));
     assert!(!with(64, &[]).0.contains("-wal"));
+}
+
+#[test]
+fn what_is_wrong_with_asking_is_shown_on_the_first_screen_and_what_was_not_sent_on_request() {
+    let (field, now) = field();
+    let asking = AskingState {
+        sent: 7,
+        late: 3,
+        not_taken: 2,
+        skipped: 1_200,
+        trouble: Some("what is missing cannot be read: the disk does not answer".to_owned()),
+        clocks_not_helped: vec![11],
+    };
+    let state = DaemonState { asking: Some(asking), ..running(now) };
+    let around = Surroundings { ask: Some(ask()), ..around(Some(state)) };
+    let text = |all: bool| {
+        let look = Look { width: 80, unicode: true, all };
+        let text = written(&field.status(around.clone(), now), &look);
+        text.replace('\u{a0}', " ").split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    for words in [
+        "ASKING LAGS: what is missing cannot be read: the disk does not answer",
+        "clocks were set over the radio and differ again, so they are not set any more: logger 11",
+        "asking no request in the last hour",
+    ] {
+        assert!(text(false).contains(words) && text(true).contains(words), "{words:?}: {}", text(false));
+    }
+    let words = "since the start not sent: 3 too late, 2 not taken by the port, 1,200 because of the limits";
+    assert!(text(true).contains(words), "{}", text(true));
+    // Of a daemon that does not run, nothing of this is known.
+    let around = Surroundings { daemon_alive: false, ..around.clone() };
+    assert!(field.status(around, now).asked.daemon.is_none());
+}
+
+/// The limits of asking, as they are if nothing is configured but that it is on.
+fn ask() -> stonechat::config::Ask {
+    stonechat::config::Ask {
+        airtime_percent: 1.0,
+        channel_percent: 5.0,
+        records_per_ask: 16,
+        answers_per_day: 500,
+        quiet: None,
+        set_clocks_beyond_s: None,
+    }
 }
 
 #[test]

@@ -22,7 +22,7 @@ pub fn run(flags: &Flags, table: &mut Table) {
 }
 
 /// A daemon that is ended when dropped.
-struct Daemon(Child);
+pub struct Daemon(pub Child);
 
 impl Drop for Daemon {
     fn drop(&mut self) {
@@ -34,6 +34,11 @@ impl Drop for Daemon {
 impl Daemon {
     /// Starts it and waits until it says that it is ready; returns how long that took.
     fn start(dir: &Path) -> (f64, Self) {
+        Self::start_with(dir, |_| ())
+    }
+
+    /// The same, with a change of its surroundings.
+    pub fn start_with(dir: &Path, change: impl FnOnce(&mut Command)) -> (f64, Self) {
         let name = dir.join("notify");
         let _ = std::fs::remove_file(&name);
         let ear = UnixDatagram::bind(&name).expect("a socket");
@@ -41,6 +46,7 @@ impl Daemon {
         let mut command = Command::new(env!("CARGO_BIN_EXE_stonechat"));
         command.arg("-c").arg(dir.join("site.toml")).arg("run").env("NOTIFY_SOCKET", &name);
         command.env("STONECHAT_LOG", "error").stdout(Stdio::null()).stderr(Stdio::inherit());
+        change(&mut command);
         let (took, child) = seconds(|| {
             let child = command.spawn().expect("the daemon starts");
             let mut message = [0; 256];
@@ -57,7 +63,7 @@ fn resident_mib(pid: u32) -> f64 {
 }
 
 /// Times that its threads went to sleep of their own will.
-fn wakeups(pid: u32) -> f64 {
+pub fn wakeups(pid: u32) -> f64 {
     let tasks = std::fs::read_dir(format!("/proc/{pid}/task")).into_iter().flatten().flatten();
     tasks.map(|task| status(&format!("{}/status", task.path().display()), "voluntary_ctxt_switches:")).sum()
 }

@@ -5,13 +5,14 @@
 //!
 //! ```text
 //! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read, export │ idle
-//!                             import │ units │ flood
+//!                             import │ units │ flood │ asking
 //!                                        every group ──▶ table
 //! ```
 //!
 //! What this is not: it asserts no figure, and nothing fails because it is slow.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod asking;
 mod compare;
 mod damage;
 mod epochs;
@@ -45,7 +46,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, epochs, read, export, idle, import, import-csv, units, compare, damage, flood
+    /// Only these groups: intake, trickle, layout, rest, report, epochs, read, export, idle, import, import-csv, units, compare, damage, flood, asking
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -115,7 +116,7 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 15] = [
+    let groups: [(&str, Group); 16] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
@@ -131,6 +132,7 @@ fn main() {
         ("damage", damage::run),
         ("flood", flood::run),
         ("import-csv", import_csv::run),
+        ("asking", asking::run),
     ];
     for (name, run) in groups {
         // The alternatives of the layout are many; they run when asked for.

@@ -8,8 +8,9 @@ use super::print::{Progress, note_in_force, print_report, print_report_json};
 use crate::config::Config;
 use crate::export::convert::{Convert, Raw};
 use crate::export::delivery::{Delivered, DeliveryError, Destination, Source, deliver};
+use crate::export::notes::{self, Beside};
 use crate::export::points::ByPoints;
-use crate::export::{Request, Shape, notes};
+use crate::export::{Request, Shape};
 use crate::files::digest_of;
 use crate::ledger::SCHEMA_VERSION;
 use crate::ledger::read::extract::held_span;
@@ -103,6 +104,7 @@ fn points<'c>(
 /// All names are checked before the long work.
 fn destination(config: &Config, args: &Args) -> Result<Destination, Exit> {
     let path = args.output.as_path();
+    let beside = Beside { remarks: args.remarks, events: args.events };
     let data = (!args.to_stdout()).then_some(path);
     let descriptor = data.filter(|_| !args.no_descriptor).map(|path| path.with_file_name(&args.descriptor));
     let is_taken = |path: &&Path| path.symlink_metadata().is_ok() && !args.force;
@@ -114,12 +116,12 @@ fn destination(config: &Config, args: &Args) -> Result<Destination, Exit> {
         )));
     }
     if let Some(data) = data {
-        let notes = notes::names(data).into_iter().filter(|_| args.remarks);
+        let notes = notes::names(data, beside);
         for name in descriptor.iter().cloned().chain(notes).chain([data.to_owned()]) {
             not_of_the_site(config, &name).map_err(Exit::could_not)?;
         }
     }
-    Ok(Destination { data: data.map(Path::to_owned), descriptor, remarks: args.remarks, force: args.force })
+    Ok(Destination { data: data.map(Path::to_owned), descriptor, beside, force: args.force })
 }
 
 fn said(config: &Config, args: &Args, request: &Request, delivered: &Delivered, out: &mut dyn Write) -> u8 {

@@ -46,6 +46,18 @@ impl Ask {
             Some((from, to)) => minute >= from || minute < to,
         }
     }
+
+    /// How many minutes of a day nothing may be sent.
+    pub fn quiet_minutes(&self) -> u32 {
+        const DAY: u32 = 24 * 60;
+        self.quiet.map_or(0, |(from, to)| (to + DAY - from) % DAY)
+    }
+
+    /// The quiet hours as two times of day.
+    pub fn quiet_in_words(&self, between: &str) -> Option<String> {
+        let time = |minute: u32| format!("{:02}:{:02}", minute / 60, minute % 60);
+        self.quiet.map(|(from, to)| format!("{}{between}{}", time(from), time(to)))
+    }
 }
 
 pub(super) fn read(table: &Table<'_, '_>) -> Option<Ask> {

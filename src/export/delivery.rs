@@ -8,7 +8,7 @@ use super::convert::Convert;
 use super::describe::{BackupFacts, LedgerFacts, Package, Provenance, package};
 use super::error::ExportError;
 use super::file::{Synced, Target, Written};
-use super::notes;
+use super::notes::{self, Beside};
 use super::request::{Request, Summary};
 use super::write::write;
 use crate::ledger::read::extract;
@@ -27,8 +27,8 @@ pub struct Destination {
     pub data: Option<PathBuf>,
     /// The descriptor's file; `None`: none is written.
     pub descriptor: Option<PathBuf>,
-    /// Whether remarks and manual readings are written to files next to the data.
-    pub remarks: bool,
+    /// What else is written to files next to the data.
+    pub beside: Beside,
     /// Whether existing files are replaced.
     pub force: bool,
 }
@@ -97,13 +97,9 @@ pub fn deliver(
         let held = extract::held_span(source.reader, &request.loggers).map_err(at(data))?;
         return Ok(Delivered::Nothing { summary, held });
     }
-    let notes = if to.remarks {
-        let loggers = (!request.loggers.is_empty()).then_some(request.loggers.as_slice());
-        notes::write(source.reader, loggers, data, (to.force, request.leave_formulas))
-            .map_err(|(path, error)| DeliveryError { path, error })?
-    } else {
-        Vec::new()
-    };
+    let loggers = (!request.loggers.is_empty()).then_some(request.loggers.as_slice());
+    let notes = notes::write(source.reader, loggers, data, to.beside, (to.force, request.leave_formulas))
+        .map_err(|(path, error)| DeliveryError { path, error })?;
     let synced = target.sync().map_err(at(data))?;
     let whole = synced.written.clone();
     let mut provenance = Provenance {

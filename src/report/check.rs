@@ -6,14 +6,14 @@
 use super::inputs::ReadError;
 use super::key_slots::KeyFacts;
 use super::slots::slot_use;
-use crate::config::{Config, Problem};
+use crate::config::{Ask, Config, Problem};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::Opaque;
 use crate::wire::airtime::{on_air_ms, record_bytes, request_bytes};
 use crate::wire::record::{Profile, RawUnit};
 use crate::wire::seq::{Address, Identity, Slot};
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -211,35 +211,77 @@ pub struct Files {
     pub asking: Option<Asking>,
 }
 
-/// What asking loggers to send again may take and bring within an hour.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+/// What asking loggers to send again may take and bring.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Asking {
     /// How many loggers of the roster listen.
     pub loggers: usize,
-    /// Seconds in which the gateway itself may send, by each radio.
+    /// Seconds of any hour in which the gateway itself may send, by each radio.
     pub sending_s: u64,
-    /// Seconds that answers may take, by each radio.
+    /// Seconds of any hour that answers may take, by each radio.
     pub answers_s: u64,
-    /// The most records that all of this brings.
+    /// The most records that all of this brings in an hour.
     pub records: u64,
+    /// The most records in a day, without the quiet hours.
+    pub records_a_day: u64,
+    /// The most records of one logger in a day.
+    pub of_one_logger_a_day: u64,
+    /// The settings in force.
+    #[serde(serialize_with = "settings_in_words")]
+    pub settings: Ask,
 }
 
 impl Asking {
     fn of(config: &Config) -> Option<Self> {
-        let ask = config.ask?;
+        const HOURS_MIN: u64 = 24 * 60;
+        let settings = config.ask?;
         let listening: Vec<&Logger> = config.roster.loggers().filter(|logger| logger.listens).collect();
         let ms = |percent: f64| (3_600_000.0 * percent / 100.0) as u64;
-        let (sending, answers) = (ms(ask.airtime_percent), ms(ask.channel_percent));
+        let (sending, answers) = (ms(settings.airtime_percent), ms(settings.channel_percent));
         let record = listening.iter().map(|logger| record_bytes(logger.largest_record())).max().unwrap_or(0);
-        let records = |bits| {
+        let per_ask = u64::from(settings.records_per_ask);
+        let of_radio = |bits| {
             let asks = sending / on_air_ms(request_bytes(1), bits).max(1);
             let answered = answers / on_air_ms(record, bits).max(1);
-            answered.min(asks.saturating_mul(ask.records_per_ask.into()))
+            answered.min(asks.saturating_mul(per_ask))
         };
-        let speeds = config.radios.iter().filter_map(|radio| radio.air_bits_per_s);
-        let records = if listening.is_empty() { 0 } else { speeds.map(records).sum() };
-        Some(Self { loggers: listening.len(), sending_s: sending / 1000, answers_s: answers / 1000, records })
+        // A request goes out only with a new frame.
+        let in_s = |seconds: u64, logger: &Logger| {
+            seconds.div_ceil(u64::from(logger.interval_s).max(1)).saturating_mul(per_ask)
+        };
+        let by_frames = listening.iter().map(|logger| in_s(3_600, logger)).fold(0, u64::saturating_add);
+        let by_radios: u64 =
+            config.radios.iter().filter_map(|radio| radio.air_bits_per_s).map(of_radio).sum();
+        let records = by_radios.min(by_frames);
+        let minutes = HOURS_MIN - u64::from(settings.quiet_minutes());
+        let of_one = |logger: &&Logger| in_s(60 * minutes, logger).min(settings.answers_per_day.into());
+        let all: u64 = listening.iter().map(of_one).fold(0, u64::saturating_add);
+        Some(Self {
+            loggers: listening.len(),
+            sending_s: sending / 1000,
+            answers_s: answers / 1000,
+            records,
+            records_a_day: all.min(records.saturating_mul(minutes) / 60),
+            of_one_logger_a_day: listening.iter().map(of_one).max().unwrap_or(0),
+            settings,
+        })
     }
+}
+
+fn settings_in_words<S: Serializer>(ask: &Ask, serializer: S) -> Result<S::Ok, S::Error> {
+    let Ask { airtime_percent, channel_percent, records_per_ask, answers_per_day, .. } = *ask;
+    #[derive(Serialize)]
+    struct Json {
+        airtime_percent: f64,
+        channel_percent: f64,
+        records_per_ask: u32,
+        answers_per_day: u32,
+        quiet: Option<String>,
+        set_clocks_beyond_s: Option<u32>,
+    }
+    let (quiet, set_clocks_beyond_s) = (ask.quiet_in_words("-"), ask.set_clocks_beyond_s);
+    Json { airtime_percent, channel_percent, records_per_ask, answers_per_day, quiet, set_clocks_beyond_s }
+        .serialize(serializer)
 }
 
 impl From<&Problem> for Mistake {

@@ -127,7 +127,7 @@ pub fn can_wait(report: &AskReport, at: At<'_>) -> Option<String> {
 pub fn sending(report: &AskReport) -> Vec<(&'static str, String)> {
     let Some(ask) = report.settings else { return Vec::new() };
     let mut lines = Vec::new();
-    let seconds = |ms: f64| format!("{:.1} s", ms / 1_000.0);
+    let seconds = |ms: f64| format!("{:.1}\u{a0}s", ms / 1_000.0);
     for sent in &report.sent {
         let (own, answers) = (HOUR_MS * ask.airtime_percent / 100.0, HOUR_MS * ask.channel_percent / 100.0);
         lines.push(format!(

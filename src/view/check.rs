@@ -2,7 +2,7 @@
 
 use super::unread;
 use crate::report::check::{Asking, CheckReport, Difference, HigherSlot};
-use crate::text::counted;
+use crate::text::{counted, thousands};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Identity};
 use std::fmt::Write;
@@ -49,19 +49,53 @@ pub fn text(report: &CheckReport) -> String {
     text
 }
 
-/// What asking loggers may take and bring.
+/// What asking loggers may take and bring, key by key.
 fn asking(asking: Asking) -> String {
-    let Asking { loggers, sending_s, answers_s, records } = asking;
+    let Asking { loggers, sending_s, answers_s, records, records_a_day, of_one_logger_a_day, settings } =
+        asking;
     if loggers == 0 {
         return "asking: enabled, but no logger of the roster listens".to_owned();
     }
-    format!(
-        "asking: {} {}; in any hour the gateway sends for at most {sending_s} s, and answers take at most {answers_s} s: \
-         {} at most; frequency, power and duty cycle follow the rules of the local regulator",
-        counted(loggers as u64, "logger"),
-        if loggers == 1 { "listens" } else { "listen" },
-        counted(records, "record")
-    )
+    let listen = if loggers == 1 { "listens" } else { "listen" };
+    let quiet = match settings.quiet_in_words(" to ") {
+        Some(hours) => format!("quiet: nothing is sent from {hours}, by the site's clock"),
+        None => "quiet: not set; requests go out at any hour".to_owned(),
+    };
+    let clocks = match settings.set_clocks_beyond_s {
+        Some(seconds) => format!(
+            "set_clocks_beyond_s {seconds}: a clock that is wrong by more is set over the radio, at most once a day"
+        ),
+        None => "set_clocks_beyond_s: not set; clocks are never set over the radio".to_owned(),
+    };
+    let lines = [
+        format!("asking: {} {listen}", counted(loggers as u64, "logger")),
+        format!(
+            "airtime_percent {}: in any hour the gateway itself sends for at most {sending_s} s, by each radio",
+            settings.airtime_percent
+        ),
+        format!(
+            "channel_percent {}: in any hour answers take at most {answers_s} s; more would cost fresh readings",
+            settings.channel_percent
+        ),
+        format!(
+            "records_per_ask {}: one request, which answers one new frame, asks for at most so many records",
+            settings.records_per_ask
+        ),
+        format!(
+            "answers_per_day {}: one logger is asked for at most so many records in 24 hours; they cost its battery",
+            settings.answers_per_day
+        ),
+        quiet,
+        clocks,
+        format!(
+            "together: at most {} an hour and {} a day, {} of one logger",
+            counted(records, "record"),
+            thousands(records_a_day),
+            thousands(of_one_logger_a_day)
+        ),
+        "frequency, power and duty cycle follow the rules of the local regulator".to_owned(),
+    ];
+    lines.join("\n  ")
 }
 
 /// A difference in a sentence.

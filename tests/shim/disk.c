@@ -11,6 +11,7 @@
  *                          ENOSPC or none; HOW is once or on: from then on, while SHIM_WHILE (a file) exists
  *   SHIM_KILL=N            SIGKILL in place of the N-th write or sync
  *   SHIM_DELAY_US=N        so long does each write and sync take
+ *   SHIM_SYNC_DELAY_US=N   so long does each sync take
  *   SHIM_SWALLOW=ENDING    syncs of files that end so are told done and not made; "all": of every file
  *   SHIM_TRACE=FILE        each write, truncation, sync, creation, unlinking and telling is appended, and each start
  *   SHIM_NOTES=FILE        counts at the end, faults as they happen, a sync tried again after a failed one
@@ -135,9 +136,13 @@ static int fault(const char *kind, long n, int *is_short) {
     return 0;
 }
 
-static void delay(void) {
-    const char *us = setting("SHIM_DELAY_US");
+static void delay_by(const char *name) {
+    const char *us = setting(name);
     if (us) usleep((useconds_t)atol(us));
+}
+
+static void delay(void) {
+    delay_by("SHIM_DELAY_US");
 }
 
 static void kill_at(void) {
@@ -217,6 +222,7 @@ static int any_sync(int fd, int (*real)(int)) {
     syncs++;
     kill_at();
     delay();
+    delay_by("SHIM_SYNC_DELAY_US");
     for (int i = 0; i < failed_count; i++)
         if (strcmp(failed[i], path) == 0) note("again %ld %s\n", syncs, path);
     int error = fault("sync", syncs, NULL), done = -1;

@@ -62,6 +62,10 @@ pub struct Args {
     /// Also remarks and manual readings, in files next to it: NAME-remarks.csv, NAME-manual.csv
     #[arg(long)]
     pub(super) remarks: bool,
+    /// Also profiles, events and memory statements, of all time, in files next to it: NAME-profiles.csv, NAME-events.csv,
+    /// NAME-statements.csv
+    #[arg(long)]
+    pub(super) events: bool,
     /// What would have been exported at this time: records stored until then, without later withdrawals
     #[arg(long, value_name = "TIME")]
     pub(super) as_of: Option<String>,
@@ -171,8 +175,9 @@ impl Args {
     }
 
     fn check_names(&self) -> Result<(), String> {
-        if self.to_stdout() && (self.json || self.remarks) {
-            return Err("standard output has the readings; give -o FILE for --json and --remarks".to_owned());
+        if self.to_stdout() && (self.json || self.remarks || self.events) {
+            let text = "standard output has the readings; give -o FILE for --json, --remarks and --events";
+            return Err(text.to_owned());
         }
         if self.descriptor.components().count() != 1 || self.descriptor.file_name().is_none() {
             return Err(format!(

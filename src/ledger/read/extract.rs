@@ -587,11 +587,11 @@ fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize
 /// table.
 pub type NoteRows = Option<(Vec<String>, Vec<Vec<Option<String>>>)>;
 
-/// The notes that people wrote about these loggers, from a public view (`remark`, `manual_reading`). `time`:
-/// the columns that are Unix seconds. There are few rows, so all are held at once.
+/// The rows about these loggers of a public view that has few (`remark`, `event` …), in an order. `time`: the columns that are
+/// Unix seconds. All are held at once.
 pub fn notes(
     reader: &Reader,
-    view: &str,
+    (view, order): (&str, &str),
     loggers: Option<&[Address]>,
     time: &[&str],
 ) -> Result<NoteRows, Error> {
@@ -601,7 +601,7 @@ pub fn notes(
     if !exists || !view.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'_') {
         return Ok(None);
     }
-    let mut statement = db.prepare(&format!("SELECT * FROM {view} ORDER BY id"))?;
+    let mut statement = db.prepare(&format!("SELECT * FROM {view} ORDER BY {order}"))?;
     let columns: Vec<String> = statement.column_names().map(str::to_owned).collect();
     let logger_at = columns.iter().position(|name| name == "logger");
     let mut found = statement.query([])?;
