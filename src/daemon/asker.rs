@@ -136,6 +136,8 @@ pub struct Asker {
     last_epoch: Option<Epoch>,
     /// Records that were heard and are not committed.
     waiting: BTreeSet<Identity>,
+    /// When the gateway's clock was last changed, by the steady one.
+    clock_changed_ms: Option<i64>,
     /// Requests that were ready too late.
     pub late: u64,
     /// Requests that the port did not take.
@@ -202,7 +204,8 @@ impl Asker {
     }
 
     /// The gateway's clock was changed.
-    pub fn clock_changed(&mut self) {
+    pub fn clock_changed(&mut self, now_ms: i64) {
+        self.clock_changed_ms = Some(now_ms);
         self.listeners.values_mut().for_each(|listener| listener.clock.gateway_clock_changed());
     }
 
@@ -223,6 +226,11 @@ impl Asker {
             }
         }
         (all, new)
+    }
+
+    /// Whether a next run can tell by the clock what was sent within the last hour.
+    pub fn times_are_right(&self, now_ms: i64) -> bool {
+        self.clock_changed_ms.is_none_or(|at| now_ms.saturating_sub(at) >= 1000 * HOUR_S as i64)
     }
 
     /// Whether an epoch of sending is needed.

@@ -3,9 +3,9 @@
 //! A request is *open* until the last record asked for has come, or [`OUTSIDE_MAX`] frames outside the answer were heard.
 //! If nothing of it came, it is *unanswered*, and the next one waits: for 1, 2, 4 … frames, but for a day at most.
 //!
-//! What two requests did not bring comes last: only when nothing else is left, in requests of its own, with waits of its
-//! own. A logger that holds none of it then says so in a memory statement, and what is gone is no longer wished. A record
-//! that was merely lost on its way twice comes all the same.
+//! What two requests did not bring is asked for in requests of its own, with waits of its own. A logger that holds none
+//! of it then says so in a memory statement, and what is gone is no longer wished. A record that was merely lost on its
+//! way twice comes all the same. Until then such records neither wait for the others nor keep them waiting.
 
 use super::wishes::{Wish, cut};
 use crate::record::asked::AskedRequest;
@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 
 /// Frames outside the answer that end a request.
 pub const OUTSIDE_MAX: u8 = 3;
-/// What so many requests did not bring comes last, unless a memory statement lists it later.
+/// What so many requests did not bring is asked for apart, unless a memory statement lists it later.
 const TRIES_MAX: usize = 2;
 /// The longest wait after unanswered requests.
 const WAIT_MAX_S: i64 = 86_400;
@@ -80,7 +80,7 @@ pub struct Asking {
     open: Option<Open>,
     /// Of requests in general, and of those for what was tried in vain.
     rest: Rest,
-    last_rest: Rest,
+    vain_rest: Rest,
     /// What has been asked for once, twice … and did not come.
     tried: [Ranges; TRIES_MAX],
 }
@@ -98,7 +98,7 @@ impl Asking {
     /// A frame with a new record of this logger was heard. Returns the request that ended with it.
     pub fn heard(&mut self, identity: Identity) -> Option<Closed> {
         insert(&mut self.came_since, identity);
-        for rest in [&mut self.rest, &mut self.last_rest] {
+        for rest in [&mut self.rest, &mut self.vain_rest] {
             rest.wait_frames = rest.wait_frames.saturating_sub(1);
         }
         let open = self.open.as_mut()?;
@@ -130,19 +130,19 @@ impl Asking {
         Some(closed)
     }
 
-    /// `comes_last`: it asked for what was tried in vain.
-    fn note_answer(&mut self, is_answered: bool, comes_last: bool) {
-        match (is_answered, comes_last) {
+    /// `is_vain`: it asked for what was tried in vain.
+    fn note_answer(&mut self, is_answered: bool, is_vain: bool) {
+        match (is_answered, is_vain) {
             (true, false) => self.rest.is_answered(),
             (true, true) => {
                 self.rest.is_answered();
-                self.last_rest.is_answered();
+                self.vain_rest.is_answered();
             }
             // Such records may be gone without a word, so others are still asked for.
-            (false, true) => self.last_rest.is_unanswered(),
+            (false, true) => self.vain_rest.is_unanswered(),
             (false, false) => {
                 self.rest.is_unanswered();
-                self.last_rest = Rest { asked_at: self.last_rest.asked_at, ..self.rest };
+                self.vain_rest = Rest { asked_at: self.vain_rest.asked_at, ..self.rest };
             }
         }
     }
@@ -178,12 +178,12 @@ impl Asking {
                 asking.stated(statement);
             }
             let (asked, _) = ranges(&request.spans);
-            let comes_last = asking.were_tried(&asked);
-            asking.note_asked(comes_last, request.at);
+            let is_vain = asking.were_tried(&asked);
+            asking.note_asked(is_vain, request.at);
             if request.closed_at.is_some()
                 && let Some(came) = request.came
             {
-                asking.note_answer(came > 0, comes_last);
+                asking.note_answer(came > 0, is_vain);
             }
             for (epoch, of_epoch) in asked {
                 asking.note_tried(epoch, of_epoch);
@@ -195,8 +195,8 @@ impl Asking {
 
     /// Keeps what was heard and wished since, with what earlier runs asked.
     pub fn continue_from(&mut self, earlier: Self) {
-        let Self { rest, last_rest, tried, .. } = earlier;
-        (self.rest, self.last_rest, self.tried) = (rest, last_rest, tried);
+        let Self { rest, vain_rest, tried, .. } = earlier;
+        (self.rest, self.vain_rest, self.tried) = (rest, vain_rest, tried);
     }
 
     /// A memory statement came.
@@ -219,27 +219,34 @@ impl Asking {
 
     /// Whether a request may be sent now, as far as earlier ones decide.
     pub fn may_ask(&self, now: GatewayTime) -> bool {
-        self.open.is_none() && (self.rest.is_over(now) || self.last_rest.is_over(now))
+        self.open.is_none() && (self.rest.is_over(now) || self.vain_rest.is_over(now))
     }
 
     /// What to ask for, within so many records and spans; empty: nothing.
     pub fn next(&self, records: u32, spans: usize, now: GatewayTime) -> Vec<AskedSpan> {
-        if self.rest.is_over(now) {
+        let in_vain = || {
+            let tried = self.wishes.iter().flat_map(|wish| self.tried_of(wish));
+            let tried: Vec<Wish> = tried.filter(|_| self.vain_rest.is_over(now)).collect();
+            cut(&tried, &self.came_since, records, spans)
+        };
+        let others = || {
+            if !self.rest.is_over(now) {
+                return Vec::new();
+            }
             let mut excluded = self.came_since.clone();
             for (&epoch, tried) in self.tried.last().into_iter().flatten() {
                 let of_epoch = excluded.entry(epoch).or_default();
                 *of_epoch = of_epoch.union(tried);
             }
-            let spans = cut(&self.wishes, &excluded, records, spans);
-            if !spans.is_empty() {
-                return spans;
-            }
+            cut(&self.wishes, &excluded, records, spans)
+        };
+        // A logger that answers is asked first for what was lost twice. One that does not may lack just that.
+        let first = if self.rest.unanswered == 0 { in_vain() } else { others() };
+        match (first.is_empty(), self.rest.unanswered) {
+            (false, _) => first,
+            (true, 0) => others(),
+            (true, _) => in_vain(),
         }
-        if self.last_rest.is_over(now) {
-            let tried: Vec<Wish> = self.wishes.iter().flat_map(|wish| self.tried_of(wish)).collect();
-            return cut(&tried, &self.came_since, records, spans);
-        }
-        Vec::new()
     }
 
     /// The parts of a wish that were tried in vain.
@@ -259,9 +266,9 @@ impl Asking {
         self.open = Some(Open { asked, last, came: Ranges::new(), outside: 0 });
     }
 
-    fn note_asked(&mut self, comes_last: bool, at: GatewayTime) {
-        if comes_last {
-            self.last_rest.asked_at = Some(at);
+    fn note_asked(&mut self, is_vain: bool, at: GatewayTime) {
+        if is_vain {
+            self.vain_rest.asked_at = Some(at);
         } else {
             self.rest.asked_at = Some(at);
         }
@@ -279,7 +286,7 @@ impl Asking {
         self.open.is_some()
     }
 
-    /// What was tried in vain, and is asked for last.
+    /// What was tried in vain, and is asked for apart.
     pub fn given_up(&self, epoch: Epoch) -> Option<&RangeSet> {
         self.tried.last().and_then(|tried| tried.get(&epoch))
     }
@@ -297,7 +304,7 @@ impl Asking {
 
     /// Unanswered requests in a row.
     pub fn unanswered(&self) -> u32 {
-        self.rest.unanswered.max(self.last_rest.unanswered)
+        self.rest.unanswered.max(self.vain_rest.unanswered)
     }
 
     /// How many records could be asked for now.
@@ -409,7 +416,7 @@ mod tests {
     }
 
     #[test]
-    fn what_two_requests_did_not_bring_comes_after_all_else_alone_and_ever_more_rarely() {
+    fn what_two_requests_did_not_bring_is_asked_for_alone_and_ever_more_rarely() {
         let mut asking = with(&[wish(5, 6), wish(9, 9)]);
         let mut fresh = 100;
         let mut frames = |asking: &mut Asking, n: u32| {
@@ -420,31 +427,24 @@ mod tests {
         };
         // The logger answers, but 5 and 6 are not among what comes.
         for _ in 0..2 {
-            let mut one = with(&[wish(5, 6), wish(9, 9)]);
-            std::mem::swap(&mut one, &mut asking);
-            one.renew(vec![wish(5, 6), wish(9, 9)], []);
-            asking = one;
+            asking.renew(vec![wish(5, 6), wish(9, 9)], []);
             assert_eq!(ask(&mut asking, 16, NOW), [(5, 2), (9, 1)]);
             assert_eq!(asking.heard(id(9)), Some(Closed { asked: 3, came: 1 }));
         }
-        // Something else comes first, and then 5 and 6 alone.
-        asking.renew(vec![wish(5, 6), wish(20, 20)], []);
-        assert_eq!(ask(&mut asking, 16, NOW), [(20, 1)]);
-        asking.heard(id(20));
         for waits in [1, 2, 4] {
+            asking.renew(vec![wish(5, 6), wish(30, 30)], []);
             assert_eq!(ask(&mut asking, 16, NOW), [(5, 2)]);
             frames(&mut asking, 3);
             assert!(asking.unanswered() > 0);
-            // What is missing since then does not wait for that.
-            asking.renew(vec![wish(5, 6), wish(30, 30)], []);
+            // What else is missing does not wait for that.
             assert_eq!(firsts(&asking, NOW), [30]);
-            asking.renew(vec![wish(5, 6)], []);
             frames(&mut asking, waits - 1);
-            assert_eq!(firsts(&asking, NOW), Vec::<u32>::new());
+            assert_eq!(firsts(&asking, NOW), [30]);
             frames(&mut asking, 1);
         }
-        // A memory statement that lists 6 makes it a wish like any other; one without it leaves nothing to wish.
+        // A memory statement that lists 6 makes it a wish like any other; what it shows to be gone is no wish.
         asking.listed(Epoch::SMALLEST, 6, 50);
+        asking.renew(vec![wish(6, 6)], []);
         assert_eq!(firsts(&asking, NOW), [6]);
     }
 
