@@ -7,10 +7,10 @@
 //! How is it said, and asked?   cli  view  daemon
 //! What does it mean?           report  hand  export  plot
 //! Where is it kept?            config  files  state  ledger/{db, digest, read, write, care}    (link: the radios)
-//! What is it?                  time  text  when  wire  seal  record  units                     pure
+//! What is it?                  time  text  when  wire  seal  record  units  siting             pure
 //! ```
 //!
-//! `wire`, `seal`, `record`, `units` and `report` are pure: no I/O, no clock, no randomness. `sim` is a simulated field
+//! `wire`, `seal`, `record`, `units`, `siting` and `report` are pure: no I/O, no clock, no randomness. `sim` is a simulated field
 //! for the demo and the tests.
 
 // First, because `sim` uses the arithmetic of these clocks for its true time.
@@ -31,6 +31,7 @@ pub mod report;
 pub mod seal;
 #[cfg(feature = "sim")]
 pub mod sim;
+pub mod siting;
 pub mod state;
 pub mod text;
 pub mod units;

@@ -247,7 +247,7 @@ loggers.toml | address = 17 | address = 18
     loggers.toml:8: `address` of logger 18: the logger at line 1 has this address; give each its own
 loggers.toml | address = 17 | adress = 17
     loggers.toml:1: `address` of logger entry 1: missing; write the logger's address on the air
-    loggers.toml:2: `adress` of logger entry 1: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `address`
+    loggers.toml:2: `adress` of logger entry 1: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, latitude, longitude, ground_m, antenna_m, area, access, channels; write `address`
 loggers.toml | name = "P-17 toe drain"\n | (nothing)
     loggers.toml:1: `name` of logger 17: missing; write what people call the logger
 loggers.toml | name = "P-17 toe drain" | name = ""
@@ -264,7 +264,7 @@ loggers.toml | interval_s = 3600 | interval_s = 3600.5
     loggers.toml:4: `interval_s` of logger 17: found 3600.5 (a number with decimals), expected a whole number from 1 to 604800; write the seconds between two readings
 loggers.toml | interval_s = 3600 | interval = 3600
     loggers.toml:1: `interval_s` of logger 17: missing; write the seconds between two readings
-    loggers.toml:4: `interval` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `interval_s`
+    loggers.toml:4: `interval` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, latitude, longitude, ground_m, antenna_m, area, access, channels; write `interval_s`
 loggers.toml | memory_records = 4000 | memory_records = 10_000_001
     loggers.toml:5: `memory_records` of logger 17: 10000001 is out of range, allowed 1 to 10000000; write the number of records that its memory holds
 loggers.toml | memory_records = 4000 | memory_records = 4000\nfastest_interval_s = 3601
@@ -304,7 +304,13 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed 
 loggers.toml | memory_records = 4000 | memory_records = 4000\narea = [ "crest" ]
     loggers.toml:6: `area` of logger 17: found an array, expected text in quotes; write where it is
 loggers.toml | memory_records = 4000 | memory_records = 4000\nlatitude = 46.5
-    loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
+    loggers.toml:6: `latitude` of logger 17: needs `longitude` as well; write both
+loggers.toml | memory_records = 4000 | memory_records = 4000\nlatitude = 91\nlongitude = -121
+    loggers.toml:6: `latitude` of logger 17: 91 is out of range, allowed -90 to 90; write degrees north of the equator (WGS 84), as in 46.95120
+loggers.toml | memory_records = 4000 | memory_records = 4000\nantenna_m = -1
+    loggers.toml:6: `antenna_m` of logger 17: -1 is out of range, allowed 0 to 300; write the height of its antenna above the ground in metres
+loggers.toml | memory_records = 4000 | memory_records = 4000\nslope = 46.5
+    loggers.toml:6: `slope` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, latitude, longitude, ground_m, antenna_m, area, access, channels; remove it
 loggers.toml | "milli_hertz" | "millihertz"
     loggers.toml:6: `raw_unit` of channel 0 of logger 17: "millihertz" is not a raw unit; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
 loggers.toml | , raw_unit = "milli_hertz" | (nothing)
@@ -410,7 +416,7 @@ keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
     keys.toml:8: `…` at column 3 is here a second time; keep one of the two
 "##;
 /// The number of cases, so that a mistake in the table cannot look like success.
-const COUNT: usize = 143;
+const COUNT: usize = 146;
 
 /// One case: the file, what to replace in it, by what, and every message.
 struct Case {
@@ -690,6 +696,10 @@ fastest_interval_s = 60
 silent_after_s = 700000
 in_service_from = 1970-01-02
 battery_installed = 2026-05-04
+latitude = -46.5
+longitude = 168
+ground_m = 12.25
+antenna_m = 3
 area = "left abutment"
 access = "gate 2"
 channels = [ { name = "pore pressure", raw_unit = "milli_hertz" }, { name = "rain", raw_unit = "pulse" } ]
@@ -737,12 +747,14 @@ in_service_from = "1970-01-02T00:00:00Z"
     assert_eq!((full.fastest_interval_s, full.silent_after_s), (Some(60), Some(700_000)));
     assert_eq!(full.in_service, Some(InService::From(GatewayTime(86400 - 20700))));
     assert_eq!(full.battery_installed.as_deref(), Some("2026-05-04"));
+    assert_eq!(full.standing.place, Some((-46.5, 168.0)));
+    assert_eq!((full.standing.ground_m, full.standing.antenna_m), (Some(12.25), Some(3.0)));
     assert_eq!((full.area.as_deref(), full.access.as_deref()), (Some("left abutment"), Some("gate 2")));
     assert_eq!(full.channels[1].raw_unit, RawUnit::Pulse);
     assert_eq!(logger(1).in_service, Some(InService::Start { epoch: 3, sequence: 9 }));
     assert_eq!(logger(2).in_service, Some(InService::Start { epoch: 4, sequence: 1 }));
     assert_eq!(logger(3).in_service, Some(InService::From(GatewayTime(86400))));
-    assert_eq!(config.roster.line(Address::new(1).unwrap()), Some(13));
+    assert_eq!(config.roster.line(Address::new(1).unwrap()), Some(17));
 }
 
 #[test]

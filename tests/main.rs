@@ -36,6 +36,7 @@ mod neighbours;
 mod ownsite;
 mod paths;
 mod people;
+mod plan;
 mod plot;
 mod points;
 mod power;

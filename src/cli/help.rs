@@ -40,7 +40,7 @@ const GROUPS: &[(&str, &[Line])] = &[
     (
         "Setting up",
         &[
-            (&["init", "enrol", "check"], "first files, a new logger, all mistakes"),
+            (&["plan", "init", "enrol", "check"], "plan the radio; first files, all mistakes"),
             (&["key", "run"], "keys, and how to change one; the daemon"),
         ],
     ),

@@ -41,6 +41,7 @@ mod logbook;
 mod logger_word;
 mod manual_reading;
 mod people;
+mod plan;
 mod plot;
 mod print;
 mod remark;
@@ -127,6 +128,9 @@ enum Command {
     /// Draw readings over time as a picture (SVG or PNG), with gaps as gaps
     #[command(after_help = plot::HELP)]
     Plot(plot::Args),
+    /// Plan before anything is put up: will the radio reach, how many loggers fit, will the cell last?
+    #[command(subcommand, after_help = plan::HELP)]
+    Plan(plan::Command),
     /// Which loggers to visit, in which order and until when, and what to fetch
     #[command(after_help = visits::HELP)]
     Visits(visits::Args),
@@ -311,6 +315,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         #[cfg(feature = "sim")]
         Command::Demo(args) => demo::run(&args, typed, out),
         Command::Units(command) => exit::code(config, units::run(config, &command, out)),
+        Command::Plan(command) => exit::code(config, plan::run(config, &command, out)),
         Command::Plot(args) => exit::code(config, plot::run(config, &args, out)),
         Command::Visits(args) => exit::code(config, visits::run(config, &args, out)),
         Command::Completeness(args) => exit::code(config, completeness::run(config, &args, out)),

@@ -19,8 +19,8 @@ use crate::text::rfc3339;
 use crate::time::GatewayTime;
 use crate::units::points::Points;
 use crate::view::picture::{as_json, captions, text};
-use args::Form;
-pub use args::{Args, HELP};
+pub use args::{Args, Form, HELP, PictureArgs};
+pub use file::{may_write, write};
 use std::io::Write;
 use std::path::Path;
 
@@ -35,12 +35,12 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let config = open_for_report(config_path)?;
     tell_not_here(&config.ledger.path);
     let form = Form::of(&args.output)?;
-    let size = args.size()?;
+    let size = args.picture.size()?;
     let now = now(&config, args.now.as_deref())?;
     let span = args.span.read(&config, now).map_err(Exit::usage)?;
     // Checked before years of readings are read.
     not_of_the_site(&config, &args.output).map_err(Exit::could_not)?;
-    file::may_write(&args.output, args.force).map_err(Exit::could_not)?;
+    may_write(&args.output, args.picture.force).map_err(Exit::could_not)?;
     let known = Known::default();
     let ground = ground(&config, args, &known)?;
     let subjects = args.subjects(&ground, &config.roster, &config.roster_file)?;
@@ -54,7 +54,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let picture = picture.filter(|picture| picture.panels.iter().any(|panel| panel.readings > 0));
     let picture = picture.ok_or_else(|| nothing(&subjects, span))?;
     let scene = laid_out(&picture, size)?;
-    file::write(&args.output, &drawn(&scene, form)?, args.force).map_err(Exit::could_not)?;
+    write(&args.output, &drawn(&scene, form)?, args.picture.force).map_err(Exit::could_not)?;
     if args.json {
         let file = args.output.to_string_lossy();
         return Ok(print_report_json(out, &config, &as_json(&picture, &scene, &file), DONE));
@@ -97,7 +97,7 @@ fn laid_out(picture: &Picture, size: scene::Size) -> Result<scene::Scene, Exit> 
 }
 
 /// The file's bytes.
-fn drawn(scene: &scene::Scene, form: Form) -> Result<Vec<u8>, Exit> {
+pub fn drawn(scene: &scene::Scene, form: Form) -> Result<Vec<u8>, Exit> {
     #[cfg(feature = "desk")]
     if form == Form::Png && u64::from(scene.width) * u64::from(scene.height) > PIXELS_MAX {
         return Err(Exit::usage(format!(

@@ -6,7 +6,7 @@
 use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
-use crate::record::roster::{Channel, InService, Logger, Roster};
+use crate::record::roster::{Channel, InService, Logger, Roster, Standing};
 use crate::time::GatewayTime;
 use crate::when;
 use crate::wire::record::{CHANNELS_MAX, RawUnit};
@@ -41,6 +41,11 @@ const OUT_OF_SERVICE: Field = Field::optional(
 const START_EPOCH: Field = Field::optional("start_epoch", "the first epoch that is expected");
 const START_SEQUENCE: Field = Field::optional("start_sequence", "the first sequence that is expected in it");
 const BATTERY: Field = Field::optional("battery_installed", "the day as in \"2026-05-04\"");
+const LATITUDE: Field = Field::optional("latitude", "degrees north of the equator (WGS 84), as in 46.95120");
+const LONGITUDE: Field = Field::optional("longitude", "degrees east of Greenwich (WGS 84), as in -121.03310");
+const GROUND: Field = Field::optional("ground_m", "the elevation of the ground in metres");
+pub(super) const ANTENNA: Field =
+    Field::optional("antenna_m", "the height of its antenna above the ground in metres");
 const AREA: Field = Field::optional("area", "where it is");
 const ACCESS: Field = Field::optional("access", "how to get there");
 const CHANNELS: Field = Field::optional(
@@ -53,8 +58,11 @@ const RAW_UNIT: Field = Field::required(
     "count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse",
 );
 
+/// The keys of a place, apart from the antenna's.
+pub(super) const PLACE_FIELDS: [&Field; 3] = [&LATITUDE, &LONGITUDE, &GROUND];
+
 /// Every key that an entry may have.
-const FIELDS: [&Field; 15] = [
+const FIELDS: [&Field; 19] = [
     &ADDRESS,
     &NAME,
     &INTERVAL,
@@ -67,6 +75,10 @@ const FIELDS: [&Field; 15] = [
     &START_EPOCH,
     &START_SEQUENCE,
     &BATTERY,
+    &LATITUDE,
+    &LONGITUDE,
+    &GROUND,
+    &ANTENNA,
     &AREA,
     &ACCESS,
     &CHANNELS,
@@ -142,6 +154,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
     }
     let listens = table.boolean(&LISTENS).unwrap_or(false);
     let battery_installed = battery_installed(&table);
+    let standing = standing(&table);
     let area = text(&AREA, NAME_LEN_MAX_CHARS);
     let access = text(&ACCESS, ACCESS_LEN_MAX_CHARS);
     let channels = channels(&table, address);
@@ -165,6 +178,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
         out_of_service_from,
         listens,
         battery_installed,
+        standing,
         area,
         access,
         channels,
@@ -211,6 +225,20 @@ fn battery_installed(table: &Table<'_, '_>) -> Option<String> {
         return None;
     }
     Some(text)
+}
+
+/// The keys of a place, which mean the same in the plan's file.
+pub(super) fn standing(table: &Table<'_, '_>) -> Standing {
+    for (one, other) in [(&LATITUDE, &LONGITUDE), (&LONGITUDE, &LATITUDE)] {
+        if table.has(one) && !table.has(other) {
+            table.note(one, &format!("needs `{}` as well; write both", other.key()));
+        }
+    }
+    Standing {
+        place: table.number(&LATITUDE, -90.0..=90.0).zip(table.number(&LONGITUDE, -180.0..=180.0)),
+        ground_m: table.number(&GROUND, -500.0..=9000.0),
+        antenna_m: table.number(&ANTENNA, 0.0..=300.0),
+    }
 }
 
 fn channels(table: &Table<'_, '_>, address: Option<Address>) -> Vec<Channel> {

@@ -41,6 +41,7 @@ mod in_force;
 mod keys;
 pub mod layout;
 mod loggers;
+pub mod plan;
 mod points;
 mod problem;
 mod read;
@@ -53,6 +54,7 @@ pub use ask::Ask;
 pub use file::FILE_LEN_MAX_BYTES;
 pub use in_force::{load_in_force, load_in_force_in, not_taken};
 pub use loggers::LOGGERS_MAX;
+pub use plan::Plan;
 pub use problem::{Problem, Problems};
 pub use service_user::{CONFIG_FOLDER, STATE_FOLDER, ServiceUser};
 pub use site::{Ledger, Port, Radio, Site};
@@ -273,6 +275,15 @@ pub fn load_calibrations_in(
     let offset_s = config.site.utc_offset_s;
     let calibrations = calibrations::read(path, credentials, offset_s, points.as_ref(), &mut mistakes);
     finished(points.zip(calibrations), mistakes)
+}
+
+/// Reads the figures of a plan.
+///
+/// Errors: every mistake of the file.
+pub fn load_plan(path: &Path) -> Result<Plan, Problems> {
+    let mut mistakes = Vec::new();
+    let plan = plan::read(path, &mut mistakes);
+    finished(plan, mistakes)
 }
 
 fn read_points(config: &Config, mistakes: &mut Vec<Problem>) -> Option<Points> {

@@ -484,6 +484,47 @@ impl<'a, 'i> Table<'a, 'i> {
         Some(texts)
     }
 
+    /// Numbers in a range, as many as `count` allows.
+    pub(super) fn numbers(
+        &self,
+        field: &Field,
+        count: RangeInclusive<usize>,
+        range: RangeInclusive<f64>,
+    ) -> Option<Vec<f64>> {
+        let (_, value) = self.value(field)?;
+        let DeValue::Array(items) = value.get_ref() else {
+            self.wrong_type(field, value.get_ref(), "an array of numbers");
+            return None;
+        };
+        if !count.contains(&items.len()) {
+            let (low, high) = (count.start(), count.end());
+            let allowed = if low == high { low.to_string() } else { format!("{low} to {high}") };
+            let text = format!("{} entries, allowed {allowed}; write {}", items.len(), field.what);
+            self.note(field, &text);
+            return None;
+        }
+        let mut numbers = Vec::new();
+        for item in items.iter() {
+            let item = item.get_ref();
+            if !matches!(item, DeValue::Integer(_) | DeValue::Float(_)) {
+                self.wrong_type(field, item, "only numbers in this array");
+                return None;
+            }
+            // Neither infinity nor NaN is in a range.
+            let Some(number) = finite(item).filter(|number| range.contains(number)) else {
+                let shown = match item {
+                    DeValue::Integer(number) => number.to_string(),
+                    DeValue::Float(number) => number.to_string(),
+                    _ => String::new(),
+                };
+                self.out_of_range(field, &shown, &range.start().to_string(), &range.end().to_string());
+                return None;
+            };
+            numbers.push(number);
+        }
+        Some(numbers)
+    }
+
     /// Notes a number that is too small or too large.
     pub(super) fn out_of_range(&self, field: &Field, value: &str, low: &str, high: &str) {
         // A number with more digits than any allowed number may be part of a key without its quotes.

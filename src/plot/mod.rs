@@ -1,4 +1,4 @@
-//! Draws a picture of readings in time.
+//! Draws pictures: readings in time, sections of radio paths, lives of cells.
 //!
 //! ```text
 //! report::picture ─▶ scene (axis: ticks; words) ─▶ render: SVG, PNG
@@ -33,8 +33,10 @@
 //! ```
 
 pub mod axis;
+pub mod lives;
 #[cfg(feature = "desk")]
 pub mod png;
 pub mod render;
 pub mod scene;
+pub mod section;
 pub mod words;

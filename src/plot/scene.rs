@@ -15,15 +15,15 @@ use crate::time::GatewayTime;
 /// A colour: red, green, blue.
 pub type Colour = (u8, u8, u8);
 
-const BLACK: Colour = (0, 0, 0);
-const INK: Colour = (40, 40, 40);
-const FRAME: Colour = (90, 90, 90);
-const GRID: Colour = (226, 226, 226);
-const HATCH: Colour = (165, 165, 165);
-const WHITE: Colour = (255, 255, 255);
-const PAPER: Colour = (246, 246, 246);
+pub(super) const BLACK: Colour = (0, 0, 0);
+pub(super) const INK: Colour = (40, 40, 40);
+pub(super) const FRAME: Colour = (90, 90, 90);
+pub(super) const GRID: Colour = (226, 226, 226);
+pub(super) const HATCH: Colour = (165, 165, 165);
+pub(super) const WHITE: Colour = (255, 255, 255);
+pub(super) const PAPER: Colour = (246, 246, 246);
 /// Dark enough to be black on a copier.
-const LINE: Colour = (16, 66, 120);
+pub(super) const LINE: Colour = (16, 66, 120);
 const ABSENT: Colour = (150, 20, 20);
 
 /// The alignment of a text at its point.
@@ -96,11 +96,11 @@ pub struct Size {
 }
 
 /// Space to the left of the frames, for labels of the values.
-const LEFT: f64 = 96.0;
-const RIGHT: f64 = 26.0;
-const TEXT: f64 = 12.0;
-const SMALL: f64 = 11.0;
-const LEADING: f64 = 16.0;
+pub(super) const LEFT: f64 = 96.0;
+pub(super) const RIGHT: f64 = 26.0;
+pub(super) const TEXT: f64 = 12.0;
+pub(super) const SMALL: f64 = 11.0;
+pub(super) const LEADING: f64 = 16.0;
 /// Height of a panel's heading above its frame.
 const HEADING: f64 = 30.0;
 /// The smallest height of a frame.
@@ -122,7 +122,7 @@ impl Size {
 }
 
 /// The approximate width of a text.
-fn width_of(text: &str, size: f64) -> f64 {
+pub(super) fn width_of(text: &str, size: f64) -> f64 {
     let em: f64 = text
         .chars()
         .map(|c| match c {
@@ -137,7 +137,7 @@ fn width_of(text: &str, size: f64) -> f64 {
 }
 
 /// Breaks a text between words into lines no wider than `width`; a single word that is wider is cut.
-fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
+pub(super) fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     let mut line = String::new();
     for word in text.split_whitespace() {
@@ -163,7 +163,7 @@ fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
 }
 
 /// As much of the text as fits, with an ellipsis.
-fn fitted(text: &str, size: f64, width: f64) -> String {
+pub(super) fn fitted(text: &str, size: f64, width: f64) -> String {
     if width_of(text, size) <= width {
         return text.to_owned();
     }

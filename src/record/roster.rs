@@ -89,6 +89,8 @@ pub struct Logger {
     pub listens: bool,
     /// When its cell was put in, as a date `YYYY-MM-DD`.
     pub battery_installed: Option<String>,
+    /// Where it stands, for planning its radio.
+    pub standing: Standing,
     /// Where it is, for the visit list.
     pub area: Option<String>,
     /// How to get there.
@@ -120,11 +122,23 @@ impl Logger {
             out_of_service_from: None,
             listens: false,
             battery_installed: None,
+            standing: Standing::default(),
             area: None,
             access: None,
             channels: Vec::new(),
         }
     }
+}
+
+/// Where a logger stands, as far as the roster says.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Standing {
+    /// Latitude and longitude in degrees, WGS 84.
+    pub place: Option<(f64, f64)>,
+    /// The elevation of the ground, in metres.
+    pub ground_m: Option<f64>,
+    /// The height of its antenna above the ground, in metres.
+    pub antenna_m: Option<f64>,
 }
 
 /// One channel of a logger.

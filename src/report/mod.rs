@@ -67,6 +67,7 @@ pub mod notes;
 pub mod origin;
 pub mod outage;
 pub mod picture;
+pub mod plan;
 pub mod point_check;
 pub mod reception;
 pub mod selection;

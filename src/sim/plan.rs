@@ -11,7 +11,7 @@ use super::listening::ListeningPlan;
 use super::physics::Sensor;
 use super::random::RandomStream;
 use super::true_time::TrueTime;
-use crate::record::roster::{Channel, InService, Logger, Roster};
+use crate::record::roster::{Channel, InService, Logger, Roster, Standing};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Slot};
 use std::fmt;
@@ -283,6 +283,7 @@ impl FieldPlan {
                 out_of_service_from: None,
                 listens: self.listens(logger),
                 battery_installed: None,
+                standing: Standing::default(),
                 area: Some(logger.area.clone()),
                 access: None,
                 channels,

@@ -39,6 +39,7 @@ pub mod key_slots;
 pub mod logbook;
 pub mod notes;
 pub mod picture;
+pub mod plan;
 pub mod restored;
 pub mod salvaged;
 pub mod screen;

@@ -165,6 +165,16 @@ pub fn steps_json<'a>(
     ValuesJson { site, point, values: vec![value_json(shown)], steps: Some(steps.collect()) }
 }
 
+/// A calculation as JSON, for answers of their own.
+#[derive(Serialize)]
+#[serde(transparent)]
+pub struct CalculationJson<'a>(Vec<StepJson<'a>>);
+
+/// The steps of any calculation.
+pub fn calculation_json(calculation: &Calculation) -> CalculationJson<'_> {
+    CalculationJson(calculation.lines().iter().map(|(depth, line)| step_json(*depth, line)).collect())
+}
+
 fn step_json(depth: usize, line: &CalculationLine) -> StepJson<'_> {
     match line.step() {
         None => StepJson::Said { depth, text: line.to_string() },

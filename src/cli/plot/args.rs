@@ -47,15 +47,8 @@ pub struct Args {
     /// The file to write: its name ends in .svg or .png
     #[arg(short, long, value_name = "FILE")]
     pub(super) output: PathBuf,
-    /// Width in pixels
-    #[arg(long, value_name = "PIXELS", default_value_t = 1200)]
-    pub(super) width: u32,
-    /// Height in pixels [default: what the contents need]
-    #[arg(long, value_name = "PIXELS")]
-    pub(super) height: Option<u32>,
-    /// Replace the file if it exists
-    #[arg(long)]
-    pub(super) force: bool,
+    #[command(flatten)]
+    pub(super) picture: PictureArgs,
     /// Print a summary as JSON
     #[arg(long)]
     pub(super) json: bool,
@@ -64,9 +57,44 @@ pub struct Args {
     pub(super) now: Option<String>,
 }
 
+// No doc comment: clap would show it as the description of each command that includes it.
+#[derive(clap::Args)]
+pub struct PictureArgs {
+    /// Width in pixels
+    #[arg(long, value_name = "PIXELS", default_value_t = 1200)]
+    width: u32,
+    /// Height in pixels [default: what the contents need]
+    #[arg(long, value_name = "PIXELS")]
+    height: Option<u32>,
+    /// Replace the file if it exists
+    #[arg(long)]
+    pub force: bool,
+}
+
+impl PictureArgs {
+    /// How large the picture is.
+    pub fn size(&self) -> Result<Size, Exit> {
+        let sides = [("--width", Some(self.width), WIDTH_MIN), ("--height", self.height, 1)];
+        for (option, side, least) in sides {
+            if let Some(side) = side.filter(|side| !(least..=SIDE_MAX).contains(side)) {
+                return Err(Exit::usage(format!("{option} {side}: write {least} to {SIDE_MAX} pixels")));
+            }
+        }
+        Ok(Size { width: self.width, height: self.height })
+    }
+
+    /// That the picture needs a height of at least this.
+    pub fn too_low(&self, least: u32) -> Exit {
+        Exit::usage(format!(
+            "--height {} is too small for the text around the picture; write {least} or more, or leave it out",
+            self.height.unwrap_or(0)
+        ))
+    }
+}
+
 /// How the file is written.
 #[derive(Clone, Copy, PartialEq, Eq)]
-pub(super) enum Form {
+pub enum Form {
     Svg,
     #[cfg(feature = "desk")]
     Png,
@@ -74,7 +102,7 @@ pub(super) enum Form {
 
 impl Form {
     /// By the ending of the file's name.
-    pub(super) fn of(path: &Path) -> Result<Self, Exit> {
+    pub fn of(path: &Path) -> Result<Self, Exit> {
         let extension = path.extension().map(|extension| extension.to_ascii_lowercase());
         match extension.as_deref().and_then(|extension| extension.to_str()) {
             Some("svg") => Ok(Self::Svg),
@@ -93,17 +121,6 @@ impl Form {
 }
 
 impl Args {
-    /// How large the picture is.
-    pub(super) fn size(&self) -> Result<Size, Exit> {
-        let sides = [("--width", Some(self.width), WIDTH_MIN), ("--height", self.height, 1)];
-        for (option, side, least) in sides {
-            if let Some(side) = side.filter(|side| !(least..=SIDE_MAX).contains(side)) {
-                return Err(Exit::usage(format!("{option} {side}: write {least} to {SIDE_MAX} pixels")));
-            }
-        }
-        Ok(Size { width: self.width, height: self.height })
-    }
-
     /// The request.
     pub(super) fn subjects(
         &self,

@@ -8,7 +8,7 @@ fn exists(path: &Path) -> String {
 }
 
 /// Whether a file may be written under this name; why not, in words.
-pub(super) fn may_write(path: &Path, force: bool) -> Result<(), String> {
+pub fn may_write(path: &Path, force: bool) -> Result<(), String> {
     match path.symlink_metadata() {
         Ok(found) if found.is_dir() => Err(format!("{} is a folder; name a file in it", path.display())),
         Ok(_) if !force => Err(exists(path)),
@@ -17,7 +17,7 @@ pub(super) fn may_write(path: &Path, force: bool) -> Result<(), String> {
 }
 
 /// Writes the whole file, or nothing.
-pub(super) fn write(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
+pub fn write(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
     may_write(path, force)?;
     match files::put(path, bytes, PutOptions { replace: force, mode: 0o640 }) {
         // Another process was quicker.
