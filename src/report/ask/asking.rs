@@ -81,6 +81,8 @@ pub struct Asking {
     /// Of requests in general, and of those for what was tried in vain.
     rest: Rest,
     vain_rest: Rest,
+    /// Requests of any kind that were not answered since the last one that was.
+    unanswered: u32,
     /// What has been asked for once, twice … and did not come.
     tried: [Ranges; TRIES_MAX],
 }
@@ -132,6 +134,7 @@ impl Asking {
 
     /// `is_vain`: it asked for what was tried in vain.
     fn note_answer(&mut self, is_answered: bool, is_vain: bool) {
+        self.unanswered = if is_answered { 0 } else { self.unanswered.saturating_add(1) };
         match (is_answered, is_vain) {
             (true, false) => self.rest.is_answered(),
             (true, true) => {
@@ -140,10 +143,7 @@ impl Asking {
             }
             // Such records may be gone without a word, so others are still asked for.
             (false, true) => self.vain_rest.is_unanswered(),
-            (false, false) => {
-                self.rest.is_unanswered();
-                self.vain_rest = Rest { asked_at: self.vain_rest.asked_at, ..self.rest };
-            }
+            (false, false) => self.rest.is_unanswered(),
         }
     }
 
@@ -195,8 +195,8 @@ impl Asking {
 
     /// Keeps what was heard and wished since, with what earlier runs asked.
     pub fn continue_from(&mut self, earlier: Self) {
-        let Self { rest, vain_rest, tried, .. } = earlier;
-        (self.rest, self.vain_rest, self.tried) = (rest, vain_rest, tried);
+        let Self { rest, vain_rest, unanswered, tried, .. } = earlier;
+        (self.rest, self.vain_rest, self.unanswered, self.tried) = (rest, vain_rest, unanswered, tried);
     }
 
     /// A memory statement came.
@@ -219,20 +219,25 @@ impl Asking {
 
     /// Whether a request may be sent now, as far as earlier ones decide.
     pub fn may_ask(&self, now: GatewayTime) -> bool {
-        self.open.is_none() && (self.rest.is_over(now) || self.vain_rest.is_over(now))
+        self.open.is_none() && self.rest.is_over(now)
     }
 
     /// What to ask for, within so many records and spans; empty: nothing.
     pub fn next(&self, records: u32, spans: usize, now: GatewayTime) -> Vec<AskedSpan> {
+        if !self.rest.is_over(now) {
+            return Vec::new();
+        }
         let in_vain = || {
-            let tried = self.wishes.iter().flat_map(|wish| self.tried_of(wish));
-            let tried: Vec<Wish> = tried.filter(|_| self.vain_rest.is_over(now)).collect();
-            cut(&tried, &self.came_since, records, spans)
+            let mut parts = Vec::new();
+            for wish in self.wishes.iter().filter(|_| self.vain_rest.is_over(now)) {
+                parts.extend(self.tried_of(wish));
+                if parts.len() >= spans {
+                    break;
+                }
+            }
+            cut(&parts, &self.came_since, records, spans)
         };
         let others = || {
-            if !self.rest.is_over(now) {
-                return Vec::new();
-            }
             let mut excluded = self.came_since.clone();
             for (&epoch, tried) in self.tried.last().into_iter().flatten() {
                 let of_epoch = excluded.entry(epoch).or_default();
@@ -249,13 +254,14 @@ impl Asking {
         }
     }
 
-    /// The parts of a wish that were tried in vain.
+    /// The parts of a wish that were tried in vain and have not come since.
     fn tried_of(&self, wish: &Wish) -> Vec<Wish> {
         let tried = self.tried.last().and_then(|tried| tried.get(&wish.epoch));
-        let Some(tried) = tried else { return Vec::new() };
+        let Some(tried) = tried.filter(|tried| !tried.is_empty()) else { return Vec::new() };
         let mut all = RangeSet::default();
         all.insert_range(wish.first, wish.last);
         let parts = all.intersection(tried);
+        let parts = self.came_since.get(&wish.epoch).map_or(parts.clone(), |came| parts.without(came));
         parts.ranges().iter().map(|&(first, last)| Wish { first, last, ..*wish }).collect()
     }
 
@@ -304,7 +310,7 @@ impl Asking {
 
     /// Unanswered requests in a row.
     pub fn unanswered(&self) -> u32 {
-        self.rest.unanswered.max(self.vain_rest.unanswered)
+        self.unanswered
     }
 
     /// How many records could be asked for now.
@@ -523,7 +529,7 @@ mod tests {
                     *times.entry(*sequence).or_default() += 1;
                 }
                 if asked.is_empty() {
-                    break;
+                    continue;
                 }
                 asking.asked(&spans, now);
                 if lost(loss) {

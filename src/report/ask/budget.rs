@@ -60,15 +60,17 @@ impl Hour {
     /// What was reserved at that time turned out to be less.
     pub fn correct(&mut self, at_ms: i64, logger: Address, ms: u64) {
         let entry = self.spent.iter_mut().rev().find(|(at, of, _)| *at == at_ms && *of == Some(logger));
-        let Some((.., spent)) = entry.filter(|(.., spent)| *spent > ms) else { return };
-        let less = std::mem::replace(spent, ms).saturating_sub(ms);
-        self.total = self.total.saturating_sub(less);
-        if let Some(of_logger) = self.by_logger.get_mut(&logger) {
-            *of_logger = of_logger.saturating_sub(less);
+        if let Some((.., spent)) = entry.filter(|(.., spent)| *spent > ms) {
+            let less = std::mem::replace(spent, ms).saturating_sub(ms);
+            self.total = self.total.saturating_sub(less);
+            if let Some(of_logger) = self.by_logger.get_mut(&logger) {
+                *of_logger = of_logger.saturating_sub(less);
+            }
         }
+        // This is remembered for longer than an hour.
         let saved = self.saved.get_mut(&logger).into_iter().flatten().rev().find(|(at, _)| *at == at_ms);
         if let Some((_, saved)) = saved {
-            *saved = saved.saturating_sub(less);
+            *saved = ms.min(*saved);
         }
     }
 
@@ -219,7 +221,7 @@ mod tests {
         hour.spend(HOUR_MS + 1, logger(1), 180);
         // A lower limit after a reload is never exceeded.
         assert_eq!(hour.left(HOUR_MS + 1, logger(2), 200, of(900)), 0);
-        assert_eq!(hour.total(2 * HOUR_MS), 0);
+        assert_eq!(hour.total(2 * HOUR_MS + 1), 0);
     }
 
     #[test]
