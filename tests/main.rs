@@ -56,6 +56,7 @@ mod statements;
 mod status;
 mod storage;
 mod strangers;
+mod styles;
 mod units;
 mod units_cli;
 mod util;

@@ -120,7 +120,7 @@ fn prepare(dir: &Path, rows: u32) -> Roster {
 
 fn read(dir: &Path, layout: &Layout, roster: &Roster) -> u64 {
     let mut reader = LayoutReader::new(layout, roster);
-    let (mut decoded, mut lines, mut rows) = (Decoded::new(layout.style.encoding), Lines::default(), 0);
+    let (mut decoded, mut lines, mut rows) = (Decoded::new(layout.style.encoding), Lines::of_text(), 0);
     let mut file = File::open(dir.join("import.csv")).unwrap();
     pieces(&mut file, None, &mut Quiet, |piece, _| {
         each_line(&mut decoded, &mut lines, piece, false, |line| {

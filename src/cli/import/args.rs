@@ -74,13 +74,14 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     pub(super) refused: Option<PathBuf>,
     /// Read CSV files in another style by this layout: a name in the folder `layouts` next to site.toml, or a path
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", group = "style")]
     pub(super) layout: Option<String>,
-    /// The logger of such files, if neither a column nor their name gives it
-    #[arg(long, value_name = "LOGGER", requires = "layout")]
+    /// The logger of such files, if neither a column nor their name gives it; also with --describe
+    #[arg(long, value_name = "LOGGER", requires = "style")]
     pub(super) logger: Option<LoggerWord>,
-    /// Examine an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
+    /// Examine an unknown CSV file, and print a layout to start from. If there is a ledger, the file is compared with
+    /// what it holds of the logger
+    #[arg(long, value_name = "FILE", group = "style", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
     pub(super) describe: Option<PathBuf>,
     /// Show every file, every note and every gap
     #[arg(long)]
@@ -97,7 +98,7 @@ Examples:
   stonechat import --by \"A. Surveyor\" /media/stick
   stonechat import --by \"A. Surveyor\" P-17.sealed --refused refused.csv
   stonechat import --dry-run --against gaps.json /media/stick   (on a laptop, without ledger and keys)
-  stonechat import --describe unknown.csv > layouts/blue-reader.toml
+  stonechat import --describe unknown.csv --logger 17 > layouts/blue-reader.toml
   stonechat import --dry-run --layout blue-reader --logger 17 unknown.csv
   stonechat import list
   stonechat import withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\"

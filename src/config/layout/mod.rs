@@ -18,4 +18,4 @@ mod values;
 pub use format::{Format, Piece};
 pub use number::unit;
 pub use read::{load, parse};
-pub use values::{Column, Encoding, Grid, Is, Layout, Place, Style, TimeRule, Zone};
+pub use values::{Column, Delimiter, Encoding, Grid, Is, Layout, Place, Style, TimeRule, Zone};
