@@ -18,12 +18,12 @@ use crate::seeds_writer::restore_during_a_write;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use stonechat::daemon::intake::Intake;
-use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal};
+use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal, Step, Stopped};
 use stonechat::ledger::AsideLimits;
 use stonechat::ledger::care::{backup, restore};
 use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{ImportError, ImportEvidence, Planner};
+use stonechat::ledger::write::import::{ImportError, ImportEvidence, Planner, Terms};
 use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp};
 use stonechat::record::coverage::RangeSet;
@@ -279,7 +279,9 @@ impl Model {
 struct Quiet;
 
 impl Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: Step) -> Result<(), Stopped> {
+        Ok(())
+    }
 
     fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
         Ok(())
@@ -1090,7 +1092,8 @@ impl World {
         let now = self.now();
         let writer = if self.random.percent(80) { &mut self.other } else { &mut self.daemon };
         let writer = writer.as_mut().unwrap();
-        let done = writer.import(&evidence, &give, &file.unopened, &self.roster, now, withdrawals, false);
+        let done =
+            writer.import(&evidence, &give, &file.unopened, &self.roster, now, &Terms::of(withdrawals));
         if withdrawn {
             assert!(matches!(done, Err(ImportError::PlanIsOld)), "what was covered has changed");
             return;
@@ -1136,8 +1139,14 @@ impl World {
             };
         let now = self.now();
         let other = self.other.as_mut().unwrap();
-        let done =
-            other.import(&evidence(file), &breaks, &file.unopened, &self.roster, now, withdrawals, false);
+        let done = other.import(
+            &evidence(file),
+            &breaks,
+            &file.unopened,
+            &self.roster,
+            now,
+            &Terms::of(withdrawals),
+        );
         assert!(done.is_err());
         self.figures.refused_imports += 1;
     }
@@ -1597,8 +1606,14 @@ impl World {
                 stonechat::record::download::Item<'_>,
             ) -> Result<(), Error>| { file.kept.each(give) };
             let other = self.other.as_mut().unwrap();
-            let done =
-                other.import(&evidence(&file), &give, &file.unopened, &self.roster, now, withdrawals, false);
+            let done = other.import(
+                &evidence(&file),
+                &give,
+                &file.unopened,
+                &self.roster,
+                now,
+                &Terms::of(withdrawals),
+            );
             assert!(done.is_ok());
         }
         for made in self.truth.clone() {

@@ -1,6 +1,6 @@
 //! `import --describe`: without configuration, ledger and keys.
 
-use super::desk::Desk;
+use super::desk::{Rows, Work};
 use crate::cli::exit::{DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::hand::Looks;
@@ -15,10 +15,11 @@ use std::path::Path;
 pub(super) fn run(file: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
     let (input, name) =
         inputs::one(file).map_err(|why| Exit::could_not(format!("{}: {why}", file.display())))?;
-    let mut desk = Desk::new(&name, input.size, None);
-    let read = input.open().map_err(|error| DescribeError::Read(PlanError::Read(error)));
-    let seen = read.and_then(|mut reader| describe(&name, &mut reader, input.size, &mut desk));
-    desk.done();
+    let mut work = Work::new(std::slice::from_ref(&input), false);
+    let mut desk = work.desk(&input, Rows::None, None);
+    let read = input.read(|mut reader| describe(&name, &mut reader, input.size, &mut desk));
+    let seen = read.unwrap_or_else(|error| Err(DescribeError::Read(PlanError::Read(error))));
+    drop(work);
     match seen {
         Ok(seen) if json => Ok(print_json(out, &description_json(&seen), DONE)),
         Ok(seen) if input.looks == Looks::OwnCsv => {
