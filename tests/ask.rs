@@ -130,7 +130,7 @@ fn what_will_come_by_itself_is_told_to_whoever_plans_a_walk_and_no_date_is_hidde
     );
     assert!(text.starts_with("Is a visit needed? Yes"), "{text}");
     let text = screen(&site, "gaps");
-    assert!(text.contains("The gateway asks 1 logger over the radio for 332 missing records."), "{text}");
+    assert!(text.contains("Over the radio the gateway asks 1 logger for 332 missing records."), "{text}");
     let all = String::from_utf8(site.output(&["gaps", "--all"]).stdout).unwrap();
     // The last record of an answer is a new one as well: the next request follows at once.
     assert!(all.contains("over the radio: asked for 1 time, 0 answered; is being asked for now"), "{all}");
@@ -170,7 +170,7 @@ fn a_logger_that_does_not_answer_is_asked_less_and_less_and_reported_also_after_
         (of["unanswered"].as_u64().unwrap(), of["next"].as_str().unwrap().to_owned())
     };
     assert_eq!(report(&site), (10, "not-before".to_owned()));
-    let words = "Logger 11 has not answered its last 10 requests over the radio.";
+    let words = "Asked 10 times in a row, and no answer: logger 11.";
     for name in ["gaps", "status"] {
         let text = screen(&site, name).split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(text.contains(words), "{name}: {text}");

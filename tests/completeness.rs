@@ -263,6 +263,7 @@ impl History {
                     time: time as u32,
                     counts,
                     faults: 0,
+                    missing: 0,
                     battery_mv: None,
                     board_centi_c: None,
                     steps: None,

@@ -450,6 +450,7 @@ fn as_of_gives_what_would_have_been_delivered_then() {
                                 time,
                                 counts: vec![count],
                                 faults: 0,
+                                missing: 0,
                                 battery_mv: None,
                                 board_centi_c: None,
                                 steps: None,

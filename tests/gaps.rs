@@ -567,6 +567,7 @@ impl Gateway {
                         time: time_on_the_wire(*time),
                         counts: vec![1],
                         faults: 0,
+                        missing: 0,
                         battery_mv: None,
                         board_centi_c: None,
                         steps: None,

@@ -102,10 +102,10 @@ fn what_describe_prints_imports_the_file_and_the_ledger_then_holds_the_truth() {
 }
 
 #[test]
-fn describe_leaves_day_and_month_to_a_person_where_no_day_exceeds_twelve() {
+fn describe_leaves_day_and_month_to_a_person_where_the_times_do_not_show_them() {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("a.csv");
-    let rows: String = (1..=11).map(|day| format!("{day:02}/03/2026 06:00,2951.{day:03}\n")).collect();
+    let rows: String = (1..=11).map(|hour| format!("04/03/2026 {hour:02}:00,2951.{hour:03}\n")).collect();
     std::fs::write(&file, format!("Time,Frequency (Hz)\n{rows}")).unwrap();
     let output = Command::new(env!("CARGO_BIN_EXE_stonechat"))
         .args(["import", "--describe"])
@@ -117,6 +117,17 @@ fn describe_leaves_day_and_month_to_a_person_where_no_day_exceeds_twelve() {
     assert!(printed.contains(wanted), "{printed}");
     assert!(printed.contains("Times show no seconds"), "{printed}");
     assert!(layout::parse(Path::new("a.toml"), &printed).is_err(), "a choice is not a layout");
+    // Several days show it: by the wrong order the times jump.
+    let rows: String = (1..=11).map(|day| format!("{day:02}/03/2026 06:00,2951.{day:03}\n")).collect();
+    std::fs::write(&file, format!("Time,Frequency (Hz)\n{rows}")).unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_stonechat"))
+        .args(["import", "--describe"])
+        .arg(&file)
+        .output()
+        .unwrap();
+    let printed = String::from_utf8(output.stdout).unwrap();
+    assert!(printed.contains("day first: always 86400 s; month first: 4 jumps"), "{printed}");
+    assert!(printed.contains("format = \"%d/%m/%Y %H:%M\""), "{printed}");
     // Also with the traces that a spreadsheet leaves.
     std::fs::write(&file, "Time,Frequency (Hz)\n13/03/2026 06:00,2.95E+03\n14/03/2026 06:00,2951.1\n")
         .unwrap();
@@ -187,6 +198,7 @@ proptest! {
             time: near(time.into(), step_s) as u32,
             counts: counts.iter().map(|&count| near(count.into(), step) as i32).collect(),
             faults: 0,
+            missing: 0,
             battery_mv: Some(3600),
             board_centi_c: Some(412),
             steps: (!steps.is_exact()).then(|| Arc::new(steps)),
@@ -359,7 +371,7 @@ fn a_bad_file_is_refused_by_line_with_its_reason() {
     );
     refused(
         format!("{header}1,2,2026-06-01 00:00:00,{}\n", vec![""; units].join(",")),
-        "an empty cell is neither a value nor a fault",
+        "has no row with a time and a value by this layout",
     );
     // Another logger's file.
     site.write("layouts/named.toml", format!("{layout}[logger]\nfile_name = \"P-{{logger}}.csv\"\n"));

@@ -56,6 +56,7 @@ mod status;
 mod sticks;
 mod storage;
 mod strangers;
+mod styles;
 mod units;
 mod units_cli;
 mod util;

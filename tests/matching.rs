@@ -323,6 +323,7 @@ impl Style {
             time: time as u32,
             counts: counts.collect(),
             faults: reading.faults(),
+            missing: 0,
             battery_mv: self.battery.then_some(reading.battery_mv),
             board_centi_c: reading
                 .board_centi_c

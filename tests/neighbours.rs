@@ -386,6 +386,7 @@ fn shown_in(reading: &Reading, steps: &Steps, bare: bool) -> Row {
             .map(|channel| round(reading.counts()[channel].into(), step(channel)) as i32)
             .collect(),
         faults: reading.faults(),
+        missing: 0,
         battery_mv: (!bare).then_some(reading.battery_mv),
         board_centi_c: reading.board_centi_c.filter(|_| !bare),
         steps: (!steps.is_exact()).then(|| std::sync::Arc::new(steps.clone())),

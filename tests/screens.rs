@@ -14,12 +14,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::OnceLock;
-use stonechat::config::Config;
+use stonechat::config::{Ask, Config};
 use stonechat::daemon::intake::Intake;
+use stonechat::ledger::care::backup;
 use stonechat::ledger::read::keys::Sealed;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::imports::{ImportEntry, Withdrawal};
+use stonechat::record::roster::{Logger, Roster};
 use stonechat::record::set_aside::SetAside;
 use stonechat::record::unopened::WhyUnopened;
 use stonechat::record::unread::{Dropped, Foreign, Kept};
@@ -464,6 +466,81 @@ fn each_report_answers_on_one_screen_and_reads_as_reviewed() {
                 !text.contains('\x1b') && text.lines().all(|line| line.trim_end() == line),
                 "{name}: {text}"
             );
+            let same = || same_as_snapshot(&format!("screens/{name}.txt"), &text);
+            failed.extend(std::panic::catch_unwind(same).is_err().then_some(name));
+        }
+    }
+    assert!(failed.is_empty(), "{failed:?}");
+}
+
+/// The same site, whose loggers are asked for what is missing. Every third one does not answer, the others do.
+fn asking(scene: &Scene, dir: &Path) -> Scene {
+    let mut config = scene.config.clone();
+    let mut roster = Roster::default();
+    for logger in scene.config.roster.loggers() {
+        roster.add(Logger { listens: true, ..logger.clone() }).unwrap();
+    }
+    config.roster = roster;
+    config.ask = Some(Ask {
+        airtime_percent: 1.0,
+        channel_percent: 5.0,
+        records_per_ask: 16,
+        answers_per_day: 500,
+        quiet: None,
+        set_clocks_beyond_s: None,
+    });
+    config.ledger.path = dir.join("ledger.db");
+    let present = Stamp { unix_s: scene.now, synchronised: true };
+    backup::make(&scene.config.ledger.path, &config.ledger.path, present, |_| ()).unwrap();
+    let wanted = GapsWanted::default();
+    let found = selection::read(&config, &wanted, GatewayTime(scene.now)).unwrap();
+    let mut first = BTreeMap::new();
+    for gap in found.report.gaps {
+        first.entry(gap.logger).or_insert(gap);
+    }
+    let db = rusqlite::Connection::open(&config.ledger.path).unwrap();
+    let radio: i64 = db.query_row("SELECT id FROM radio", [], |row| row.get(0)).unwrap();
+    let mut sequence = 0;
+    for (at, (logger, gap)) in first.into_iter().enumerate() {
+        let is_deaf = at % 3 == 0;
+        for n in 0..12 {
+            sequence += 1;
+            let (asked_at, came) = (scene.now - 3_000 + 240 * n, if is_deaf { 0 } else { 16 });
+            // What came is not missing any more.
+            let from = if is_deaf { gap.first } else { gap.first.saturating_sub(16).max(1) };
+            let count = if is_deaf { 16 } else { (gap.first - from).max(1) };
+            let spans = format!("[[{},{from},{count}]]", gap.epoch);
+            db.execute(
+                "INSERT INTO asked VALUES (9, ?, ?, ?, ?, 0, ?, 16, 59, 2000, ?, ?)",
+                rusqlite::params![sequence, asked_at, radio, logger.number(), spans, asked_at + 60, came],
+            )
+            .unwrap();
+        }
+    }
+    Scene {
+        name: format!("{}-asking", scene.name),
+        state: scene.state,
+        config,
+        now: scene.now,
+        planned: OnceLock::new(),
+        imported: OnceLock::new(),
+    }
+}
+
+#[test]
+fn a_site_that_asks_its_loggers_has_one_screen_as_well() {
+    let mut failed = Vec::new();
+    for scene in scenes().iter().filter(|scene| scene.state == State::AfterAnOutage) {
+        let dir = tempfile::tempdir().unwrap();
+        let scene = asking(scene, dir.path());
+        for (report, of) in OF_VISITS {
+            let (text, json) = of(&scene);
+            let name = format!("{report}-{}", scene.name);
+            let widest = text.lines().map(term::width).max().unwrap();
+            assert!(widest <= COLUMNS && text.lines().count() <= LINES, "{name}:\n{text}");
+            let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(report == "visits" || words.contains("and no answer: logger"), "{name}: {text}");
+            assert_eq!(json["asking"]["enabled"], true);
             let same = || same_as_snapshot(&format!("screens/{name}.txt"), &text);
             failed.extend(std::panic::catch_unwind(same).is_err().then_some(name));
         }

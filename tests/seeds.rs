@@ -990,6 +990,7 @@ impl World {
                 time: reading.time,
                 counts: reading.counts().to_vec(),
                 faults: reading.faults(),
+                missing: 0,
                 battery_mv: self.random.percent(70).then_some(reading.battery_mv),
                 board_centi_c: reading.board_centi_c.filter(|_| self.random.percent(70)),
                 steps: None,

@@ -638,6 +638,7 @@ fn row_step(gateway: &mut Gateway, step: &Value) -> &'static str {
         time: number(&row["time"]),
         counts: list(&row["counts"]).iter().map(|count| count.as_i64().unwrap() as i32).collect(),
         faults: list(&row["faults"]).iter().fold(0, |bits, fault| bits | 1 << number::<u32>(fault)),
+        missing: 0,
         battery_mv: row["battery_mv"].as_u64().map(|mv| mv as u16),
         board_centi_c: row["board_centi_c"].as_i64().map(|board| board as i16),
         steps: None,

@@ -206,7 +206,7 @@ fn roster() -> Roster {
 fn read(dir: &Path, case: &Case, roster: &Roster) -> u64 {
     let layout = &case.layout;
     let mut reader = LayoutReader::new(layout, roster);
-    let (mut decoded, mut lines, mut rows) = (Decoded::new(layout.style.encoding), Lines::default(), 0);
+    let (mut decoded, mut lines, mut rows) = (Decoded::new(layout.style.encoding), Lines::of_text(), 0);
     let mut file = File::open(case.csv(dir)).unwrap();
     pieces(&mut file, None, &mut Quiet, |piece, _| {
         each_line(&mut decoded, &mut lines, piece, false, |line| {

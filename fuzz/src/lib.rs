@@ -333,7 +333,9 @@ pub fn layout(data: &[u8]) {
     let (style, file) = (String::from_utf8_lossy(&data[..at]), &data[at + CUT.len()..]);
     let name = Path::new("style.toml");
     let mut layouts = Vec::from_iter(layout::parse(name, &style));
-    if let Ok(seen) = describe("P-1.csv", &mut &file[..], Some(file.len() as u64), &mut Quiet) {
+    if let Ok(seen) =
+        describe("P-1.csv", &mut &file[..], Some(file.len() as u64), Some(1_800_000_000), &mut Quiet)
+    {
         let text = seen.text();
         match layout::parse(name, &text) {
             Ok(layout) => layouts.push(layout),
@@ -348,7 +350,7 @@ pub fn layout(data: &[u8]) {
 /// What a file's lines give, as text, up to the line that ends it.
 fn rows<'a>(layout: &Layout, pieces: impl Iterator<Item = &'a [u8]>) -> Vec<String> {
     let mut reader = LayoutReader::new(layout, roster());
-    let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::default());
+    let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::of_text());
     let mut all = Vec::new();
     let mut take = |line: Line<'_>| {
         let read = reader.line(&line);

@@ -24,7 +24,7 @@ use std::path::Path;
 /// Runs it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     if let Some(file) = &args.describe {
-        return describe::run(file, args.json, out);
+        return describe::run(config_path, file, args, out);
     }
     if let Some(wanted) = &args.against {
         return against::run(config_path, wanted, args, out);

@@ -450,7 +450,15 @@ mod tests {
         (any::<u32>(), proptest::collection::vec(any::<i32>(), 1..=40), any::<u64>()).prop_map(
             |(time, counts, faults)| {
                 let faults = faults & ((1 << counts.len()) - 1);
-                Content { time, counts, faults, battery_mv: None, board_centi_c: None, steps: None }
+                Content {
+                    time,
+                    counts,
+                    faults,
+                    missing: 0,
+                    battery_mv: None,
+                    board_centi_c: None,
+                    steps: None,
+                }
             },
         )
     }
@@ -568,6 +576,7 @@ mod tests {
             time: 7,
             counts: counts.to_vec(),
             faults,
+            missing: 0,
             battery_mv: None,
             board_centi_c: None,
             steps: None,

@@ -188,7 +188,7 @@ impl Found {
         }
         let of_file = file_logger(name, layout, logger).map_err(PlanError::Layout)?;
         let mut reader = LayoutReader::new(layout, roster);
-        let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::default());
+        let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::of_text());
         let mut take = |line: Line<'_>| {
             let read = reader.line(&line);
             match read.map_err(|why| PlanError::Layout(format!("line {}: {why}", line.number)))? {
@@ -199,12 +199,13 @@ impl Found {
                     let identity = address.zip(parsed.record).and_then(|(address, (epoch, sequence))| {
                         Identity::new(address.number(), epoch, sequence)
                     });
-                    match identity {
+                    // A row without a value for each channel does not become a record.
+                    match identity.filter(|_| parsed.row.missing == 0) {
                         Some(identity) => self.insert(identity),
                         None => self.unreadable += 1,
                     }
                 }
-                Err(_) => self.unreadable += 1,
+                Err(no_row) => self.unreadable += u64::from(!no_row.is_left_out()),
             }
             Ok(())
         };

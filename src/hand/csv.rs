@@ -166,7 +166,7 @@ impl OwnCsv {
         if counts.is_empty() {
             return Err("no channel has a value".to_owned());
         }
-        Ok((identity, Row { time, counts, faults, battery_mv, board_centi_c, steps: None }))
+        Ok((identity, Row { time, counts, faults, battery_mv, board_centi_c, missing: 0, steps: None }))
     }
 }
 

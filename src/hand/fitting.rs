@@ -121,7 +121,7 @@ fn rows_read(
         Err(_) => None,
     };
     let mut reader = LayoutReader::new(layout, roster);
-    let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::default());
+    let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::of_text());
     let (mut rows, mut others, mut first) = (BTreeSet::new(), 0, None);
     let mut take = |line: Line<'_>| {
         let row = match reader.line(&line)? {

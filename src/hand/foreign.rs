@@ -70,9 +70,10 @@ impl Planning<'_> {
                 of_file,
                 reader: LayoutReader::new(layout, roster),
                 loggers: BTreeMap::new(),
+                rows: 0,
             };
             let mut decoded = Decoded::new(layout.style.encoding);
-            let mut lines = Lines::default();
+            let mut lines = Lines::of_text();
             let digest = pieces(input, expected, listener, |piece, listener| {
                 each_line(&mut decoded, &mut lines, piece, false, |line| file.line(&line, listener))
             })?;
@@ -121,6 +122,8 @@ struct Foreign<'p, 'a, 'l> {
     of_file: Option<Address>,
     reader: LayoutReader<'l>,
     loggers: BTreeMap<Address, OfLogger>,
+    /// How many lines were rows, or should have been.
+    rows: u64,
 }
 
 impl Foreign<'_, '_, '_> {
@@ -131,8 +134,13 @@ impl Foreign<'_, '_, '_> {
             Ok(Some(parsed)) => self.welcome(parsed),
             Err(why) => Err(why),
         };
+        self.rows += u64::from(!matches!(&parsed, Err(no_row) if no_row.is_left_out()));
         match parsed {
             Ok((address, parsed)) => self.take(address, parsed, line, listener),
+            Err(no_row) if no_row.is_left_out() => {
+                self.planning.skip(no_row.0, Place::Line(line.number), no_row.1);
+                Ok(())
+            }
             Err(NoRow(kind, why)) => {
                 self.planning.current().read += 1;
                 self.planning.refuse(kind, Place::Line(line.number), &why, line.bytes, listener)
@@ -198,6 +206,15 @@ impl Foreign<'_, '_, '_> {
         if !self.reader.has_begun() {
             return Err(PlanError::Layout(ENDS_EARLY.to_owned()));
         }
+        let skipped = self.planning.current().skipped.values().next();
+        if let Some((place, why)) =
+            skipped.and_then(|group| group.examples.first()).filter(|_| self.rows == 0)
+        {
+            return Err(PlanError::Layout(format!(
+                "has no row with a time and a value by this layout; the first line is {place}: {why}; name the right \
+                 layout, or correct the columns of this one"
+            )));
+        }
         let Self { planning, loggers, .. } = &mut self;
         for (address, OfLogger { settler, loose, refusals, .. }) in loggers.iter_mut() {
             settler.finish(&mut |settled| {
@@ -242,7 +259,9 @@ fn settle(
     let identity = match (refused, item.record) {
         (Some(refused), _) => Err(refused),
         (None, None) => {
-            let all = planning.current().refused_count();
+            // Nothing is concluded across a line that was left out either.
+            let file = planning.current();
+            let all = file.refused_count() + file.skipped_count();
             let after_refused = std::mem::replace(seen_refused, all) != all;
             loose.push(FileRow { line: item.place, row, after_refused });
             return Ok(());
@@ -282,7 +301,7 @@ pub(super) fn channels_fit(
     let (has, ought) = (layout.channels(), logger.channels.len());
     if has != ought {
         return Err((
-            "another logger",
+            "channels do not fit",
             format!("channels: the layout has {has}, but the roster gives logger {address} {ought}"),
         ));
     }
@@ -292,7 +311,7 @@ pub(super) fn channels_fit(
             && ought != unit
         {
             return Err((
-                "another logger",
+                "channels do not fit",
                 format!(
                     "column {} is in {}, but the roster says that channel {channel} of logger {address} is in {}",
                     column.place,

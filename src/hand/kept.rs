@@ -95,6 +95,7 @@ impl Kept {
         out.extend(row.battery_mv.unwrap_or(0).to_be_bytes());
         out.extend(row.board_centi_c.unwrap_or(0).to_be_bytes());
         out.extend(row.faults.to_be_bytes());
+        out.extend(row.missing.to_be_bytes());
         for count in &row.counts {
             out.extend(count.to_be_bytes());
         }
@@ -175,13 +176,15 @@ fn unpacked(bytes: &[u8], steps: Option<Arc<Steps>>) -> Row {
     let part = |at: usize, len: usize| bytes.get(at..at + len).unwrap_or(&[]);
     let flags = part(4, 1).first().copied().unwrap_or(0);
     let two = |at: usize| part(at, 2).try_into().unwrap_or([0; 2]);
+    let eight = |at: usize| u64::from_be_bytes(part(at, 8).try_into().unwrap_or([0; 8]));
     Row {
         time: u32::from_be_bytes(part(0, 4).try_into().unwrap_or([0; 4])),
         battery_mv: (flags & 1 != 0).then(|| u16::from_be_bytes(two(5))),
         board_centi_c: (flags & 2 != 0).then(|| i16::from_be_bytes(two(7))),
-        faults: u64::from_be_bytes(part(9, 8).try_into().unwrap_or([0; 8])),
+        faults: eight(9),
+        missing: eight(17),
         counts: bytes
-            .get(17..)
+            .get(25..)
             .unwrap_or(&[])
             .chunks_exact(4)
             .map(|count| i32::from_be_bytes(count.try_into().unwrap_or([0; 4])))
@@ -205,7 +208,8 @@ mod tests {
             faults in any::<u64>(),
             counts in prop::collection::vec(any::<i32>(), 1..40),
         ) {
-            let row = Row { time, counts, faults, battery_mv, board_centi_c, steps: None };
+            let missing = if faults & 1 == 0 { 0 } else { faults >> 1 };
+            let row = Row { time, counts, faults, missing, battery_mv, board_centi_c, steps: None };
             let mut kept = Kept::default();
             kept.push_record(Identity::new(9, 1, 1).unwrap(), Slot(0), b"x").unwrap();
             let item = kept.push_row(Identity::new(9, 1, 2).unwrap(), &row, Placed::ByNumber).unwrap();

@@ -2,6 +2,9 @@
 //!
 //! A line without an end (a file of 2 GiB with no line feed) costs no memory: bytes beyond [`LINE_MAX`] are
 //! counted and dropped. There is no decoding: a line is bytes.
+//!
+//! A line ends with a line feed, perhaps after a carriage return. In text of other programs ([`Lines::of_text`]) it may
+//! also end with a carriage return alone.
 
 /// The longest line that is read, in bytes: 40 channels of eleven digits take 500.
 pub const LINE_MAX: usize = 64 * 1024;
@@ -32,17 +35,27 @@ pub struct Lines {
     held: Vec<u8>,
     len: u64,
     number: u64,
+    /// Whether a carriage return ends a line as well.
+    returns: bool,
+    /// Whether the last line ended with a carriage return: a line feed after it belongs to it.
+    after_return: bool,
 }
 
 impl Lines {
+    /// For text in which a carriage return alone may end a line.
+    pub fn of_text() -> Self {
+        Self { returns: true, ..Self::default() }
+    }
+
     /// Takes a piece, and passes on every line that ends in it.
     pub fn feed<E>(
         &mut self,
         mut piece: &[u8],
         mut each: impl FnMut(Line<'_>) -> Result<(), E>,
     ) -> Result<(), E> {
-        while let Some(end) = memchr::memchr(b'\n', piece) {
+        while let Some(end) = self.end(&mut piece) {
             let (line, rest) = (&piece[..end], &piece[end + 1..]);
+            self.after_return = piece[end] == b'\r';
             piece = rest;
             if self.len == 0 && line.len() <= LINE_MAX {
                 self.number += 1;
@@ -55,6 +68,18 @@ impl Lines {
         }
         self.hold(piece);
         Ok(())
+    }
+
+    /// Where the next line ends in a piece.
+    fn end(&mut self, piece: &mut &[u8]) -> Option<usize> {
+        if !self.returns {
+            return memchr::memchr(b'\n', piece);
+        }
+        if self.after_return && !piece.is_empty() {
+            self.after_return = false;
+            *piece = piece.strip_prefix(b"\n").unwrap_or(piece);
+        }
+        memchr::memchr2(b'\n', b'\r', piece)
     }
 
     /// The last line, if no line feed ended it.
@@ -110,6 +135,25 @@ mod tests {
         assert_eq!(found[0], (1, long.clone(), 3 * LINE_MAX as u64, true));
         assert_eq!(found[1], (2, b"next".to_vec(), 4, true));
         assert_eq!(found[2], (3, b"last".to_vec(), 4, false));
+    }
+
+    #[test]
+    fn in_text_a_carriage_return_alone_ends_a_line_too() {
+        for pieces in [vec![&b"a\rb\r\nc\n\rd\r"[..]], vec![&b"a\rb\r"[..], b"\nc\n", b"\rd\r"]] {
+            let mut lines = Lines::of_text();
+            let mut found = Vec::new();
+            let mut take = |line: Line<'_>| -> Result<(), ()> {
+                found.push((line.number, line.bytes.to_vec(), line.is_ended));
+                Ok(())
+            };
+            for piece in pieces {
+                lines.feed(piece, &mut take).unwrap();
+            }
+            lines.finish(&mut take).unwrap();
+            let expected: [(u64, &[u8], bool); 5] =
+                [(1, b"a", true), (2, b"b", true), (3, b"c", true), (4, b"", true), (5, b"d", true)];
+            assert_eq!(found, expected.map(|(number, line, ended)| (number, line.to_vec(), ended)));
+        }
     }
 
     proptest! {

@@ -244,6 +244,9 @@ pub struct Row {
     pub counts: Vec<i32>,
     /// Fault bits, channel 0 lowest.
     pub faults: u64,
+    /// Channels for which the file has neither a value nor a fault, channel 0 lowest; their counts are 0. Such a row is
+    /// compared in its other channels, and never stored.
+    pub missing: u64,
     /// Millivolts, if the file has them.
     pub battery_mv: Option<u16>,
     /// Hundredths of a degree Celsius, if the file has them.
@@ -259,6 +262,7 @@ impl Row {
             time: reading.time,
             counts: reading.counts().to_vec(),
             faults: reading.faults(),
+            missing: 0,
             battery_mv: Some(reading.battery_mv),
             board_centi_c: reading.board_centi_c,
             steps: None,
@@ -306,6 +310,7 @@ struct Compared<'a> {
     time: u32,
     counts: &'a [i32],
     faults: u64,
+    missing: u64,
     battery_mv: Option<u16>,
     board_centi_c: Option<i16>,
     steps: Option<&'a Steps>,
@@ -319,14 +324,19 @@ impl Compared<'_> {
         fn both<T: Into<i64>>(a: Option<T>, b: Option<T>, near: impl Fn(i64, i64) -> bool) -> bool {
             a.zip(b).is_none_or(|(a, b)| near(a.into(), b.into()))
         }
+        // A channel that only one of them has is not compared either.
+        let missing = self.missing | other.missing;
         let counts = |channel: usize| {
+            if missing >> channel & 1 == 1 {
+                return true;
+            }
             let (a, b) = (self.counts[channel], other.counts[channel]);
             // A fault code is not a measurement: it is never rounded.
             let is_fault = self.faults >> channel & 1 == 1;
             let step = |steps: &Steps| if is_fault { 0 } else { steps.of_channel(channel) };
             is_near(a.into(), b.into(), step(mine), step(theirs))
         };
-        self.faults == other.faults
+        self.faults & !missing == other.faults & !missing
             && self.counts.len() == other.counts.len()
             && is_near(self.time.into(), other.time.into(), mine.time_s, theirs.time_s)
             && (0..self.counts.len()).all(counts)
@@ -343,18 +353,19 @@ impl Row {
     /// Equal in time, counts and faults, and in battery and board temperature if the row has them; each as far as the
     /// row's file shows it.
     pub fn agrees_with(&self, reading: &Reading) -> bool {
-        if let Some(steps) = &self.steps {
+        if self.steps.is_some() || self.missing != 0 {
             let reading = Compared {
                 time: reading.time,
                 counts: reading.counts(),
                 faults: reading.faults(),
+                missing: 0,
                 battery_mv: Some(reading.battery_mv),
                 // A reading without a board temperature cannot agree with a row that has one.
                 board_centi_c: reading.board_centi_c,
                 steps: None,
             };
             return (self.board_centi_c.is_none() || reading.board_centi_c.is_some())
-                && self.compared(Some(steps)).is_near(&reading);
+                && self.compared(self.steps.as_deref()).is_near(&reading);
         }
         self.time == reading.time
             && self.counts == reading.counts()
@@ -373,6 +384,7 @@ impl Row {
             time: self.time,
             counts: &self.counts,
             faults: self.faults,
+            missing: self.missing,
             battery_mv: self.battery_mv,
             board_centi_c: self.board_centi_c,
             steps,
@@ -394,6 +406,13 @@ pub enum Refused {
     },
     /// The rows around it in its file disagree with what is held there.
     Neighbours(Standing),
+    /// It has no value for a channel: it could only be compared.
+    Incomplete {
+        /// The first such channel.
+        channel: u32,
+        /// Whether a record is held that its other values disagree with.
+        disagrees: bool,
+    },
 }
 
 /// The outcome of a CSV row.
@@ -461,8 +480,30 @@ pub struct JudgedRow {
     pub agrees: Option<bool>,
 }
 
-/// Judges a CSV row against the roster and what is held.
+/// Judges a CSV row against the roster and what is held. A row that lacks a channel is never stored, and its agreement
+/// is no evidence for its neighbours.
 pub fn judge_row<H: Held + ?Sized>(
+    roster: &Roster,
+    coverage: &Coverage,
+    held: &mut H,
+    identity: Identity,
+    row: &Row,
+) -> Result<JudgedRow, H::Error> {
+    let judged = judge_values(roster, coverage, held, identity, row)?;
+    if row.missing == 0 {
+        return Ok(judged);
+    }
+    let verdict = match judged.verdict {
+        RowVerdict::Stored | RowVerdict::Conflict => RowVerdict::Refused(Refused::Incomplete {
+            channel: row.missing.trailing_zeros(),
+            disagrees: judged.verdict == RowVerdict::Conflict,
+        }),
+        other => other,
+    };
+    Ok(JudgedRow { verdict, agrees: judged.agrees.filter(|agrees| !agrees) })
+}
+
+fn judge_values<H: Held + ?Sized>(
     roster: &Roster,
     coverage: &Coverage,
     held: &mut H,

@@ -172,6 +172,7 @@ fn row_of(all: &Value) -> Option<Row> {
         time: u32::try_from(field(&all["time"])?).ok()?,
         counts: counts.collect::<Option<_>>()?,
         faults: all["faults"].as_u64()?,
+        missing: 0,
         battery_mv: field(&all["battery_mv"]).and_then(|mv| u16::try_from(mv).ok()),
         board_centi_c: field(&all["board_centi_c"]).and_then(|board| i16::try_from(board).ok()),
         steps: None,

@@ -5,14 +5,12 @@
 use crate::report::ask::AskReport;
 use crate::report::ask::history::{GapAsked, LoggerAsked, NextAsk};
 use crate::report::gaps::Gap;
-use crate::text::{as_rfc3339, counted, thousands};
+use crate::text::{as_rfc3339, capitalised, counted, thousands};
 use crate::time::GatewayTime;
 use crate::view::gateway::named;
 use crate::wire::seq::{Address, Epoch, Sequence};
 use serde::Serialize;
 
-/// The most loggers that a sentence names one by one.
-const NAMED_MAX: usize = 3;
 const HOUR_MS: f64 = 3_600_000.0;
 
 /// Writes a time as the site does.
@@ -68,28 +66,13 @@ fn of_many(all: &[GapAsked]) -> String {
     )
 }
 
-/// Loggers that have not answered for long; empty if there are none.
-pub fn unanswered(report: &AskReport) -> Vec<String> {
+/// Loggers that have not answered for long, in one sentence; `None` if there are none.
+pub fn unanswered(report: &AskReport) -> Option<String> {
     let all: Vec<&LoggerAsked> = report.unanswered().collect();
-    let many = all.len();
-    if many > NAMED_MAX {
-        let loggers: Vec<Address> = all.iter().map(|of| of.logger).collect();
-        let least = all.iter().map(|of| of.unanswered).min().unwrap_or(0);
-        return vec![format!(
-            "{} loggers have not answered their last {least} requests over the radio or more: {}. Do they listen, and does \
-             the radio send?",
-            thousands(many as u64),
-            named(&loggers)
-        )];
-    }
-    let of = |of: &&LoggerAsked| {
-        format!(
-            "Logger {} has not answered its last {} requests over the radio. Does it listen, and does the radio send?",
-            of.logger,
-            thousands(of.unanswered.into())
-        )
-    };
-    all.iter().map(of).collect()
+    let loggers: Vec<Address> = all.iter().map(|of| of.logger).collect();
+    let least = thousands(all.iter().map(|of| of.unanswered).min()?.into());
+    let or_more = if loggers.len() == 1 { "" } else { " or more" };
+    Some(format!("Asked {least} times in a row{or_more}, and no answer: {}.", named(&loggers)))
 }
 
 /// What is still to be asked for, in all; `None` if it is nothing.
@@ -101,7 +84,7 @@ pub fn to_ask(report: &AskReport) -> Option<String> {
     let records: u64 = all.iter().map(|of| of.records_to_ask).sum();
     (records > 0).then(|| {
         let of = counted(all.len() as u64, "logger");
-        format!("The gateway asks {of} over the radio for {}.", counted(records, "missing record"))
+        format!("Over the radio the gateway asks {of} for {}.", counted(records, "missing record"))
     })
 }
 
@@ -115,7 +98,7 @@ pub fn can_wait(report: &AskReport, at: At<'_>) -> Option<String> {
         [(of, by)] => (format!("logger {} is", of.logger), "its", at(*by)),
         _ => (format!("{} are", named(&loggers)), "their", at(last)),
     };
-    let is = crate::text::capitalised(&is);
+    let is = capitalised(&is);
     Some(format!(
         "{is} likely to send {its} {} over the radio by {by}: if no other logger needs a visit, look again then before you \
          go. The dates stay as they are.",

@@ -20,6 +20,11 @@ impl CivilDate {
         NaiveDate::from_ymd_opt(i32::try_from(year).ok()?, month, day).map(Self)
     }
 
+    /// Its weekday; Monday is 0.
+    pub fn weekday(self) -> usize {
+        self.0.weekday().num_days_from_monday() as usize
+    }
+
     /// This day at this time of day. `None`: no day has such a time.
     pub fn at(self, hour: u32, minute: u32, second: u32) -> Option<CivilTime> {
         self.0.and_hms_opt(hour, minute, second).map(CivilTime)

@@ -75,10 +75,11 @@ pub struct Args {
     /// Without it, all layouts of that folder are tried, and exactly one must fit
     #[arg(long, value_name = "NAME")]
     pub(super) layout: Option<String>,
-    /// The logger of such files, if neither a column nor their name gives it
+    /// The logger of such files, if neither a column nor their name gives it; also with --describe
     #[arg(long, value_name = "LOGGER")]
     pub(super) logger: Option<LoggerWord>,
-    /// Examine an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
+    /// Examine an unknown CSV file, and print a layout to start from. If there is a ledger, the file is compared with
+    /// what it holds of the logger
     #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
     pub(super) describe: Option<PathBuf>,
     /// Show every file, every note and every gap
@@ -96,7 +97,7 @@ Examples:
   stonechat import --by \"A. Surveyor\" /media/stick
   stonechat import --by \"A. Surveyor\" P-17.sealed --refused refused.csv
   stonechat import --dry-run --against gaps.json /media/stick   (on a laptop, without ledger and keys)
-  stonechat import --describe unknown.csv > layouts/blue-reader.toml
+  stonechat import --describe unknown.csv --logger 17 > layouts/blue-reader.toml
   stonechat import --dry-run --layout blue-reader --logger 17 unknown.csv
   stonechat import list
   stonechat import withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\"

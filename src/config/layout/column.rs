@@ -9,12 +9,14 @@ use crate::wire::record::{CHANNELS_MAX, RawUnit};
 const NAME: Field = Field::optional("name", "what the header calls the column");
 const NUMBER: Field = Field::optional("number", "which column it is, counted from 1");
 const IS: Field =
-    Field::required("is", "logger, epoch, sequence, time, date, clock, battery_mv, board_c or channel");
+    Field::required("is", "logger, epoch, sequence, time, date, clock, battery_mv, board_c, channel or text");
 const CHANNEL: Field = Field::required("channel", "the number of the channel, counted from 0");
 const UNIT: Field = Field::required(
     "unit",
     "what the file's number is, as the instrument measures it: count, Hz, ohm, mV/V, mA, V, sine or pulse",
 );
+const SUFFIX: Field = Field::optional("suffix", "the text after each number, such as its unit");
+const TEXT: Field = Field::required("text", "the text that each row has here");
 const FORMAT: Field = Field::required("format", "how it is written, as in \"%d.%m.%Y %H:%M\"");
 
 /// Reads one column and adds it to those before it. A column with a mistake is noted and left out.
@@ -25,8 +27,13 @@ pub(super) fn read(table: Table<'_, '_>, has_header: bool, columns: &mut Vec<Col
         None => table,
     };
     let is = what(&table);
-    let (Some(place), Some(is)) = (place, is) else { return };
-    let column = Column { place, is };
+    let suffix = if table.has(&SUFFIX) {
+        table.text(&SUFFIX, NAME_LEN_MAX_CHARS).map(|suffix| Some(suffix.value.trim().to_owned()))
+    } else {
+        Some(None)
+    };
+    let (Some(place), Some(is), Some(suffix)) = (place, is, suffix) else { return };
+    let column = Column { place, is, suffix };
     note_doubles(&table, &column, columns);
     columns.push(column);
 }
@@ -78,15 +85,19 @@ fn what(table: &Table<'_, '_>) -> Option<Is> {
         "date" => format(table, true, false).map(Is::Date),
         "clock" => format(table, false, true).map(Is::Clock),
         "battery_mv" => {
-            refuse_unknown(table, &[&SCALE, &RESOLUTION]);
+            refuse_unknown(table, &[&SCALE, &RESOLUTION, &SUFFIX]);
             grid(table, "1", "millivolts", false).map(Is::BatteryMv)
         }
         "board_c" => {
-            refuse_unknown(table, &[&SCALE, &RESOLUTION]);
+            refuse_unknown(table, &[&SCALE, &RESOLUTION, &SUFFIX]);
             grid(table, "1", "hundredths of a degree", true).map(Is::BoardCentiC)
         }
+        "text" => {
+            refuse_unknown(table, &[&TEXT]);
+            table.text(&TEXT, NAME_LEN_MAX_CHARS).map(|text| Is::Text(text.value.trim().to_owned()))
+        }
         "channel" => {
-            refuse_unknown(table, &[&CHANNEL, &UNIT, &SCALE, &RESOLUTION]);
+            refuse_unknown(table, &[&CHANNEL, &UNIT, &SCALE, &RESOLUTION, &SUFFIX]);
             let channel = table.integer(&CHANNEL, 0..=CHANNELS_MAX as u32 - 1).map(|n| n.value as usize);
             let (raw_unit, counts) = channel_unit(table)?;
             let grid = grid(table, counts, "raw counts", false)?;
@@ -102,7 +113,7 @@ fn what(table: &Table<'_, '_>) -> Option<Is> {
 fn format(table: &Table<'_, '_>, day: bool, clock: bool) -> Option<Format> {
     refuse_unknown(table, &[&FORMAT]);
     let text = table.text(&FORMAT, NAME_LEN_MAX_CHARS)?.value;
-    let format = Format::parse(text).and_then(|format| match format.lacks(day, clock) {
+    let format = Format::parse(text).and_then(|format| match format.exceeds(day, clock) {
         Some(why) => Err(why.to_owned()),
         None => Ok(format),
     });
@@ -111,12 +122,14 @@ fn format(table: &Table<'_, '_>, day: bool, clock: bool) -> Option<Format> {
 
 /// Notes if another column has the same place or the same meaning.
 fn note_doubles(table: &Table<'_, '_>, column: &Column, columns: &[Column]) {
-    let Column { place, is } = column;
+    let Column { place, is, .. } = column;
     if let Some(other) = columns.iter().find(|other| other.place == *place) {
         table.note(&IS, &format!("this column is `{}` already; name each column once", other.is.name()));
     }
     let same = |other: &&Column| match (&other.is, is) {
         (Is::Channel { channel: a, .. }, Is::Channel { channel: b, .. }) => a == b,
+        // A day may be in several columns, such as a year and the day of the year.
+        (Is::Date(_), Is::Date(_)) | (Is::Clock(_), Is::Clock(_)) | (Is::Text(_), Is::Text(_)) => false,
         (a, b) => a.name() == b.name(),
     };
     if let Some(other) = columns.iter().find(same) {

@@ -20,4 +20,4 @@ pub use folder::load_all;
 pub use format::{Format, Piece};
 pub use number::unit;
 pub use read::{load, parse};
-pub use values::{Column, Encoding, Grid, Is, Layout, Place, Style, TimeRule, Zone};
+pub use values::{Column, Delimiter, Encoding, Grid, Is, Layout, Place, Style, TimeRule, Zone};

@@ -6,6 +6,11 @@ use crate::wire::record::RawUnit;
 
 /// The most decimal places of a resolution.
 const PLACES_MAX: usize = 9;
+/// The most digits before the point: one of the largest units has 10 (1 A is 1,000,000,000 nanoamperes).
+const WHOLE_MAX: usize = 12;
+/// What is wrong with a number that is none of these.
+const NO_NUMBER: &str =
+    "is not a positive number of at most twelve digits before its point, and nine after it";
 
 pub(super) const SCALE: Field =
     Field::optional("scale", "how many raw counts one of the file's number is, as 1000 or \"1000/3\"");
@@ -53,11 +58,12 @@ struct Ratio {
 }
 
 impl Ratio {
-    /// A positive decimal number with at most nine digits on each side of its point.
+    /// A positive decimal number with at most twelve digits before its point, and nine after it.
     fn decimal(text: &str) -> Option<Self> {
         let (before, after) = text.split_once('.').unwrap_or((text, ""));
-        let digits = |part: &str| part.len() <= PLACES_MAX && part.bytes().all(|byte| byte.is_ascii_digit());
-        if before.is_empty() || !digits(before) || !digits(after) {
+        let digits =
+            |part: &str, most: usize| part.len() <= most && part.bytes().all(|byte| byte.is_ascii_digit());
+        if before.is_empty() || !digits(before, WHOLE_MAX) || !digits(after, PLACES_MAX) {
             return None;
         }
         let number = format!("{before}{after}").parse().ok()?;
@@ -70,17 +76,20 @@ impl Ratio {
             None => Self::decimal(text),
             Some((above, below)) => {
                 let (above, below) = (Self::decimal(above.trim())?, Self::decimal(below.trim())?);
-                Some(Self { number: above.number * below.over, over: above.over * below.number })
+                above.times(Self { number: below.over, over: below.number })
             }
         }
     }
 
-    fn times(self, other: Self) -> Self {
-        Self { number: self.number * other.number, over: self.over * other.over }
+    /// `None`: more digits than can be multiplied.
+    fn times(self, other: Self) -> Option<Self> {
+        let number = self.number.checked_mul(other.number)?;
+        Some(Self { number, over: self.over.checked_mul(other.over)? })
     }
 
     fn equals(self, other: Self) -> bool {
-        self.number * other.over == other.number * self.over
+        let (one, two) = (self.number.checked_mul(other.over), other.number.checked_mul(self.over));
+        one.is_some() && one == two
     }
 }
 
@@ -90,11 +99,7 @@ pub(super) fn grid(table: &Table<'_, '_>, usual: &str, counts: &str, in_hundredt
     let scale = if table.has(&SCALE) {
         let text = table.decimal(&SCALE)?.value;
         let Some(scale) = Ratio::parse(&text) else {
-            table.note_value(
-                &SCALE,
-                &text,
-                "is not a positive number of at most nine digits before and after its point",
-            );
+            table.note_value(&SCALE, &text, NO_NUMBER);
             return None;
         };
         // The unit of a channel fixes what one is; only a bare count leaves it open.
@@ -111,18 +116,13 @@ pub(super) fn grid(table: &Table<'_, '_>, usual: &str, counts: &str, in_hundredt
     };
     let text = table.decimal(&RESOLUTION)?.value;
     let Some(resolution) = Ratio::decimal(&text) else {
-        table.note_value(
-            &RESOLUTION,
-            &text,
-            "is not a positive number of at most nine digits before and after its point",
-        );
+        table.note_value(&RESOLUTION, &text, NO_NUMBER);
         return None;
     };
     let hundredths = Ratio { number: if in_hundredths { 100 } else { 1 }, over: 1 };
-    let step = resolution.times(scale).times(hundredths);
-    let whole = u32::try_from(step.number / step.over)
-        .ok()
-        .filter(|&whole| whole > 0 && step.number % step.over == 0);
+    let step = resolution.times(scale).and_then(|step| step.times(hundredths));
+    let whole = step.filter(|step| step.number % step.over == 0);
+    let whole = whole.and_then(|step| u32::try_from(step.number / step.over).ok()).filter(|&whole| whole > 0);
     let Some(whole) = whole else {
         table.note(&RESOLUTION, &format!(
             "a step of {text} is not a whole number of {counts}; write the step that one of them makes, or a multiple"

@@ -15,10 +15,14 @@ pub struct Layout {
     pub time: TimeRule,
     /// The name of a file, with `{logger}` in place of the number, and `*` for anything.
     pub file_name: Option<String>,
+    /// The epoch of all rows, if no column gives it.
+    pub epoch: Option<u32>,
     /// The columns that are used, in the order of the layout.
     pub columns: Vec<Column>,
     /// Texts that mean faults, and their codes.
     pub faults: Vec<(String, i32)>,
+    /// Texts that mean that there is no value, as an empty cell does.
+    pub missing: Vec<String>,
 }
 
 /// How a file is written.
@@ -26,9 +30,11 @@ pub struct Layout {
 pub struct Style {
     /// How bytes become characters.
     pub encoding: Encoding,
-    pub delimiter: u8,
+    pub delimiter: Delimiter,
     /// `.` or `,`.
     pub decimal_mark: u8,
+    /// What may stand between groups of three digits: `,`, `.`, `'` or a space.
+    pub thousands_mark: Option<u8>,
     /// The quotation mark around cells, if any are quoted.
     pub quote: Option<u8>,
     /// Lines before the header.
@@ -36,18 +42,32 @@ pub struct Style {
     pub header: bool,
     /// Lines between the header and the rows.
     pub skip_after: u32,
+    /// Whether each row begins with a cell that the header does not name.
+    pub row_names: bool,
+}
+
+/// What separates the cells of a line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Delimiter {
+    Byte(u8),
+    /// One or more spaces or tabs.
+    Spaces,
+    /// Nothing: each cell has its width, in characters.
+    Fixed(Vec<usize>),
 }
 
 impl Default for Style {
     fn default() -> Self {
         Self {
             encoding: Encoding::Utf8,
-            delimiter: b',',
+            delimiter: Delimiter::Byte(b','),
             decimal_mark: b'.',
+            thousands_mark: None,
             quote: Some(b'"'),
             skip_before: 0,
             header: true,
             skip_after: 0,
+            row_names: false,
         }
     }
 }
@@ -61,6 +81,10 @@ pub enum Encoding {
     Windows1252,
     /// The byte order mark says which.
     Utf16,
+    /// The lower byte first, with or without a mark.
+    Utf16Le,
+    /// The higher byte first, with or without a mark.
+    Utf16Be,
 }
 
 /// What the times of a file mean.
@@ -72,6 +96,8 @@ pub struct TimeRule {
     pub step_s: u32,
     /// Whether the file cuts off what it does not show; otherwise it rounds to the nearest.
     pub cut: bool,
+    /// Abbreviations of zones, and the seconds east of UTC that each means.
+    pub abbreviations: Vec<(String, i32)>,
 }
 
 /// How local time becomes UTC.
@@ -88,6 +114,8 @@ pub enum Zone {
 pub struct Column {
     pub place: Place,
     pub is: Is,
+    /// The text after each number of the column, such as its unit.
+    pub suffix: Option<String>,
 }
 
 /// Which column of the file it is.
@@ -124,6 +152,8 @@ pub enum Is {
     BatteryMv(Grid),
     /// The temperature on the board, in hundredths of a degree.
     BoardCentiC(Grid),
+    /// The same text in each row, such as the unit of the value before it.
+    Text(String),
     /// A channel, in raw counts.
     Channel {
         /// Its number, from 0.
@@ -147,6 +177,7 @@ impl Is {
             Self::Clock(_) => "clock",
             Self::BatteryMv(_) => "battery_mv",
             Self::BoardCentiC(_) => "board_c",
+            Self::Text(_) => "text",
             Self::Channel { .. } => "channel",
         }
     }

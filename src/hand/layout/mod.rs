@@ -4,6 +4,7 @@
 
 mod moment;
 mod name;
+mod names;
 mod numbers;
 mod reader;
 mod row;
@@ -11,6 +12,8 @@ mod text;
 
 pub(crate) use moment::Moment;
 pub use name::logger_of_name;
+pub(crate) use names::{half, month, weekday, zone};
+pub(crate) use numbers::plain;
 pub use reader::LayoutReader;
 pub use row::{NoRow, Parsed};
 pub(crate) use text::Fields;

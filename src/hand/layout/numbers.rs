@@ -1,8 +1,9 @@
 //! Converts numbers of a file to counts, exactly or not at all. Uses digits only, no floating point: 0.1 is 0.1.
 
 use super::row::{NoRow, not_a_row};
-use crate::config::layout::{Grid, Place};
+use crate::config::layout::{Grid, Place, Style};
 use crate::hand::csv::shown;
+use std::borrow::Cow;
 
 /// A whole number in the range of an epoch or sequence.
 pub(super) fn whole(cell: &[u8], place: &Place) -> Result<u32, NoRow> {
@@ -17,11 +18,74 @@ pub(super) fn whole(cell: &[u8], place: &Place) -> Result<u32, NoRow> {
     })
 }
 
+/// A minus sign as typesetters write it.
+const MINUS: &[u8] = "−".as_bytes();
+/// What may separate groups of thousands where a layout says so: spaces also as those that do not break lines.
+const SPACES: [&[u8]; 4] = [b" ", "\u{a0}".as_bytes(), "\u{202f}".as_bytes(), "\u{2009}".as_bytes()];
+const APOSTROPHES: [&[u8]; 2] = [b"'", "’".as_bytes()];
+
+/// The length of a mark between thousands that a text begins with; 0 if there is none.
+fn mark_len(text: &[u8], mark: u8) -> usize {
+    let of = |all: &[&[u8]]| all.iter().find(|of| text.starts_with(of)).map_or(0, |of| of.len());
+    match mark {
+        b' ' => of(&SPACES),
+        b'\'' => of(&APOSTROPHES),
+        other => usize::from(text.first() == Some(&other)),
+    }
+}
+
+/// A number without its marks between thousands. Groups after the first have three digits each; otherwise the number is
+/// returned as it is, and the mark is a mistake in it.
+pub(crate) fn plain(cell: &[u8], decimal_mark: u8, thousands_mark: Option<u8>) -> Cow<'_, [u8]> {
+    let Some(mark) = thousands_mark else { return Cow::Borrowed(cell) };
+    let whole = cell.iter().position(|&byte| byte == decimal_mark).unwrap_or(cell.len());
+    let digits_from = cell.iter().position(u8::is_ascii_digit).unwrap_or(0).min(whole);
+    let mut text = cell[..digits_from].to_vec();
+    let (mut at, mut group, mut groups) = (digits_from, 0, 0);
+    while at < whole {
+        let len = mark_len(&cell[at..whole], mark);
+        if len > 0 {
+            if !(1..=3).contains(&group) || (groups > 0 && group != 3) {
+                return Cow::Borrowed(cell);
+            }
+            (at, group, groups) = (at + len, 0, groups + 1);
+        } else {
+            text.push(cell[at]);
+            (at, group) = (at + 1, group + 1);
+        }
+    }
+    if groups == 0 || group != 3 {
+        return Cow::Borrowed(cell);
+    }
+    text.extend_from_slice(&cell[whole..]);
+    Cow::Owned(text)
+}
+
+/// A number in the style of its file as counts. `suffix`: the text that each number of the column ends with.
+pub(super) fn counts_of(
+    cell: &[u8],
+    grid: &Grid,
+    style: &Style,
+    suffix: Option<&str>,
+) -> Result<i64, String> {
+    let cell = match suffix {
+        None => cell,
+        Some(suffix) => match cell.strip_suffix(suffix.as_bytes()) {
+            Some(number) => number.trim_ascii_end(),
+            None => return Err(format!("does not end with {suffix:?}, the suffix that the layout gives")),
+        },
+    };
+    // A space that does not break lines may be between the number and its suffix.
+    let cell = SPACES[1..].iter().find_map(|space| cell.strip_suffix(*space)).unwrap_or(cell);
+    on_grid(&plain(cell, style.decimal_mark, style.thousands_mark), grid, style.decimal_mark)
+}
+
 /// A number of the file as counts. Uses digits only, no floating point: 0.1 is 0.1.
-pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64, String> {
-    let (negative, digits) = match cell.split_first() {
-        Some((b'-', rest)) => (true, rest),
-        Some((b'+', rest)) => (false, rest),
+fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64, String> {
+    let (negative, digits) = match (cell.split_first(), cell.strip_prefix(MINUS)) {
+        (_, Some(rest)) => (true, rest),
+        (Some((b'-', rest)), None) => (true, rest),
+        (Some((b'+', rest)), None) => (false, rest),
         _ => (false, cell),
     };
     let mut value = 0_i64;
@@ -52,10 +116,10 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
                         .to_owned(),
                 );
             }
-            b',' | b'.' | b'\'' | b' ' | 0xa0 | 0xc2 if any => {
+            b',' | b'.' | b'\'' | b' ' | 0xa0 | 0xc2 | 0xe2 if any => {
                 return Err(
-                    "has a mark that is not the decimal mark: digits are grouped, or `decimal_mark` is \
-                            wrong"
+                    "has a mark that is not the decimal mark: digits are grouped (write `thousands_mark`), or \
+                     `decimal_mark` is wrong"
                         .to_owned(),
                 );
             }
@@ -77,9 +141,9 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
 
 fn no_number(cell: &[u8]) -> String {
     if cell.is_empty() {
-        "is empty; an empty cell is neither a value nor a fault".to_owned()
+        "is empty".to_owned()
     } else {
-        "is neither a number nor a fault marker of the layout".to_owned()
+        "is neither a number nor a fault marker nor a `missing` text of the layout".to_owned()
     }
 }
 
@@ -98,6 +162,23 @@ fn finer(grid: &Grid) -> String {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    #[test]
+    fn groups_of_thousands_are_read_only_if_they_are_groups() {
+        let grid = Grid { places: 1, multiple: 1, counts: 1 };
+        let read = |cell: &str, decimal_mark: u8, mark: u8| {
+            let style = Style { decimal_mark, thousands_mark: Some(mark), ..Style::default() };
+            counts_of(cell.as_bytes(), &grid, &style, None).ok()
+        };
+        assert_eq!(read("1,234,567.5", b'.', b','), Some(12_345_675));
+        assert_eq!(read("-1.234,5", b',', b'.'), Some(-12_345));
+        assert_eq!(read("1\u{202f}234,5", b',', b' '), Some(12_345));
+        assert_eq!(read("1’234.5", b'.', b'\''), Some(12_345));
+        assert_eq!(read("1234.5", b'.', b','), Some(12_345), "small numbers have no marks");
+        for wrong in ["1,23.4", "1234,567.1", ",123.4", "12,3456.7", "1,234,.5", "1.234,5"] {
+            assert_eq!(read(wrong, b'.', b','), None, "{wrong}");
+        }
+    }
 
     proptest! {
         #[test]

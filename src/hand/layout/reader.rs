@@ -2,15 +2,16 @@
 //!
 //! Input: bytes in pieces, and a [`Layout`]. Output: for each line a [`Parsed`] row, or why it is not one. Numbers are
 //! read exactly: whole multiples of the stated resolution, as whole numbers of any size; what does not fit is
-//! refused. Which record a row is, and whether it is accepted, is decided elsewhere.
+//! refused. A line that holds no time, or no value, is left out. Which record a row is, and whether it is accepted, is decided elsewhere.
 //!
 //! It does not guess a style. `describe` does that, for a person to check.
 
-use super::moment::{DayCache, Moment};
-use super::numbers::{on_grid, whole};
-use super::row::{NoRow, Parsed, not_a_row};
+use super::moment::{DayCache, Mismatch, Moment};
+use super::names;
+use super::numbers::{counts_of, whole};
+use super::row::{NO_TIME, NO_VALUE, NoRow, Parsed, not_a_row};
 use super::text::Fields;
-use crate::config::layout::{Column, Grid, Is, Layout, Place};
+use crate::config::layout::{Column, Format, Grid, Is, Layout, Piece, Place};
 use crate::hand::csv::shown;
 use crate::hand::lines::Line;
 use crate::record::judge::{Row, Steps};
@@ -47,6 +48,8 @@ pub struct LayoutReader<'l> {
     places: Vec<usize>,
     /// How many columns a row has; 0 if not known yet.
     width: usize,
+    /// How many of them a row must have: the last ones may have no name, and be left out.
+    width_min: usize,
     header: Vec<u8>,
     day: DayCache,
 }
@@ -65,9 +68,10 @@ impl<'l> LayoutReader<'l> {
             } else {
                 Self::header_or_after(layout)
             },
-            fields: Fields::new(style.delimiter, style.quote),
+            fields: Fields::new(style.delimiter.clone(), style.quote),
             places: Vec::new(),
             width: 0,
+            width_min: 0,
             header: Vec::new(),
             day: DayCache::default(),
         }
@@ -129,10 +133,15 @@ impl<'l> LayoutReader<'l> {
                     .to_owned(),
             );
         }
-        self.width = self.fields.cut(bytes);
+        let found = self.fields.cut(bytes);
         self.header = bytes.to_vec();
         let name = |at: usize| String::from_utf8_lossy(self.fields.get(bytes, at)).trim().to_owned();
-        let names: Vec<String> = (0..self.width).map(name).collect();
+        let mut names: Vec<String> = (0..found).map(name).collect();
+        if self.layout.style.row_names {
+            names.insert(0, String::new());
+        }
+        self.width = names.len();
+        self.width_min = names.iter().rposition(|name| !name.is_empty()).map_or(self.width, |last| last + 1);
         for column in &self.layout.columns {
             let place = match &column.place {
                 Place::Number(number) => {
@@ -178,6 +187,7 @@ impl<'l> LayoutReader<'l> {
     /// Without a header: from the first row.
     fn by_numbers(&mut self, bytes: &[u8]) -> Result<(), String> {
         self.width = self.fields.cut(bytes);
+        self.width_min = self.width;
         for column in &self.layout.columns {
             let Place::Number(number) = column.place else {
                 return Err("the layout names columns, but the file has no header".to_owned());
@@ -196,6 +206,7 @@ impl<'l> LayoutReader<'l> {
     fn row(&mut self, bytes: &[u8], is_ended: bool) -> Result<Parsed, NoRow> {
         let parsed = self.cells(bytes);
         match parsed {
+            Err(no_row) if no_row.is_left_out() => Err(no_row),
             // A truncated number is still a number, so this line cannot be trusted.
             Ok(_) if !is_ended => Err(NoRow(
                 "cut off",
@@ -219,6 +230,7 @@ impl<'l> LayoutReader<'l> {
                 time: 0,
                 counts: vec![0; self.layout.channels()],
                 faults: 0,
+                missing: 0,
                 battery_mv: None,
                 board_centi_c: None,
                 steps: self.steps.clone(),
@@ -228,8 +240,12 @@ impl<'l> LayoutReader<'l> {
             let cell = self.fields.get(bytes, place).trim_ascii();
             self.cell(column, cell, &mut taken)?;
         }
+        let all = taken.row.counts.len();
+        if all > 0 && taken.row.missing.count_ones() as usize == all {
+            return Err(NoRow(NO_VALUE, "no value in any channel".to_owned()));
+        }
         let instants = taken.moment.instants(&self.layout.time, &mut self.day)?;
-        let record = taken.epoch.zip(taken.sequence);
+        let record = taken.epoch.or(self.layout.epoch).zip(taken.sequence);
         Ok(Parsed { logger: taken.logger, record, instants, row: taken.row })
     }
 
@@ -243,23 +259,51 @@ impl<'l> LayoutReader<'l> {
             ));
         }
         let count = self.fields.cut(bytes);
-        if count != self.width {
-            let why = format!("number of columns: {count}; rows of this layout have {} here", self.width);
-            return Err(NoRow("another style", why));
-        }
         if bytes == self.header {
             return Err(NoRow(
                 "another style",
                 "the header again; the file may consist of several files".to_owned(),
             ));
         }
+        if self.is_remark(bytes, count) {
+            return Err(NoRow(NO_TIME, format!("no time: {}", shown(bytes))));
+        }
+        let is_empty = |at: usize| self.fields.get(bytes, at).trim_ascii().is_empty();
+        if count < self.width_min || !(self.width..count).all(is_empty) {
+            let why = format!("number of columns: {count}; rows of this layout have {} here", self.width);
+            return Err(NoRow("another style", why));
+        }
         Ok(())
+    }
+
+    /// Whether a line holds no time: its cells for times are empty or begin with a letter, or it has too few columns and
+    /// begins with one.
+    fn is_remark(&self, bytes: &[u8], count: usize) -> bool {
+        let of = |at: usize| self.fields.get(bytes, at).trim_ascii();
+        let mut any = false;
+        for (column, &place) in self.layout.columns.iter().zip(&self.places) {
+            let (Is::Time(format) | Is::Date(format) | Is::Clock(format)) = &column.is else { continue };
+            any = true;
+            if !is_no_time(of(place), format) && place < count {
+                return false;
+            }
+        }
+        let is_short = count < self.width_min;
+        // A line with too few columns may be a row that was cut off: then it begins as a row does.
+        let begins = || {
+            let first = (0..count).map(of).find(|cell| !cell.is_empty()).unwrap_or_default();
+            let is_logger = |column: &Column, &place: &usize| column.is == Is::Logger && place == 0;
+            let names_logger =
+                self.layout.columns.iter().zip(&self.places).any(|(column, place)| is_logger(column, place));
+            is_wordy(first) && !(names_logger && count > 1)
+        };
+        any && (!is_short || begins())
     }
 
     /// Reads one cell.
     fn cell(&self, column: &Column, cell: &[u8], taken: &mut Taken) -> Result<(), NoRow> {
         let number = |grid: &Grid| {
-            on_grid(cell, grid, self.layout.style.decimal_mark)
+            counts_of(cell, grid, &self.layout.style, column.suffix.as_deref())
                 .map_err(|why| not_a_row(format!("column {}: {} {why}", column.place, shown(cell))))
         };
         let fits = |what: &str| {
@@ -275,16 +319,21 @@ impl<'l> LayoutReader<'l> {
             Is::Epoch => taken.epoch = Some(whole(cell, &column.place)?),
             Is::Sequence => taken.sequence = Some(whole(cell, &column.place)?),
             Is::Time(format) | Is::Date(format) | Is::Clock(format) => {
-                taken.moment.read(format, cell).ok_or_else(|| {
-                    not_a_row(format!(
-                        "column {}: {} is not written as {}",
-                        column.place,
-                        shown(cell),
-                        shown(format.text.as_bytes())
-                    ))
-                })?;
+                taken
+                    .moment
+                    .read(format, cell)
+                    .map_err(|mismatch| no_format(column, cell, format, mismatch))?;
             }
-            Is::BatteryMv(_) | Is::BoardCentiC(_) if cell.is_empty() => {}
+            Is::Text(text) if cell.is_empty() || cell == text.as_bytes() => {}
+            Is::Text(text) => {
+                return Err(not_a_row(format!(
+                    "column {}: {} is not the text {} that the layout gives",
+                    column.place,
+                    shown(cell),
+                    shown(text.as_bytes())
+                )));
+            }
+            Is::BatteryMv(_) | Is::BoardCentiC(_) if is_missing(self.layout, cell) => {}
             Is::BatteryMv(grid) => {
                 let value = u16::try_from(number(grid)?).map_err(|_| fits("0 to 65535 mV"))?;
                 row.battery_mv = Some(value);
@@ -299,6 +348,10 @@ impl<'l> LayoutReader<'l> {
                     Some(&(_, code)) => {
                         row.faults |= 1 << channel;
                         code
+                    }
+                    None if is_missing(self.layout, cell) => {
+                        row.missing |= 1 << channel;
+                        0
                     }
                     None => i32::try_from(number(grid)?).map_err(|_| fits("32 bits of raw counts"))?,
                 };
@@ -316,4 +369,46 @@ impl<'l> LayoutReader<'l> {
             NoRow("foreign", format!("logger {} is neither an address nor a name on the roster", shown(cell)))
         })
     }
+}
+
+/// Whether a cell means that there is no value.
+fn is_missing(layout: &Layout, cell: &[u8]) -> bool {
+    cell.is_empty() || layout.missing.iter().any(|text| text.as_bytes() == cell)
+}
+
+/// Whether a text begins with a letter, or with a mark that no number begins with.
+fn is_wordy(cell: &[u8]) -> bool {
+    let cell = cell.trim_ascii_start();
+    match cell.first() {
+        None => true,
+        Some(b'-' | b'+') => cell.iter().all(|byte| !byte.is_ascii_digit()),
+        Some(byte) => !byte.is_ascii_digit() && !b".,".contains(byte),
+    }
+}
+
+/// Whether a cell of a time holds none: it is empty, or it begins with a word that is not the beginning of a time.
+fn is_no_time(cell: &[u8], format: &Format) -> bool {
+    let is_name = || match format.pieces.first() {
+        Some(Piece::MonthName) => names::month(cell).is_some(),
+        Some(Piece::Weekday) => names::weekday(cell).is_some(),
+        Some(Piece::Literal(byte)) => cell.first() == Some(byte),
+        _ => false,
+    };
+    is_wordy(cell) && !(is_name() && cell.iter().any(u8::is_ascii_digit))
+}
+
+/// Why a cell does not have its format: which part of it does not fit.
+fn no_format(column: &Column, cell: &[u8], format: &Format, mismatch: Mismatch) -> NoRow {
+    let rest = cell.get(mismatch.at..).unwrap_or_default();
+    let part = match mismatch.wanted {
+        None => format!("it goes on with {}", shown(rest)),
+        Some(wanted) if rest.is_empty() => format!("it ends before {}", wanted.what()),
+        Some(wanted) => format!("{} should begin with {}", shown(rest), wanted.what()),
+    };
+    not_a_row(format!(
+        "column {}: {} is not written as {}: {part}",
+        column.place,
+        shown(cell),
+        shown(format.text.as_bytes())
+    ))
 }

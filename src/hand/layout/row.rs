@@ -21,6 +21,18 @@ pub struct Parsed {
 #[derive(Debug, PartialEq, Eq)]
 pub struct NoRow(pub &'static str, pub String);
 
+/// Lines that hold no time, such as totals, remarks and what follows the rows.
+pub(super) const NO_TIME: &str = "no time";
+/// Rows that have no value in any channel.
+pub(super) const NO_VALUE: &str = "no value";
+
+impl NoRow {
+    /// Whether the line is left out and counted, because it holds nothing that could be stored. Otherwise it is refused.
+    pub fn is_left_out(&self) -> bool {
+        matches!(self.0, NO_TIME | NO_VALUE)
+    }
+}
+
 /// A reason of the usual kind.
 pub(super) fn not_a_row(why: impl Into<String>) -> NoRow {
     NoRow("not a row", why.into())

@@ -129,7 +129,15 @@ pub(super) fn loosely(content: &Content, like: &Row) -> Option<Row> {
 }
 
 pub(super) fn empty_row() -> Row {
-    Row { time: 0, counts: Vec::new(), faults: 0, battery_mv: None, board_centi_c: None, steps: None }
+    Row {
+        time: 0,
+        counts: Vec::new(),
+        faults: 0,
+        missing: 0,
+        battery_mv: None,
+        board_centi_c: None,
+        steps: None,
+    }
 }
 
 /// Copies a row and reuses the memory of its counts.

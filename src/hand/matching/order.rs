@@ -25,8 +25,14 @@ impl<'a> Ordered<'a> {
         let mut is_broken = false;
         'rows: for (at, FileRow { row, after_refused, .. }) in rows.iter().enumerate() {
             is_broken |= after_refused;
-            let mut key =
-                keys.hash_one((row.time, &row.counts, row.faults, row.battery_mv, row.board_centi_c));
+            let mut key = keys.hash_one((
+                row.time,
+                &row.counts,
+                row.faults,
+                row.missing,
+                row.battery_mv,
+                row.board_centi_c,
+            ));
             // Two rows of one key may still differ.
             loop {
                 match seen.entry(key) {

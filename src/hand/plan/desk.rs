@@ -89,6 +89,9 @@ impl Desk<'_> {
         let mut both = Both { held, records: self.records, rows: self.rows, files: self.files };
         let judged = judge::judge_row(self.roster, self.after, &mut both, id, row)?;
         if let RowVerdict::Refused(why) = judged.verdict {
+            if judged.agrees == Some(false) {
+                self.files[at].neighbours.note(id, false);
+            }
             return Ok(ForNow::Refused(why));
         }
         if !self.after.holds_authentic(id) {
@@ -123,7 +126,8 @@ impl Desk<'_> {
             RowVerdict::Duplicate | RowVerdict::Conflict => {
                 let done = self.counted(held, id, row, verdict)?;
                 // If a sealed record of it comes in before this file does, the two are compared.
-                Ok(Ok(self.files[at].kept.push_witness(id, row).is_some() && done))
+                let is_witness = row.missing == 0;
+                Ok(Ok((!is_witness || self.files[at].kept.push_witness(id, row).is_some()) && done))
             }
             RowVerdict::Stored => {
                 let file = &mut self.files[at];

@@ -54,6 +54,8 @@ pub struct FilePlan {
     /// By how much those that disagree are off, by logger.
     pub shifts: BTreeMap<Address, Shift>,
     pub refused: BTreeMap<&'static str, RefusedGroup>,
+    /// Lines that hold nothing that could be stored, by kind: totals, remarks, rows without a value.
+    pub skipped: BTreeMap<&'static str, RefusedGroup>,
     /// The loggers of its frames and rows, as these claim.
     pub loggers: BTreeSet<Address>,
     /// How many frames no key opens, by reason and logger.
@@ -90,6 +92,11 @@ impl FilePlan {
     /// Whether something of this logger is in it.
     pub fn has_of(&self, logger: Address) -> bool {
         self.loggers.contains(&logger) || self.stretches.iter().any(|&(of, _)| of == logger)
+    }
+
+    /// Lines that hold nothing that could be stored.
+    pub fn skipped_count(&self) -> u64 {
+        self.skipped.values().map(|group| group.count).sum()
     }
 
     pub fn refused_count(&self) -> u64 {

@@ -230,6 +230,15 @@ impl<'a> Planning<'a> {
         &mut self.files[last]
     }
 
+    /// Records a line that holds nothing that could be stored.
+    pub(crate) fn skip(&mut self, kind: &'static str, place: Place, why: String) {
+        let group = self.current().skipped.entry(kind).or_default();
+        group.count += 1;
+        if group.examples.len() < EXAMPLES {
+            group.examples.push((place, why));
+        }
+    }
+
     /// Records a refusal.
     pub fn refuse(
         &mut self,

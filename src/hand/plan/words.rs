@@ -46,6 +46,17 @@ pub(super) fn refusal(id: Identity, why: Refused) -> (&'static str, String) {
                  held (up to {largest} is possible); import a sealed dump first, then this file again"
             ),
         ),
+        Refused::Incomplete { channel, disagrees } => (
+            "incomplete",
+            format!(
+                "logger {address}, epoch {epoch}, sequence {sequence}: no value for channel {channel}; {}",
+                if disagrees {
+                    "its other values disagree with the record that is held"
+                } else {
+                    "a row without a value for each channel does not become a record; a sealed dump has all of them"
+                }
+            ),
+        ),
         Refused::Neighbours(standing) => (
             "disagrees with its neighbours",
             format!("logger {address}, epoch {epoch}, sequence {sequence}: {}", against(standing)),

@@ -295,6 +295,7 @@ impl<'r> RowView<'r> {
             battery_mv: self.get(Column::BatteryMv)?,
             board_centi_c: self.get(Column::BoardCentiC)?,
             faults: self.get::<i64>(Column::Faults)? as u64,
+            missing: 0,
             counts,
             steps: None,
         })

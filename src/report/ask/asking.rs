@@ -379,11 +379,13 @@ mod tests {
     }
 
     proptest! {
-        /// A logger that holds some of what is missing, over a link that loses questions and answers.
+        /// A logger that holds some of what is missing, over a link that loses questions and answers, and a gateway that
+        /// is restarted now and then.
         #[test]
         fn only_what_is_missing_is_asked_for_within_the_limits_and_nothing_twice_without_cause(
             missing in proptest::collection::btree_set(1u32..120, 1..60), loss in 0u32..60,
-            absent in proptest::collection::btree_set(1u32..120, 0..20), seed in any::<u64>(), records in 1u32..20
+            absent in proptest::collection::btree_set(1u32..120, 0..20), seed in any::<u64>(), records in 1u32..20,
+            restarts in 0u32..10
         ) {
             let mut state = seed | 1;
             let mut lost = |percent: u32| {
@@ -397,10 +399,25 @@ mod tests {
             let mut times: BTreeMap<u32, usize> = BTreeMap::new();
             let mut asking = with(&missing.iter().map(|&n| wish(n, n)).collect::<Vec<_>>());
             let (mut fresh, mut now) = (1_000, NOW);
+            // As the ledger keeps it.
+            let mut kept: Vec<AskedRequest> = Vec::new();
+            let close = |kept: &mut Vec<AskedRequest>, closed: Option<Closed>, now| {
+                if let (Some(last), Some(closed)) = (kept.last_mut(), closed) {
+                    (last.closed_at, last.came) = (Some(now), Some(closed.came as u32));
+                }
+            };
             for _ in 0..3_000 {
                 now = now.later(900);
                 fresh += 1;
-                asking.heard(id(fresh));
+                if lost(restarts) {
+                    if let Some(open) = kept.last_mut().filter(|last| last.closed_at.is_none()) {
+                        open.closed_at = Some(now);
+                    }
+                    asking = with(&left.iter().map(|&n| wish(n, n)).collect::<Vec<_>>());
+                    asking.continue_from(Asking::replayed(&kept, &[]));
+                }
+                let closed = asking.heard(id(fresh));
+                close(&mut kept, closed, now);
                 if !asking.may_ask(now) {
                     continue;
                 }
@@ -416,13 +433,22 @@ mod tests {
                     break;
                 }
                 asking.asked(&spans, now);
+                kept.push(AskedRequest {
+                    logger: Address::new(17).unwrap(),
+                    at: now,
+                    records: asked.len() as u32,
+                    spans,
+                    closed_at: None,
+                    came: None,
+                });
                 if lost(loss) {
                     continue;
                 }
                 for sequence in asked.into_iter().filter(|sequence| !absent.contains(sequence)) {
                     if !lost(loss) {
                         left.remove(&sequence);
-                        asking.heard(id(sequence));
+                        let closed = asking.heard(id(sequence));
+                        close(&mut kept, closed, now);
                     }
                 }
             }

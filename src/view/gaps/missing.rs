@@ -26,7 +26,7 @@ impl Page<'_> {
                 counted(loggers.len() as u64, "logger")
             ),
         );
-        for words in view::asked::unanswered(&self.found.asked) {
+        if let Some(words) = view::asked::unanswered(&self.found.asked) {
             text += &self.prose(INDENT, &words);
         }
         let (long, single) = self.wanted.listed(&self.open);

@@ -6,7 +6,7 @@ use crate::hand::describe::Description;
 use crate::hand::effect::GapChange;
 use crate::hand::leftover::NotTaken;
 use crate::hand::outcome::{ImportOutcome, Imported};
-use crate::hand::plan::FilePlan;
+use crate::hand::plan::{FilePlan, RefusedGroup};
 use crate::wire::seq::{Address, Epoch};
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -16,6 +16,7 @@ struct DescriptionJson {
     seen: Vec<String>,
     rows: u64,
     complete: bool,
+    choices: usize,
     layout: String,
 }
 
@@ -25,6 +26,7 @@ pub fn description_json(seen: &Description) -> impl Serialize + use<> {
         seen: seen.seen(),
         rows: seen.rows(),
         complete: seen.is_complete(),
+        choices: seen.choices(),
         layout: seen.text(),
     }
 }
@@ -61,6 +63,7 @@ struct FileJson<'a> {
     anchored: u64,
     stretches: Vec<StretchJson>,
     refused: BTreeMap<&'static str, Refused<'a>>,
+    skipped_lines: BTreeMap<&'static str, Refused<'a>>,
     left_out: bool,
     imported: Option<ImportedJson>,
 }
@@ -156,7 +159,8 @@ fn file_json<'a>(file: &'a FilePlan, imported: Option<&Imported>) -> FileJson<'a
         matched_by_time: file.matched,
         anchored: file.anchored,
         stretches: stretches_json(file),
-        refused: refused_json(file),
+        refused: groups_json(&file.refused),
+        skipped_lines: groups_json(&file.skipped),
         left_out: file.left_out,
         imported: imported.and_then(imported_json),
     }
@@ -191,8 +195,8 @@ fn stretches_json(file: &FilePlan) -> Vec<StretchJson> {
     stretches.collect()
 }
 
-fn refused_json(file: &FilePlan) -> BTreeMap<&'static str, Refused<'_>> {
-    let refused = file.refused.iter().map(|(&kind, group)| {
+fn groups_json<'a>(groups: &'a BTreeMap<&'static str, RefusedGroup>) -> BTreeMap<&'static str, Refused<'a>> {
+    let refused = groups.iter().map(|(&kind, group)| {
         let examples = group.examples.iter().map(|(place, why)| Example { place: place.to_string(), why });
         (kind, Refused { count: group.count, examples: examples.collect() })
     });

@@ -74,6 +74,18 @@ pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
             format!("{name}: {ends} within a frame. That is usual, and the rest of it is not counted."),
         ));
     }
+    for (kind, group) in &file.skipped {
+        let first = group.examples.first().map(|(place, _)| format!(", the first at {place}"));
+        let (count, what) = if *kind == "no value" {
+            (counted(group.count, "row"), "without a value in any channel")
+        } else {
+            (counted(group.count, "line"), "without a time, such as totals and remarks")
+        };
+        notes.push((
+            Urgency::Usual,
+            format!("{name}: left out: {count} {what}{}.", first.unwrap_or_default()),
+        ));
+    }
     if file.odd_times > 0 {
         let times = counted(file.odd_times, "time");
         notes.push((
