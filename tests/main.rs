@@ -54,6 +54,7 @@ mod standards;
 mod starts;
 mod statements;
 mod status;
+mod sticks;
 mod storage;
 mod strangers;
 mod styles;

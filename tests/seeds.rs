@@ -22,12 +22,12 @@ use std::path::PathBuf;
 use stonechat::config::{self, Config};
 use stonechat::daemon::asker::{Asker, Sending};
 use stonechat::daemon::intake::Intake;
-use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal};
+use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal, Step, Stopped};
 use stonechat::ledger::AsideLimits;
 use stonechat::ledger::care::{backup, restore};
 use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{ImportError, ImportEvidence, Planner};
+use stonechat::ledger::write::import::{ImportError, ImportEvidence, Planner, Terms};
 use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{
     Arrival, AskNews, BatchItem, Content, Error, Ledger, RadioId, Reception, SentRequest, Stamp,
@@ -295,7 +295,9 @@ impl Model {
 struct Quiet;
 
 impl Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: Step) -> Result<(), Stopped> {
+        Ok(())
+    }
 
     fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
         Ok(())
@@ -1173,7 +1175,8 @@ impl World {
         let now = self.now();
         let writer = if self.random.percent(80) { &mut self.other } else { &mut self.daemon };
         let writer = writer.as_mut().unwrap();
-        let done = writer.import(&evidence, &give, &file.unopened, &self.roster, now, withdrawals, false);
+        let done =
+            writer.import(&evidence, &give, &file.unopened, &self.roster, now, &Terms::of(withdrawals));
         if withdrawn {
             assert!(matches!(done, Err(ImportError::PlanIsOld)), "what was covered has changed");
             return;
@@ -1219,8 +1222,14 @@ impl World {
             };
         let now = self.now();
         let other = self.other.as_mut().unwrap();
-        let done =
-            other.import(&evidence(file), &breaks, &file.unopened, &self.roster, now, withdrawals, false);
+        let done = other.import(
+            &evidence(file),
+            &breaks,
+            &file.unopened,
+            &self.roster,
+            now,
+            &Terms::of(withdrawals),
+        );
         assert!(done.is_err());
         self.figures.refused_imports += 1;
     }
@@ -1688,8 +1697,14 @@ impl World {
                 stonechat::record::download::Item<'_>,
             ) -> Result<(), Error>| { file.kept.each(give) };
             let other = self.other.as_mut().unwrap();
-            let done =
-                other.import(&evidence(&file), &give, &file.unopened, &self.roster, now, withdrawals, false);
+            let done = other.import(
+                &evidence(&file),
+                &give,
+                &file.unopened,
+                &self.roster,
+                now,
+                &Terms::of(withdrawals),
+            );
             assert!(done.is_ok());
         }
         for made in self.truth.clone() {

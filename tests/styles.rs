@@ -339,3 +339,283 @@ fn files_by_someone_who_did_not_know_the_importer_are_scored_apart() {
     let [none, _, more] = scores("styles20");
     assert!(none >= 15 && more <= 5, "{none} {more}");
 }
+
+/// A sequence of numbers that is the same each time, or begins with `STONECHAT_TEST_SEED`.
+struct Numbers(u64);
+
+impl Numbers {
+    fn new(seed: u64) -> Self {
+        let more =
+            std::env::var("STONECHAT_TEST_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(0_u64);
+        Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ more)
+    }
+
+    /// A number below `end`; 0 if there is none.
+    fn below(&mut self, end: usize) -> usize {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        ((self.0 >> 33) as usize).checked_rem(end).unwrap_or(0)
+    }
+}
+
+/// A file as a stick or a person may spoil it. No digit is changed within a line: a digit that is wrong in the file is a
+/// wrong value for everybody.
+fn spoiled(bytes: &[u8], numbers: &mut Numbers) -> Vec<u8> {
+    let mut lines: Vec<Vec<u8>> = bytes.split_inclusive(|&byte| byte == b'\n').map(<[u8]>::to_vec).collect();
+    for _ in 0..1 + numbers.below(3) {
+        let (at, other) = (numbers.below(lines.len()), numbers.below(lines.len()));
+        match numbers.below(9) {
+            0 => drop(lines.remove(at)),
+            1 => lines.insert(at, lines[other].clone()),
+            2 => lines.swap(at, other),
+            3 => {
+                let cut = lines.split_off(at.max(2).min(lines.len()));
+                lines.splice(0..0, cut);
+            }
+            4 => lines.insert(at, b"Note: cover opened, reader restarted\n".to_vec()),
+            5 => lines.insert(at, b"\n".to_vec()),
+            6 => {
+                // Cut off anywhere.
+                let line = &mut lines[at];
+                line.truncate(numbers.below(line.len()));
+                lines.truncate(at + 1);
+            }
+            7 => {
+                // A mark between cells is lost, or is there twice.
+                let line = &mut lines[at];
+                let marks: Vec<usize> =
+                    (0..line.len()).filter(|&at| b",;\t|\"".contains(&line[at])).collect();
+                if let Some(&mark) = marks.get(numbers.below(marks.len())) {
+                    if numbers.below(2) == 0 {
+                        line.remove(mark);
+                    } else {
+                        line.insert(mark, line[mark])
+                    }
+                }
+            }
+            _ => {
+                let line = &mut lines[at];
+                line.insert(numbers.below(line.len()), [0, b'x', 0xff, b'\r'][numbers.below(4)]);
+            }
+        }
+        if lines.is_empty() {
+            lines.push(Vec::new());
+        }
+    }
+    lines.concat()
+}
+
+#[test]
+fn a_spoiled_file_brings_no_wrong_row() {
+    let mut described = 0;
+    for folder in ["styles", "styles20"] {
+        let all = truth(folder);
+        for (nth, file) in all["files"].as_array().unwrap().iter().enumerate() {
+            let mut numbers = Numbers::new(nth as u64 + 1);
+            let field = Field::new(folder, &all, file);
+            let bytes = std::fs::read(field.path(&field.file)).unwrap();
+            for turn in 0..2 {
+                std::fs::write(field.path("spoiled.csv"), spoiled(&bytes, &mut numbers)).unwrap();
+                let score = field.score("spoiled.csv");
+                described += usize::from(score.choices.is_some());
+                assert!(
+                    score.wrong.is_empty(),
+                    "{}, turn {turn}: {:?}\n{}\n{}",
+                    field.file,
+                    score.wrong,
+                    score.layout,
+                    score.output
+                );
+            }
+        }
+    }
+    assert!(described > 100, "{described}");
+}
+
+struct Quiet;
+
+impl stonechat::hand::plan::Listener for Quiet {
+    fn progress(&mut self, _: stonechat::hand::plan::Step) -> Result<(), stonechat::hand::plan::Stopped> {
+        Ok(())
+    }
+
+    fn refused(&mut self, _: &stonechat::hand::plan::Refusal<'_>) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// The layout that `describe` prints, without a ledger.
+fn described(bytes: &[u8]) -> Option<String> {
+    use stonechat::hand::describe::describe;
+    let seen = describe("P-1.csv", &mut &bytes[..], None, Some(1_800_000_000), &mut Quiet).ok()?;
+    Some(seen.text())
+}
+
+#[test]
+fn no_bytes_make_describe_panic() {
+    for folder in ["styles", "styles20"] {
+        let all = truth(folder);
+        for (nth, file) in all["files"].as_array().unwrap().iter().enumerate() {
+            let bytes = std::fs::read(data(folder).join(file["file"].as_str().unwrap())).unwrap();
+            let mut numbers = Numbers::new(nth as u64 + 77);
+            for _ in 0..12 {
+                let mut bytes = spoiled(&bytes, &mut numbers);
+                for _ in 0..numbers.below(40) {
+                    let at = numbers.below(bytes.len());
+                    if let Some(byte) = bytes.get_mut(at) {
+                        *byte = numbers.below(256) as u8;
+                    }
+                }
+                if let Some(text) = described(&bytes) {
+                    let layout = stonechat::config::layout::parse(Path::new("described.toml"), &text);
+                    assert!(layout.is_ok() || text.contains("choose"), "{text}\n{layout:?}");
+                }
+            }
+        }
+    }
+}
+
+/// The documented units of channels, with the raw counts in one.
+const UNITS: [(&str, i64); 22] = [
+    ("count", 1),
+    ("Hz", 1_000),
+    ("mHz", 1),
+    ("kHz", 1_000_000),
+    ("ohm", 1_000),
+    ("mohm", 1),
+    ("kohm", 1_000_000),
+    ("V/V", 1_000_000_000),
+    ("mV/V", 1_000_000),
+    ("uV/V", 1_000),
+    ("A", 1_000_000_000),
+    ("mA", 1_000_000),
+    ("uA", 1_000),
+    ("nA", 1),
+    ("V", 100_000_000),
+    ("mV", 100_000),
+    ("uV", 100),
+    ("sine", 1_000_000_000),
+    ("pulse", 1),
+    ("pulses", 1),
+    ("digit", 1),
+    ("counts", 1),
+];
+
+/// A number of counts in a unit, as text: whole numbers only.
+fn in_unit(counts: i64, in_one: i64) -> String {
+    let places = in_one.ilog10() as usize;
+    let (whole, rest) = (counts / in_one, counts % in_one);
+    if places == 0 { whole.to_string() } else { format!("{whole}.{rest:0places$}") }
+}
+
+#[test]
+fn every_documented_unit_is_read_count_by_count_and_in_coarse_steps() {
+    use stonechat::hand::layout::LayoutReader;
+    use stonechat::hand::lines::Lines;
+    let page =
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/layouts.md")).unwrap();
+    let roster = Roster::default();
+    for (unit, in_one) in UNITS {
+        let named = page.contains(&format!("`{unit}`")) || matches!(unit, "pulses" | "digit" | "counts");
+        assert!(named, "{unit} is not documented");
+        for step in [1, in_one.min(1_000_000)] {
+            let text = format!(
+                "[layout]\ntitle = \"t\"\n[time]\nresolution_s = 1\n[[column]]\nnumber = 1\nis = \"time\"\nformat = \"%s\"\n\
+                 [[column]]\nnumber = 2\nis = \"channel\"\nchannel = 0\nunit = \"{unit}\"\nresolution = \"{}\"\n",
+                in_unit(step, in_one)
+            );
+            let layout = stonechat::config::layout::parse(Path::new("a.toml"), &text)
+                .unwrap_or_else(|problems| panic!("{unit}: {problems}"));
+            let mut reader = LayoutReader::new(&layout, &roster);
+            let counts: Vec<i64> = (0..40).map(|at| (1_234_567 + at * 77_777) / step * step).collect();
+            let rows: String = counts
+                .iter()
+                .enumerate()
+                .map(|(at, &count)| format!("{},{}\n", 1_780_000_000 + at, in_unit(count, in_one)))
+                .collect();
+            let mut found = Vec::new();
+            let text = format!("time,value\n{rows}");
+            Lines::of_text()
+                .feed(text.as_bytes(), |line| -> Result<(), String> {
+                    if let Some(parsed) = reader.line(&line)?.map_err(|why| format!("{unit}: {why:?}"))? {
+                        found.push(i64::from(parsed.row.counts[0]));
+                    }
+                    Ok(())
+                })
+                .unwrap();
+            assert_eq!(found, counts, "{unit}, a step of {step}");
+        }
+    }
+}
+
+#[test]
+fn describe_knows_units_and_names_in_their_usual_spellings_and_four_languages() {
+    let rows: String = (0..30)
+        .map(|at| format!("2026-05-28 20:{at:02}:07,{},{}.{at:03}\n", 3600 + at % 3, 2951 + at))
+        .collect();
+    let of = |name: &str| described(format!("time,x,{name}\n{rows}").as_bytes()).unwrap_or_default();
+    let mut table = Vec::new();
+    for (unit, spellings) in [
+        ("Hz", &["f (Hz)", "f [Hz]", "f Hz", "f_Hz", "Frequenz in Hz", "f [0.001 kHz]"][..]),
+        ("kHz", &["f [kHz]"]),
+        ("mHz", &["f (1/1000 Hz)", "f [0.001 Hz]"]),
+        ("ohm", &["R (Ohm)", "R [Ω]", "R (ohm)", "R_ohms", "Widerstand in Ohm"]),
+        ("kohm", &["R (kΩ)", "R [kOhm]"]),
+        ("V/V", &["r (V/V)"]),
+        ("mV/V", &["r [mV/V]", "r mV/V"]),
+        ("uV/V", &["r (µV/V)"]),
+        ("A", &["I [A]"]),
+        ("mA", &["I [mA]", "I (mA)", "I mA"]),
+        ("uA", &["I (µA)", "I [uA]"]),
+        ("nA", &["I (nA)"]),
+        ("V", &["U [V]", "U (V)"]),
+        ("mV", &["U (mV)"]),
+        ("uV", &["U (µV)"]),
+        ("sine", &["tilt (sine)", "tilt [sin]", "Neigung (sinus)"]),
+        ("pulse", &["rain (pulses)", "Regen [Impulse]", "lluvia (pulsos)", "pluie (impulsions)"]),
+        ("count", &["x (counts)", "raw x", "ch1", "Rohwert"]),
+    ] {
+        for name in spellings {
+            let text = of(name);
+            assert!(text.contains(&format!("unit = \"{unit}\"")), "{name}: {unit}\n{text}");
+            table.push(format!("{name:<24} {unit}"));
+        }
+    }
+    for (is, names) in [
+        (
+            "battery_mv",
+            &["Battery (V)", "batt_V", "Batterie [V]", "Akku (V)", "Pile (V)", "Batería (V)", "batteryMv"][..],
+        ),
+        (
+            "board_c",
+            &[
+                "Board (°C)",
+                "board temp degC",
+                "Gehäusetemperatur (°C)",
+                "Température boîtier (°C)",
+                "Temp. placa (°C)",
+            ],
+        ),
+    ] {
+        for name in names {
+            let text = of(name);
+            assert!(text.contains(&format!("is = \"{is}\"")), "{name}: {is}\n{text}");
+            table.push(format!("{name:<24} {is}"));
+        }
+    }
+    for name in ["Record", "RecNo", "Satz Nr.", "Enregistrement", "Registro", "No."] {
+        let rows: String = (0..30)
+            .map(|at| format!("{},2026-05-28 20:{at:02}:07,{}.{at:03}\n", 90 + at, 2951 + at))
+            .collect();
+        let text = described(format!("{name},Zeit,f (Hz)\n{rows}").as_bytes()).unwrap();
+        assert!(text.contains("it numbers the rows"), "{name}: {text}");
+        table.push(format!("{name:<24} record number"));
+    }
+    for name in ["time", "Timestamp", "Zeit", "Zeitstempel", "Horodatage", "Heure", "Fecha", "Hora"] {
+        let rows: String =
+            (0..30).map(|at| format!("{},{}.{at:03}\n", 1_780_000_000 + at * 900, 2951 + at)).collect();
+        let text = described(format!("{name},f (Hz)\n{rows}").as_bytes()).unwrap();
+        assert!(text.contains("format = \"%s\""), "{name}: {text}");
+        table.push(format!("{name:<24} time"));
+    }
+    println!("{}", table.join("\n"));
+}

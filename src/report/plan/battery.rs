@@ -50,10 +50,12 @@ pub struct ClimateLife {
     pub table: Vec<Vec<f64>>,
 }
 
-/// The average current with which the cell would last so long, in µA, in a climate of the table's warmest temperature.
-#[derive(Clone, Copy, Debug)]
+/// The average current with which the cell would last so long, in µA, in the climate in which it holds least.
+#[derive(Clone, Debug)]
 pub struct Target {
     pub years: f64,
+    pub climate: String,
+    /// What the cell holds over the year, at the planned load.
     pub capacity_ah: f64,
     pub no_self_discharge_ua: Option<f64>,
     pub linear_ua: Option<f64>,
@@ -148,19 +150,7 @@ pub fn battery(
         climates.push(of_climate(figures, climate, &planned, &budget)?);
     }
     explain(figures, &budget, &climates, &mut steps);
-    let target = target_years.map(|years| {
-        let (_, warmest) = figures.cell.temperatures_c();
-        let capacity_ah = figures.cell.capacity_ah(warmest, budget.average_ua() / 1000.0);
-        let loss = figures.cell.self_discharge_percent;
-        let of = |how| current_for_ua(capacity_ah, loss, years, how);
-        Target {
-            years,
-            capacity_ah,
-            no_self_discharge_ua: of(SelfDischarge::None),
-            linear_ua: of(SelfDischarge::Linear),
-            exponential_ua: of(SelfDischarge::Exponential),
-        }
-    });
+    let target = target_years.and_then(|years| target(figures, &budget, years));
     let (transmit_ms, cut_off_volts) = (consumers.transmit_ms, figures.cell.cut_off_volts);
     let charge_a_year_mah = budget.average_ua() * YEAR_H / 1000.0;
     Ok(BatteryPlan {
@@ -172,6 +162,26 @@ pub fn battery(
         target,
         cut_off_volts,
         steps,
+    })
+}
+
+fn target(figures: &Figures<'_>, budget: &Budget, years: f64) -> Option<Target> {
+    // A logger that takes nothing still has a load at which the table is looked up.
+    let current_ma = (budget.average_ua() / 1000.0).max(1e-6);
+    let over_the_year = |climate: &Climate| {
+        let taken = taken_a_year(figures.cell, current_ma, &climate.monthly_c).iter().sum::<f64>();
+        current_ma * YEAR_H / 1000.0 / (taken / MONTHS as f64)
+    };
+    let all = figures.climates.iter().map(|climate| (climate, over_the_year(climate)));
+    let (climate, capacity_ah) = all.min_by(|a, b| a.1.total_cmp(&b.1))?;
+    let of = |how| current_for_ua(capacity_ah, figures.cell.self_discharge_percent, years, how);
+    Some(Target {
+        years,
+        climate: climate.name.clone(),
+        capacity_ah,
+        no_self_discharge_ua: of(SelfDischarge::None),
+        linear_ua: of(SelfDischarge::Linear),
+        exponential_ua: of(SelfDischarge::Exponential),
     })
 }
 

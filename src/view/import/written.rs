@@ -40,12 +40,15 @@ fn whole(of: &ImportOutcome, columns: usize) -> String {
             0,
             prose(columns),
         );
-        text += &wrapped(
-            "Next: `stonechat gaps` shows what is left; declare what cannot be recovered with `stonechat write-off`.",
-            0,
-            0,
-            prose(columns),
-        );
+        // What is refused of a CSV is in the logger's memory still: only a sealed dump settles it.
+        let is_open = of.files.iter().any(|file| !file.is_sealed && file.refused_count() > 0);
+        let next = if is_open {
+            "Next: copy a sealed dump of the logger as well: it settles the rows that are refused here. `stonechat gaps` shows \
+             what is missing."
+        } else {
+            "Next: `stonechat gaps` shows what is missing, and `stonechat visits` where to fetch it."
+        };
+        text += &wrapped(next, 0, 0, prose(columns));
     }
     text
 }

@@ -45,9 +45,9 @@ pub fn text(plan: &AirtimePlan, columns: usize) -> String {
         ),
     };
     let times = format!(
-        "{of}. On the air: {:.3} % of the time {}, {:.2} % all together.",
+        "{of}. {} is on the air for {:.3} % of the time, all together for {:.2} %.",
+        if plan.of_roster { "The busiest" } else { "A logger" },
         plan.logger_percent,
-        if plan.of_roster { "the busiest logger" } else { "a logger" },
         plan.channel_percent
     );
     text += &flowing(&times, 0, columns);
@@ -66,21 +66,24 @@ pub fn text(plan: &AirtimePlan, columns: usize) -> String {
 }
 
 fn answer(plan: &AirtimePlan) -> String {
-    let lose = match plan.of_roster {
-        true => format!(
+    if plan.of_roster {
+        return format!(
             "The roster's {} lose {} of their frames to collisions, the worst logger {}.",
             plan.loggers,
             percent(plan.lost),
             percent(plan.lost_most)
-        ),
-        false => format!("{} lose {} of their frames to collisions.", plan.loggers, percent(plan.lost)),
-    };
-    let fit: Vec<String> = FIT_SHARES
-        .iter()
-        .zip(&plan.fit)
-        .map(|(share, fits)| format!("{fits} at {:.0} %", 100.0 * share))
-        .collect();
-    if fit.is_empty() { lose } else { format!("{} fit. {lose}", fit.join(", ")) }
+        );
+    }
+    let fit = FIT_SHARES.iter().zip(&plan.fit).enumerate().map(|(at, (share, fits))| {
+        let of = if at == 0 { " of frames lost" } else { "" };
+        format!("{fits} with {:.0} %{of}", 100.0 * share)
+    });
+    format!(
+        "{}. The plan's {} lose {}.",
+        fit.collect::<Vec<_>>().join(", "),
+        plan.loggers,
+        percent(plan.lost)
+    )
 }
 
 fn limits(plan: &AirtimePlan, columns: usize) -> String {

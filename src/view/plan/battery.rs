@@ -35,11 +35,13 @@ pub fn text(plan: &BatteryPlan, columns: usize) -> String {
     for climate in &plan.climates {
         text += &cold(climate, plan.cut_off_volts, columns);
     }
-    if let Some(target) = plan.target {
+    if let Some(target) = &plan.target {
         let of = |ua: Option<f64>| ua.map_or("none".to_owned(), |ua| format!("{ua:.0} µA"));
         let words = format!(
-            "For {} years at {:.1} Ah: {} on average with linear self-discharge, {} with exponential, {} without.",
+            "For {} years in the {} climate ({:.1} Ah): {} on average with linear self-discharge, {} with exponential, {} \
+             without.",
             target.years,
+            target.climate,
             target.capacity_ah,
             of(target.linear_ua),
             of(target.exponential_ua),
@@ -134,6 +136,9 @@ pub fn captions(plan: &BatteryPlan) -> Vec<String> {
         ),
         format!("The plan's logger takes {:.1} µA on average: {}.", plan.budget.average_ua(), shares(plan)),
     ];
+    for climate in plan.climates.iter().filter(|climate| climate.life.fails_in_the_cold) {
+        lines.push(format!("{}: the cell cannot carry the current of sending there.", life(climate)));
+    }
     lines.push(INVENTED.to_owned());
     lines
 }
@@ -149,7 +154,7 @@ struct BatteryJson<'a> {
     parts: Vec<PartJson>,
     climates: Vec<ClimateJson<'a>>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    target: Option<TargetJson>,
+    target: Option<TargetJson<'a>>,
     #[serde(skip_serializing_if = "Option::is_none")]
     calculation: Option<CalculationJson<'a>>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -185,8 +190,9 @@ struct YearsJson {
 }
 
 #[derive(Serialize)]
-struct TargetJson {
+struct TargetJson<'a> {
     years: f64,
+    climate: &'a str,
     capacity_ah: f64,
     average_ua_no_self_discharge: Option<f64>,
     average_ua_linear_self_discharge: Option<f64>,
@@ -227,8 +233,9 @@ pub fn as_json(plan: &BatteryPlan, explains: bool, file: Option<String>) -> impl
         charge_a_year_mah: plan.charge_a_year_mah,
         parts: parts.collect(),
         climates: plan.climates.iter().map(climate_json).collect(),
-        target: plan.target.map(|target| TargetJson {
+        target: plan.target.as_ref().map(|target| TargetJson {
             years: target.years,
+            climate: &target.climate,
             capacity_ah: target.capacity_ah,
             average_ua_no_self_discharge: target.no_self_discharge_ua,
             average_ua_linear_self_discharge: target.linear_ua,
