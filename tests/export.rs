@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{ImportEvidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner, Terms};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::download::Item;
 use stonechat::record::judge::{Placed, Row};
@@ -481,8 +481,7 @@ fn as_of_gives_what_would_have_been_delivered_then() {
                         &[],
                         &roster,
                         stamp,
-                        withdrawals,
-                        false,
+                        &Terms::of(withdrawals),
                     );
                     assert_eq!(done.unwrap().rows_refused, 0);
                     for &sequence in &free {

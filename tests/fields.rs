@@ -26,9 +26,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use stonechat::cli::status::surroundings;
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
-use stonechat::hand::plan::{Listener, Planning, Refusal};
+use stonechat::hand::plan::{Listener, Planning, Refusal, Step, Stopped};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{ImportEvidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner, Terms};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
@@ -175,7 +175,9 @@ impl GatewayClock {
 struct Quiet;
 
 impl Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: Step) -> Result<(), Stopped> {
+        Ok(())
+    }
     fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
         Ok(())
     }
@@ -280,7 +282,9 @@ impl Site {
             let items =
                 |give: &mut dyn FnMut(_, stonechat::record::download::Item<'_>) -> _| file.kept.each(give);
             let roster = &self.config.roster;
-            self.ledger.import(&evidence, &items, &file.unopened, roster, stamp, withdrawals, false).unwrap();
+            self.ledger
+                .import(&evidence, &items, &file.unopened, roster, stamp, &Terms::of(withdrawals))
+                .unwrap();
         }
         self.truth.set_line_time(None);
         let copied: Vec<Identity> =

@@ -11,9 +11,9 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Output, Stdio};
 use std::time::Instant;
-use stonechat::hand::plan::{FilePlan, Listener, PlanError, Planning, Refusal};
+use stonechat::hand::plan::{FilePlan, Listener, PlanError, Planning, Refusal, Step as PlanStep, Stopped};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{ImportEvidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner, Terms};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
 use stonechat::record::roster::{Logger, Roster};
@@ -337,7 +337,9 @@ fn bytes_of(file: &FileOf) -> (Vec<u8>, Names) {
 struct Quiet(u64);
 
 impl Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: PlanStep) -> Result<(), Stopped> {
+        Ok(())
+    }
     fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
         self.0 += 1;
         Ok(())
@@ -384,7 +386,14 @@ fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
             neighbours: Some(plan.neighbours.clone()),
         };
         let done = ledger
-            .import(&evidence, &|give| plan.kept.each(give), &plan.unopened, &roster, NOW, withdrawals, false)
+            .import(
+                &evidence,
+                &|give| plan.kept.each(give),
+                &plan.unopened,
+                &roster,
+                NOW,
+                &Terms::of(withdrawals),
+            )
             .unwrap();
         let tally = &done.receipt.tally;
         let stored = tally.of(stonechat::record::judge::Outcome::Stored)
@@ -1121,7 +1130,7 @@ fn files_that_are_not_downloads_are_reported_with_a_remedy_and_change_nothing() 
     small.refuses(
         2,
         &[folder],
-        &[&line, "gate.jpg is not a download", "notes.txt is text, but not the gateway's own CSV"],
+        &[&line, "Ignored, since they are not downloads:", "gate.jpg and ", "notes.txt."],
     );
 
     let absent = small.site.path("absent");
@@ -1693,6 +1702,8 @@ fn on_a_laptop_without_ledger_and_keys_the_stick_is_compared_with_what_was_to_be
 fn the_ledgers_own_files_are_left_alone_wherever_they_stand() {
     let small = Small::new();
     std::fs::write(format!("{}.lock", small.site.ledger().display()), "").unwrap();
+    // Nothing else in the folder needs a look.
+    std::fs::write(small.site.path("run/clock-synchronized"), "since ten\n").unwrap();
     // Under another name too.
     std::fs::hard_link(small.site.ledger(), small.site.path("copy-of-stick")).unwrap();
     small.csv("P-12.csv", &[small.line(0)]);
@@ -1712,7 +1723,9 @@ fn the_ledgers_own_files_are_left_alone_wherever_they_stand() {
 
     // As the kernel saw it: the folder costs no opening of these files that the CSV alone does not.
     let opened = |what: &str| -> Option<usize> {
-        let trace = small.site.path("trace");
+        // Elsewhere: an empty file in the folder needs a look.
+        let beside = tempfile::tempdir().unwrap();
+        let trace = beside.path().join("trace");
         let mut command = std::process::Command::new("strace");
         command.args(["-f", "-qq", "-e", "trace=open,openat,openat2", "-o"]).arg(&trace);
         let stonechat = small.site.command(&["import", "--dry-run", what]);
@@ -1745,7 +1758,7 @@ fn a_csv_row_and_a_sealed_record_that_disagree_end_alike_in_both_orders_and_both
         let word = if row_first {
             "1 record that a CSV row held before disagrees with; the sealed record becomes the record"
         } else {
-            "in conflict with what is held, which stays: 1 record. Both sides: `stonechat set-aside list`"
+            "in conflict with what is held: 1 record. The record that came first stays; `stonechat set-aside list` shows both sides"
         };
         assert!(flat(&outs[1]).contains(word), "{}", outs[1]);
         let mut truth = small.truth.clone();

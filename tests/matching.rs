@@ -643,7 +643,9 @@ fn no_row_ever_gets_a_wrong_sequence() {
         let mut case = case(seed.wrapping_mul(0x1234_5678_9ABC_DEF1) + 1);
         let rows = file(&case.rows);
         let history = case.ledger.history.clone();
-        let Ok(matching) = match_rows(&history, &mut case.ledger, &rows);
+        let Ok(Some(matching)) = match_rows(&history, &mut case.ledger, &rows, &mut |_, _| true) else {
+            unreachable!()
+        };
         assert_eq!(matching.fates.len(), rows.len());
         let counted: u64 = matching.stretches.iter().map(|stretch| stretch.rows + stretch.repeated).sum();
         assert_eq!(counted, rows.len() as u64, "seed {seed}: every row is in one stretch");
@@ -744,7 +746,7 @@ proptest! {
         let mut case = case(seed);
         let rows = file(&case.rows);
         let history = case.ledger.history.clone();
-        let Ok(matching) = match_rows(&history, &mut case.ledger, &rows);
+        let Ok(Some(matching)) = match_rows(&history, &mut case.ledger, &rows, &mut |_, _| true) else { unreachable!() };
         let mut taken = BTreeSet::new();
         for fate in &matching.fates {
             if let RowFate::Matched(identity) = fate {
@@ -804,7 +806,9 @@ fn style(time_s: u32, count: u32) -> Style {
 
 fn run(ledger: &mut Ledger, rows: &[Known]) -> Matching {
     let history = ledger.history.clone();
-    let Ok(matching) = match_rows(&history, ledger, &file(rows));
+    let Ok(Some(matching)) = match_rows(&history, ledger, &file(rows), &mut |_, _| true) else {
+        unreachable!()
+    };
     for (fate, known) in matching.fates.iter().zip(rows) {
         if let RowFate::Matched(identity) = fate {
             assert_eq!(Some(*identity), known.truth);

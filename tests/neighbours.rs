@@ -9,9 +9,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use stonechat::hand::Place;
-use stonechat::hand::plan::{Digested, FilePlan, Listener, Planning, Refusal};
+use stonechat::hand::plan::{Digested, FilePlan, Listener, Planning, Refusal, Step, Stopped};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{ImportEvidence, Imported, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Imported, Planner, Terms};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::judge::{Row, Steps};
 use stonechat::record::roster::{Logger, Roster};
@@ -199,7 +199,9 @@ const LOGGERS: [u16; 2] = [17, 18];
 struct Quiet;
 
 impl Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: Step) -> Result<(), Stopped> {
+        Ok(())
+    }
     fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
         Ok(())
     }
@@ -334,7 +336,7 @@ impl Drawn {
         };
         let items =
             |give: &mut dyn FnMut(_, stonechat::record::download::Item<'_>) -> _| plan.kept.each(give);
-        Some(self.ledger.import(&evidence, &items, &[], &self.roster, NOW, withdrawals, false).unwrap())
+        Some(self.ledger.import(&evidence, &items, &[], &self.roster, NOW, &Terms::of(withdrawals)).unwrap())
     }
 
     /// Whether a row says anything for or against its neighbours.

@@ -718,6 +718,8 @@ fn pictures_name_their_axes_with_units_and_what_is_drawn() {
     for text in ["years", "interval", "mild climate", "harsh climate", "15 min", "20"] {
         assert!(found.iter().any(|found| found == text), "{text}: {found:?}");
     }
+    let stops = "harsh climate: it stops in the first cold month: the cell cannot carry the current of sending there.";
+    assert!(found.iter().any(|found| found == stops), "{found:?}");
     // Neither is replaced without being asked, and both can be PNG at two sizes.
     let text = folder.refused(3, &["battery", "-o", "lives.svg"]);
     assert!(text.contains("lives.svg exists; name another file, or replace it with --force"), "{text}");

@@ -226,7 +226,7 @@ fn a_row_beyond_its_resolution_gives_way_to_the_authentic_record_and_both_sides_
     // The row again is in conflict, and kept once.
     let (code, out, _) = site.import(&args);
     assert_eq!((code, site.conflicts()), (0, 1), "{out}");
-    assert!(out.contains("in conflict with what is held, which stays"), "{out}");
+    assert!(out.contains("in conflict with what is held: 1 record. The record that came first"), "{out}");
     assert_eq!(site.held()[&50].1, reading.counts());
 }
 

@@ -9,7 +9,7 @@ use std::path::Path;
 use stonechat::ledger::care::salvage::{SalvageOptions, salvage};
 use stonechat::ledger::care::take_over;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::ImportEvidence;
+use stonechat::ledger::write::import::{ImportEvidence, Terms};
 use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::record::download::Item;
@@ -324,7 +324,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
             duplicates: 0,
             neighbours: None,
         };
-        let done = ledger.import(&evidence, &items, &[], &roster, NOW, 0, false).unwrap();
+        let done = ledger.import(&evidence, &items, &[], &roster, NOW, &Terms::of(0)).unwrap();
         assert_eq!(done.receipt.tally.of(Outcome::Stored), third as u64);
         if number == 2 {
             assert_eq!(ledger.withdraw(done.id, "A. Fenn", "the wrong logger", NOW).unwrap(), Some(true));

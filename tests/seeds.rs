@@ -1,12 +1,14 @@
 //! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand downloads,
 //! keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and
 //! lost, retention, ledgers that are lost and restored, flipped bits, and two writers, in an order that a seed decides.
-//! No real time passes.
+//! The loggers listen and are asked again, with questions that get lost and answers that come late. No real time passes.
 //!
 //! A very simple model runs in parallel: maps, and the table of outcomes of docs/wire-format.md. After the steps of
 //! each seed, the ledger is compared with it: every frame has one outcome, nothing is lost, invented or doubled,
 //! coverage agrees with the records, and the gaps are those of the truth. A frame that waits for its key is lost only
-//! if its logger's share is full, and only from one of the fullest hours; the ledger records the loss.
+//! if its logger's share is full, and only from one of the fullest hours; the ledger records the loss. Nothing is asked for
+//! that is held, written off or long gone, nothing beyond a limit, in quiet hours or by a clock that is not synchronised,
+//! and no nonce is used twice.
 //!
 //! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` the first N. A seed that fails is named. What it
 //! does not test: real input/output errors and power cuts; other tests do this with the real binary.
@@ -17,24 +19,31 @@ use crate::util;
 use crate::seeds_writer::restore_during_a_write;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
+use stonechat::config::{self, Config};
+use stonechat::daemon::asker::{Asker, Sending};
 use stonechat::daemon::intake::Intake;
-use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal};
+use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal, Step, Stopped};
 use stonechat::ledger::AsideLimits;
 use stonechat::ledger::care::{backup, restore};
 use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{ImportError, ImportEvidence, Planner};
+use stonechat::ledger::write::import::{ImportError, ImportEvidence, Planner, Terms};
 use stonechat::ledger::write::retire::Bounds;
-use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp};
+use stonechat::ledger::{
+    Arrival, AskNews, BatchItem, Content, Error, Ledger, RadioId, Reception, SentRequest, Stamp,
+};
 use stonechat::record::coverage::RangeSet;
 use stonechat::record::judge::{Outcome, Row, Tally};
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::record::row::row_content;
 use stonechat::record::write_off::WriteOffAsked;
+use stonechat::report::ask;
 use stonechat::report::gaps::{self, Facts as _, GapState};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SlotKey};
+use stonechat::sim::listening::{Listener as Ear, NextAnswer, Reaction};
 use stonechat::time::{Days, GatewayTime};
+use stonechat::wire::cobs::{Deframer, Run};
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
@@ -45,6 +54,11 @@ use util::random::Random;
 const SEEDS: u64 = 25;
 /// Records of a logger's memory: little, so that rows beyond it occur.
 const MEMORY: u32 = 40;
+/// What may be spent on asking, in an hour of each radio and in a day of each logger: little, so that limits are met.
+const ASK: &str = "airtime_percent = 0.02\nchannel_percent = 0.1\nrecords_per_ask = 6\nanswers_per_day = 40\nquiet = \"21:00-23:30\"";
+const OWN_MS: u64 = 720;
+const ANSWERS_MS: u64 = 3_600;
+const ANSWERS_PER_DAY: u32 = 40;
 /// Slots that a logger can change to.
 const SLOTS: u8 = 3;
 /// Room to wait for a key: little, so that floods fill it.
@@ -118,6 +132,8 @@ struct Model {
     dropped: BTreeMap<u16, u64>,
     radios: [Tally; 2],
     written_off: Vec<(Address, u32, u32, u32)>,
+    /// The gateway's numbers of the requests that are committed.
+    asks: BTreeSet<(u32, u32)>,
 }
 
 fn reading_of(id: Identity, plaintext: &[u8]) -> Option<Reading> {
@@ -279,7 +295,9 @@ impl Model {
 struct Quiet;
 
 impl Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: Step) -> Result<(), Stopped> {
+        Ok(())
+    }
 
     fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
         Ok(())
@@ -340,6 +358,19 @@ struct World {
     /// Backups that were rotated away before an older ledger was restored, and what that ledger had given up by then.
     let_go: BTreeSet<PathBuf>,
     gone_then: BTreeSet<Identity>,
+    config: Config,
+    asker: Asker,
+    ears: BTreeMap<u16, Ear>,
+    /// What the asker knows to be missing and not written off, and what came since.
+    known_missing: BTreeMap<(Address, u32), RangeSet>,
+    came_since: BTreeSet<Identity>,
+    /// By logger and epoch: the newest record that was held when the asker was last told.
+    known_newest: BTreeMap<(Address, u32), u32>,
+    /// Every request of this world: when by the steady clock, radio, and whether it was lost with a crash.
+    sent: Vec<(i64, usize, SentRequest)>,
+    uncommitted_asks: usize,
+    nonces: BTreeSet<(u16, u8, u32, u32)>,
+    clock_changed_s: Option<i64>,
     figures: Figures,
 }
 
@@ -381,6 +412,13 @@ struct Figures {
     refused_restores: u64,
     flips: u64,
     checks: u64,
+    /// Questions that the gateway sent, that a logger heard, and records that were sent again; replayed questions that
+    /// were refused; statements of loggers that hold nothing of it.
+    questions: u64,
+    questions_heard: u64,
+    answers: u64,
+    refused_questions: u64,
+    statements_asked: u64,
 }
 
 impl Figures {
@@ -414,6 +452,11 @@ impl Figures {
             (&mut self.refused_restores, other.refused_restores),
             (&mut self.flips, other.flips),
             (&mut self.checks, other.checks),
+            (&mut self.questions, other.questions),
+            (&mut self.questions_heard, other.questions_heard),
+            (&mut self.answers, other.answers),
+            (&mut self.refused_questions, other.refused_questions),
+            (&mut self.statements_asked, other.statements_asked),
         ];
         for (mine, theirs) in pairs {
             *mine += theirs;
@@ -442,7 +485,8 @@ impl World {
         let mut roster = Roster::default();
         let (mut known, mut mistyped) = (BTreeSet::new(), BTreeSet::new());
         for address in 1..=loggers {
-            let logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, MEMORY);
+            let mut logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, MEMORY);
+            logger.listens = true;
             assert!(roster.add(logger).is_ok());
             for slot in 0..SLOTS {
                 if random.percent(if slot == 0 { 85 } else { 50 }) {
@@ -455,8 +499,12 @@ impl World {
         let units = (1..=loggers)
             .map(|address| Unit { address, epoch: 1, sequence: 0, previous: (0, 0), slot: 0 })
             .collect();
+        let config = site(dir.path(), loggers);
+        let ears = (1..=loggers).map(|address| (address, Ear::new(Address::new(address).unwrap(), 1.0)));
         let mut world = Self {
             random,
+            ears: ears.collect(),
+            config,
             dir,
             generation: 0,
             roster,
@@ -480,6 +528,14 @@ impl World {
             rotated: BTreeSet::new(),
             let_go: BTreeSet::new(),
             gone_then: BTreeSet::new(),
+            asker: Asker::default(),
+            known_missing: BTreeMap::new(),
+            came_since: BTreeSet::new(),
+            known_newest: BTreeMap::new(),
+            sent: Vec::new(),
+            uncommitted_asks: 0,
+            nonces: BTreeSet::new(),
+            clock_changed_s: None,
             figures: Figures::default(),
         };
         world.start();
@@ -520,11 +576,13 @@ impl World {
         let radios = ledger.radios(&["mast", "hut"]).unwrap();
         assert_eq!(radios, [RadioId(1), RadioId(2)]);
         self.intake = Intake::new(&radios);
+        self.intake.heard = Some(Vec::new());
         self.pending.clear();
         self.daemon = Some(ledger);
         self.other = Some(Ledger::open(&self.path()).unwrap().with_limits(LIMITS));
         self.load_keys();
         self.retry();
+        self.asking_begins();
         for radio in 0..2 {
             self.up[radio] = self.random.percent(80);
             if self.up[radio] {
@@ -565,13 +623,19 @@ impl World {
 
     /// One logger makes its next record.
     fn make(&mut self, at: usize) -> Made {
+        let kind = self.random.below(24);
+        self.make_kind(at, kind)
+    }
+
+    fn make_kind(&mut self, at: usize, kind: usize) -> Made {
+        let oldest = self.oldest_of(self.units[at].address, 1);
         let unit = &mut self.units[at];
         unit.sequence += 1;
         let id = Identity::new(unit.address, unit.epoch, unit.sequence).unwrap();
         // The logger's own clock: the sequence decides, whatever the gateway thinks of the time.
         let time = 1_770_000_000 + unit.epoch * 500_000 + unit.sequence * 600;
         let mut plaintext = Vec::new();
-        match self.random.below(24) {
+        match kind {
             _ if unit.sequence == 1 => {
                 let fields = ProfileFields {
                     time,
@@ -590,9 +654,19 @@ impl World {
             1 => plaintext.extend([0x70, unit.sequence as u8, 9]),
             2 => plaintext.extend([0x01, 0x02]),
             3 => {
-                let own = Entry { epoch: id.epoch, first: 1, last: unit.sequence };
+                let first_of = |epoch: Epoch, last: u32| match oldest {
+                    Some(oldest) if oldest.epoch == epoch => oldest.sequence.number(),
+                    Some(oldest) if oldest.epoch > epoch => last + 1,
+                    _ => 1,
+                };
+                let own =
+                    Entry { epoch: id.epoch, first: first_of(id.epoch, unit.sequence), last: unit.sequence };
                 let previous = Epoch::new(unit.previous.0).filter(|_| unit.previous.1 > 0);
-                let previous = previous.map(|epoch| Entry { epoch, first: 1, last: unit.previous.1 });
+                let previous = previous.map(|epoch| Entry {
+                    epoch,
+                    first: first_of(epoch, unit.previous.1),
+                    last: unit.previous.1,
+                });
                 let entries: Vec<Entry> = std::iter::once(own).chain(previous).collect();
                 let statement = Statement::new(time, &entries, id.epoch, id.sequence).unwrap();
                 Record::Statement(statement).encode(&mut plaintext);
@@ -683,6 +757,11 @@ impl World {
         let radio = self.random.below(2);
         let loss = [0, 10, 40, 100][self.random.below(4)];
         let mut burst: Vec<(Vec<u8>, Option<Expected>)> = Vec::new();
+        for made in self.answers() {
+            if !self.random.percent(loss) {
+                burst.push((self.line(&made.air), Some(Expected::Genuine(made))));
+            }
+        }
         for _ in 0..1 + self.random.below(25) {
             let at = self.random.below(self.units.len());
             let made = self.make(at);
@@ -718,6 +797,7 @@ impl World {
             let (piece, after) = rest.split_at((1 + self.random.below(300)).min(rest.len()));
             let now = self.now();
             self.intake.bytes(radio, piece, &self.roster, &mut self.keyring, now);
+            self.asks(radio);
             rest = after;
         }
         let mut end = 0;
@@ -752,6 +832,8 @@ impl World {
         if (self.offset - before).abs() > 30 {
             let now = self.now();
             self.intake.clock_changed(GatewayTime(self.steady + before), now);
+            self.asker.clock_changed(1_000 * self.steady);
+            self.clock_changed_s = Some(self.steady);
         }
         self.figures.clock_changes += 1;
     }
@@ -795,6 +877,7 @@ impl World {
         }
         assert_eq!(receipt.tally, expected, "outcomes of a commit");
         self.note_dropped();
+        self.asks_committed();
         self.figures.frames += expected.frames();
         self.figures.commits += 1;
     }
@@ -828,7 +911,8 @@ impl World {
 
     fn restart(&mut self) {
         self.commit();
-        if self.pending.is_empty() {
+        if self.pending.is_empty() && self.uncommitted_asks == 0 {
+            self.asking_ends();
             (self.daemon, self.other) = (None, None);
             self.figures.restarts += 1;
             self.start();
@@ -1091,7 +1175,8 @@ impl World {
         let now = self.now();
         let writer = if self.random.percent(80) { &mut self.other } else { &mut self.daemon };
         let writer = writer.as_mut().unwrap();
-        let done = writer.import(&evidence, &give, &file.unopened, &self.roster, now, withdrawals, false);
+        let done =
+            writer.import(&evidence, &give, &file.unopened, &self.roster, now, &Terms::of(withdrawals));
         if withdrawn {
             assert!(matches!(done, Err(ImportError::PlanIsOld)), "what was covered has changed");
             return;
@@ -1137,8 +1222,14 @@ impl World {
             };
         let now = self.now();
         let other = self.other.as_mut().unwrap();
-        let done =
-            other.import(&evidence(file), &breaks, &file.unopened, &self.roster, now, withdrawals, false);
+        let done = other.import(
+            &evidence(file),
+            &breaks,
+            &file.unopened,
+            &self.roster,
+            now,
+            &Terms::of(withdrawals),
+        );
         assert!(done.is_err());
         self.figures.refused_imports += 1;
     }
@@ -1344,6 +1435,9 @@ impl World {
     /// The ledger is the backup now.
     fn is_as_in(&mut self, at: usize) {
         self.model = self.backups[at].model.clone();
+        // A restored ledger does not know what was sent since; only nonces count on.
+        self.sent.clear();
+        self.uncommitted_asks = 0;
         // This older ledger may still name backups that a newer one no longer needed.
         self.let_go.append(&mut self.rotated);
         self.gone_then.extend(self.model.gone.iter().copied());
@@ -1386,6 +1480,7 @@ impl World {
         }
         let now = self.now();
         self.intake.bytes(0, &line, &self.roster, &mut self.keyring, now);
+        self.intake.heard = Some(Vec::new());
         self.intake.close_windows(now);
         let daemon = self.daemon.as_mut().unwrap();
         daemon.append(&self.intake.batch, &self.roster, now).unwrap();
@@ -1540,6 +1635,10 @@ impl World {
             found.entry(id).or_default().push(row.get(4).unwrap());
         }
         assert!(found == values, "the ledger's readings are not the model's");
+        let mut statement = reader.connection().prepare("SELECT epoch, sequence FROM asked").unwrap();
+        let asked = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
+        let asked: BTreeSet<(u32, u32)> = asked.collect::<Result<_, _>>().unwrap();
+        assert_eq!(asked, model.asks, "requests in the ledger");
         util::truth::verified(&self.path());
         // A process has the same in memory as a new process reads.
         for ledger in [&mut self.daemon, &mut self.other] {
@@ -1598,8 +1697,14 @@ impl World {
                 stonechat::record::download::Item<'_>,
             ) -> Result<(), Error>| { file.kept.each(give) };
             let other = self.other.as_mut().unwrap();
-            let done =
-                other.import(&evidence(&file), &give, &file.unopened, &self.roster, now, withdrawals, false);
+            let done = other.import(
+                &evidence(&file),
+                &give,
+                &file.unopened,
+                &self.roster,
+                now,
+                &Terms::of(withdrawals),
+            );
             assert!(done.is_ok());
         }
         for made in self.truth.clone() {
@@ -1610,6 +1715,252 @@ impl World {
         self.check();
         self.note_given_up();
         self.flip();
+    }
+}
+
+/// The site's configuration, as far as asking needs it.
+fn site(dir: &std::path::Path, loggers: u16) -> Config {
+    let radio = |name: &str| {
+        format!("[[radio]]\nname = \"{name}\"\nport = \"/dev/tty-{name}\"\nair_bits_per_s = 5470\n")
+    };
+    let text = format!(
+        "[site]\nname = \"Harrow Tarn embankment\"\nutc_offset = \"+00:00\"\n[ledger]\npath = \"none.db\"\n\
+         [roster]\nfile = \"loggers.toml\"\n[keys]\nfile = \"keys.toml\"\n{}{}[ask]\nenabled = true\n{ASK}\n",
+        radio("mast"),
+        radio("hut")
+    );
+    let of = |address: u16| {
+        let channels: Vec<&str> = vec!["{ name = \"c\", raw_unit = \"count\" }"; 4];
+        format!(
+            "[[logger]]\naddress = {address}\nname = \"L{address}\"\ninterval_s = 600\nmemory_records = {MEMORY}\n\
+             listens = true\nchannels = [{}]\n",
+            channels.join(", ")
+        )
+    };
+    std::fs::write(dir.join("site.toml"), text).unwrap();
+    std::fs::write(dir.join("loggers.toml"), (1..=loggers).map(of).collect::<String>()).unwrap();
+    config::load(&dir.join("site.toml")).map_err(|problems| problems.to_string()).unwrap()
+}
+
+/// Asking: as the daemon's loop does it, and the loggers' side.
+impl World {
+    /// As `Daemon::asking_begins`.
+    fn asking_begins(&mut self) {
+        self.asks_are_lost();
+        let (now, now_ms) = (self.now(), 1_000 * self.steady);
+        self.asker = Asker::default();
+        self.asker.configure(&self.config);
+        let ledger = self.daemon.as_ref().unwrap();
+        let (spent, is_all) = ledger.spent_since(now.time().later(-86_400)).unwrap();
+        self.asker.spent_before(&spent, is_all, &[RadioId(1), RadioId(2)], now, now_ms);
+        self.came_since.clear();
+        self.plan_asks();
+    }
+
+    /// As `Daemon::plan_asks`.
+    fn plan_asks(&mut self) {
+        let now = self.now();
+        if self.asker.needs_epoch() && now.synchronised {
+            let random = self.random.next() as u32;
+            let ledger = self.daemon.as_mut().unwrap();
+            let epoch = ledger.begin_sending(now, self.asker.last_epoch()).unwrap();
+            self.asker.begin(epoch.unwrap(), random);
+        }
+        self.asker.reading_begins();
+        let (loggers, new) = (self.asker.loggers(), self.asker.without_history());
+        let planned = ask::read(&self.path(), &self.roster, &loggers, &new, now.time()).unwrap();
+        self.asker.renew(planned, now.time());
+        self.known_missing = self.model.missing();
+        for &(address, epoch, first, last) in &self.model.written_off {
+            let mut off = RangeSet::default();
+            off.insert_range(first, last);
+            if let Some(of) = self.known_missing.get_mut(&(address, epoch)) {
+                *of = of.without(&off);
+            }
+        }
+        let held = self.model.held.keys();
+        self.known_newest = held.map(|id| ((id.address, id.epoch.number()), id.sequence.number())).collect();
+        self.came_since.clear();
+    }
+
+    fn asks_committed(&mut self) {
+        let committed = self.sent.iter().rev().take(self.uncommitted_asks);
+        let committed: Vec<(u32, u32)> =
+            committed.map(|(.., sent)| (sent.epoch.number(), sent.sequence.number())).collect();
+        self.model.asks.extend(committed);
+        self.uncommitted_asks = 0;
+        self.asker.committed();
+        // Sometimes what is missing is still being read.
+        if self.random.percent(60) {
+            self.plan_asks();
+        }
+    }
+
+    /// The process dies: the next one does not know of these requests. It allows for one more of each logger's day.
+    fn asks_are_lost(&mut self) {
+        let lost = self.sent.split_off(self.sent.len() - self.uncommitted_asks);
+        self.uncommitted_asks = 0;
+        let mut seen = BTreeSet::new();
+        for (at, radio, mut sent) in lost {
+            if !seen.insert(sent.logger) {
+                sent.spans.clear();
+            }
+            self.sent.push((at, radio, sent));
+        }
+    }
+
+    /// As `Daemon::asking_ends`.
+    fn asking_ends(&mut self) {
+        let now = self.now();
+        let times_are_right = self.asker.times_are_right(1_000 * self.steady);
+        if let Some(epoch) = self.asker.last_epoch().filter(|_| times_are_right) {
+            self.daemon.as_mut().unwrap().end_sending(epoch, now).unwrap();
+        }
+    }
+
+    /// As `Daemon::ask`: answers the new records of the last bytes.
+    fn asks(&mut self, radio: usize) {
+        let heard = self.intake.heard.replace(Vec::new()).unwrap();
+        let (now, now_ms) = (self.now(), 1_000 * self.steady);
+        for record in &heard {
+            if self.daemon.as_ref().unwrap().coverage().holds_authentic(record.identity) {
+                continue;
+            }
+            let (is_new, news) = self.asker.heard(record, now);
+            self.intake.batch.asks.extend(news);
+            self.came_since.insert(record.identity);
+            let id = RadioId(radio as u8 + 1);
+            if !is_new {
+                continue;
+            }
+            let Some(ready) = self.asker.request(record, id, &self.keyring, now, now_ms) else { continue };
+            // Its numbers are used, whatever becomes of it.
+            let Sending::Again(sent) = ready.sent.clone() else { panic!("no clock is set here") };
+            let nonce = (sent.logger.number(), sent.slot.0, sent.epoch.number(), sent.sequence.number());
+            assert!(self.nonces.insert(nonce), "{nonce:?} twice");
+            if self.random.percent(10) {
+                // The port does not take it.
+                continue;
+            }
+            self.check_request(&sent, now);
+            let news = self.asker.sent(radio, ready.sent, now_ms);
+            assert!(matches!(news, AskNews::Sent(_)));
+            self.intake.batch.asks.push(news);
+            self.sent.push((self.steady, radio, sent.clone()));
+            self.uncommitted_asks += 1;
+            self.figures.questions += 1;
+            self.check_budgets(radio, sent.logger);
+            let mut deframer = Deframer::default();
+            let mut rest = &ready.line[..];
+            let Some(Run::Frame { decoded, .. }) = deframer.next_run(&mut rest) else { panic!("no frame") };
+            let air = decoded[1..decoded.len() - 2].to_vec();
+            self.logger_hears(sent.logger.number(), &air);
+        }
+    }
+
+    /// What is asked for is missing, as far as the gateway can know, and not long gone.
+    fn check_request(&self, sent: &SentRequest, now: Stamp) {
+        assert!(now.synchronised, "sent by a clock that is not synchronised");
+        let minute = now.unix_s.rem_euclid(86_400) / 60;
+        assert!(!(21 * 60..23 * 60 + 30).contains(&minute), "sent in the quiet hours");
+        let records: u32 = sent.spans.iter().map(|span| u32::from(span.count)).sum();
+        assert!((1..=6).contains(&records) && sent.spans.len() <= 16, "{sent:?}");
+        for span in &sent.spans {
+            let missing = self.known_missing.get(&(sent.logger, span.epoch));
+            for sequence in span.first..span.first + u32::from(span.count) {
+                let id = Identity::new(sent.logger.number(), span.epoch, sequence).unwrap();
+                assert!(missing.is_some_and(|set| set.contains(sequence)), "{id} is not missing");
+                assert!(!self.came_since.contains(&id), "{id} has come");
+                assert!(self.truth.iter().any(|made| made.id == id), "{id} was never made");
+                // A statement may say once that it is there.
+                let newest = self.known_newest.get(&(sent.logger, span.epoch)).copied().unwrap_or(0);
+                assert!(newest.saturating_sub(sequence) < 3 * MEMORY, "{id} is long gone, {newest} was held");
+            }
+        }
+    }
+
+    fn check_budgets(&self, radio: usize, logger: Address) {
+        let of_hour = || self.sent.iter().filter(|(at, of, _)| *of == radio && self.steady - at < 3_600);
+        let own: u64 = of_hour().map(|(.., sent)| u64::from(sent.airtime_ms)).sum();
+        assert!(own <= OWN_MS, "{own} ms of sending in an hour");
+        let answers: u64 = of_hour().map(|(.., sent)| u64::from(sent.answer_ms)).sum();
+        // Those that came turned out shorter than the longest record.
+        assert!(answers <= 2 * ANSWERS_MS, "{answers} ms of answers in an hour");
+        // A clock that was changed makes a restarted gateway misjudge the day, though not the hour.
+        let since = self.clock_changed_s.unwrap_or(i64::MIN);
+        let of_day = self
+            .sent
+            .iter()
+            .filter(|(at, _, sent)| *at > since && sent.logger == logger && self.steady - at < 86_400);
+        let records = of_day.flat_map(|(.., sent)| &sent.spans).map(|span| u32::from(span.count));
+        let records: u32 = records.sum();
+        assert!(records <= ANSWERS_PER_DAY, "{records} records of logger {logger} in a day");
+    }
+
+    /// The oldest record in a logger's memory once it has made `more`.
+    fn oldest_of(&self, address: u16, more: usize) -> Option<Identity> {
+        let mut made = self.truth.iter().rev().filter(|made| made.id.address.number() == address);
+        let all = self.truth.iter().filter(|made| made.id.address.number() == address).count();
+        let held = (MEMORY as usize - more).min(all);
+        if held == 0 { None } else { made.nth(held - 1).map(|made| made.id) }
+    }
+
+    /// Questions get lost, and some reach a logger that does not listen any more.
+    fn logger_hears(&mut self, address: u16, air: &[u8]) {
+        let oldest = self.oldest_of(address, 0);
+        let last = self.truth.iter().rfind(|made| made.id.address.number() == address).cloned();
+        let (Some(oldest), Some(last)) = (oldest, last) else { return };
+        let at = self.units.iter().position(|unit| unit.address == address).unwrap();
+        let (now_ms, is_late) = (1_000 * self.steady, self.random.percent(10));
+        let ear = self.ears.get_mut(&address).unwrap();
+        ear.sent(now_ms - 200 - if is_late { 1_000 } else { 0 }, last.slot, last.id);
+        if self.random.percent(25) {
+            return;
+        }
+        let open = |slot: Slot, air: &[u8]| {
+            let key = key_of(address, slot.0).to_logger(Address::new(address).unwrap(), slot);
+            Cipher::new(&key).open_to_logger(air)
+        };
+        let holds = |id: Identity| id >= oldest && self.truth.iter().any(|made| made.id == id);
+        let reaction = ear.hears(now_ms, air, open, holds);
+        match reaction {
+            Reaction::Answers(_) => self.figures.questions_heard += 1,
+            Reaction::HoldsNone { states: true } => {
+                self.make_kind(at, 3);
+                self.figures.statements_asked += 1;
+            }
+            _ => {}
+        }
+        // Whoever recorded it sends it again.
+        if self.random.percent(20) && !is_late {
+            let ear = self.ears.get_mut(&address).unwrap();
+            let holds = |_: Identity| true;
+            let reaction = ear.hears(now_ms, air, open, holds);
+            assert!(
+                matches!(reaction, Reaction::Ignored(_)),
+                "a replayed question is answered: {reaction:?}"
+            );
+            self.figures.refused_questions += 1;
+        }
+    }
+
+    /// What loggers send again now.
+    fn answers(&mut self) -> Vec<Made> {
+        let now_ms = 1_000 * self.steady;
+        let mut all = Vec::new();
+        let addresses: Vec<u16> = self.ears.keys().copied().collect();
+        for address in addresses {
+            let Some(oldest) = self.oldest_of(address, 0) else { continue };
+            for _ in 0..self.random.below(8) {
+                let truth = &self.truth;
+                let holds = |id: Identity| id >= oldest && truth.iter().any(|made| made.id == id);
+                let ear = self.ears.get_mut(&address).unwrap();
+                let NextAnswer::Now(id) = ear.next_answer(now_ms, |_| 100, holds) else { break };
+                all.push(self.truth.iter().find(|made| made.id == id).unwrap().clone());
+            }
+        }
+        self.figures.answers += all.len() as u64;
+        all
     }
 }
 
@@ -1668,7 +2019,8 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let result = format!(
             "the ledger is the model's in {} comparisons: {} frames, {} crashes, {} restarts, {} refused commits, \
              {} imports, {} refused imports, {} withdrawals, {} clock changes, {} late keys, {} write-offs; {} wrong \
-             keyrings for a time, {} floods of {} forged frames, {} genuine ones that found their logger's share full",
+             keyrings for a time, {} floods of {} forged frames, {} genuine ones that found their logger's share full; \
+             {} questions sent within every limit, {} heard, {} records sent again",
             all.checks,
             all.frames,
             all.crashes,
@@ -1683,7 +2035,10 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
             all.wrong_keyrings,
             all.floods,
             all.forged,
-            all.found_no_room
+            all.found_no_room,
+            all.questions,
+            all.questions_heard,
+            all.answers
         );
         util::promises::kept("seeds", promise, "the whole system under a seed", count, &result);
         let promise =
@@ -1709,6 +2064,11 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let kept =
             [all.given_up, all.rotated, all.lost_backups, all.restores, all.refused_restores, all.flips];
         let others = [
+            all.questions,
+            all.questions_heard,
+            all.answers,
+            all.refused_questions,
+            all.statements_asked,
             all.late_keys,
             all.write_offs,
             all.during_writes,

@@ -434,7 +434,9 @@ fn a_spoiled_file_brings_no_wrong_row() {
 struct Quiet;
 
 impl stonechat::hand::plan::Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: stonechat::hand::plan::Step) -> Result<(), stonechat::hand::plan::Stopped> {
+        Ok(())
+    }
 
     fn refused(&mut self, _: &stonechat::hand::plan::Refusal<'_>) -> std::io::Result<()> {
         Ok(())

@@ -8,7 +8,7 @@ use crate::util;
 use serde_json::Value;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::ImportEvidence;
+use stonechat::ledger::write::import::{ImportEvidence, Terms};
 use stonechat::ledger::{Error, ItemOutcome, Ledger, Receipt, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::record::download::Item;
@@ -659,7 +659,7 @@ fn row_step(gateway: &mut Gateway, step: &Value) -> &'static str {
     let give = |take: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
         take(identity, Item::Row { row: &row, placed: Placed::ByNumber, resolution: None })
     };
-    let done = gateway.ledger.import(&evidence, &give, &[], &gateway.roster, NOW, 0, false).unwrap();
+    let done = gateway.ledger.import(&evidence, &give, &[], &gateway.roster, NOW, &Terms::of(0)).unwrap();
     if done.rows_refused == 1 {
         return "refused";
     }

@@ -1,6 +1,6 @@
 """Reads the CSV of the `import-csv` bench as a person with pandas would: read, parse times, scale to raw counts.
 
-Usage: read_csv.py FILE    prints the rows and the seconds taken, without starting Python and importing pandas, and
+Usage: read_csv.py FILE FORMAT    prints the rows and the seconds taken, without starting Python and importing pandas, and
 the most memory that the process had, in MiB
 """
 
@@ -12,7 +12,7 @@ import pandas as pd
 
 began = time.perf_counter()
 frame = pd.read_csv(sys.argv[1], sep=";", decimal=",", skiprows=[0, 2])
-when = pd.to_datetime(frame["Date"], format="%d.%m.%Y %H:%M:%S")
+when = pd.to_datetime(frame["Date"], format=sys.argv[2])
 frame["time"] = when.astype("int64") // (10**9 if when.dtype == "datetime64[ns]" else 1)
 for name in ("F", "R"):
     frame[name] = (frame[name] * 1000).round().astype("int64")

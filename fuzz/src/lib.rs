@@ -18,7 +18,7 @@ use stonechat::hand::describe::describe;
 use stonechat::hand::dump::Runs;
 use stonechat::hand::layout::{Decoded, LayoutReader, each_line};
 use stonechat::hand::lines::{Line, Lines};
-use stonechat::hand::plan::{Listener, Refusal};
+use stonechat::hand::plan::{Listener, Refusal, Step, Stopped};
 use stonechat::hand::{HEAD_BYTES, recognise};
 use stonechat::ledger::care::compare::{ComparedSide, compare};
 use stonechat::ledger::care::salvage::{SalvageOptions, salvage};
@@ -313,7 +313,9 @@ pub fn csv(data: &[u8]) {
 struct Quiet;
 
 impl Listener for Quiet {
-    fn progress(&mut self, _: u64) {}
+    fn progress(&mut self, _: Step) -> Result<(), Stopped> {
+        Ok(())
+    }
 
     fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
         Ok(())

@@ -74,6 +74,13 @@ impl Exit {
         self
     }
 
+    /// The same with a line before the others.
+    #[must_use]
+    pub fn after(mut self, line: impl Display) -> Self {
+        self.lines.insert(0, line.to_string());
+        self
+    }
+
     /// Prints why, and gives the exit code.
     pub fn say(self) -> u8 {
         for line in &self.lines {

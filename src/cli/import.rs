@@ -10,6 +10,7 @@ mod describe;
 mod desk;
 mod patience;
 mod store;
+mod styles;
 mod withdraw;
 
 use super::args::opened;
@@ -40,10 +41,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         return Err(Exit::usage("name files or folders to import, or `-` for standard input"));
     }
     let keyring = config::load_keyring(&config).map_err(|problems| Exit::refused(&problems))?;
-    let layout = args.layout(config_path)?;
     let is_known = |address| config.roster.contains(address);
     let logger =
         args.logger(&config.roster, is_known, "no such logger is on the roster; name one that is")?;
-    let style = layout.as_ref().map(|layout| (layout, logger));
-    bring::run(&config, keyring, style, args, &by, out)
+    let styles = args.styles(config_path, logger)?;
+    bring::run(&config, keyring, &styles, args, &by, out)
 }

@@ -24,6 +24,7 @@
 mod exit;
 mod args;
 mod backup;
+mod bar;
 pub mod check;
 mod compare;
 mod complete_words;
@@ -36,6 +37,7 @@ pub mod gaps;
 mod help;
 mod import;
 pub mod init;
+mod interrupt;
 mod key;
 mod logbook;
 mod logger_word;

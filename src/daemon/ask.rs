@@ -17,7 +17,7 @@ const DAY_S: i64 = 86_400;
 
 impl Daemon {
     /// Milliseconds by a clock that is never set; a simulated clock has a steady one of its own.
-    fn steady_ms(&self) -> i64 {
+    pub(super) fn steady_ms(&self) -> i64 {
         if self.clock.computer_s().is_none() {
             return self.clock.steady_s().saturating_mul(1000);
         }
@@ -65,9 +65,9 @@ impl Daemon {
         self.asker.forget_epoch();
         if self.asker.is_on() && self.asker.last_epoch().is_none() {
             let now = self.now();
-            let spent = self.ledger.spent_since(now.time().later(-DAY_S))?;
+            let (spent, is_all) = self.ledger.spent_since(now.time().later(-DAY_S))?;
             let radios: Vec<_> = self.intake.ids().collect();
-            self.asker.spent_before(spent.as_deref(), &radios, now, self.steady_ms());
+            self.asker.spent_before(&spent, is_all, &radios, now, self.steady_ms());
         }
         if self.asker.sets_clocks() && !self.asker.without_history().is_empty() {
             self.asker.clocks_before(self.ledger.clock_requests()?);
@@ -109,7 +109,8 @@ impl Daemon {
         let before = self.asking_trouble.take();
         match planned {
             Ok(planned) => {
-                self.asker.renew(planned);
+                let now = self.now().time();
+                self.asker.renew(planned, now);
                 if before.is_some() {
                     tracing::info!("what is missing can be read again for asking");
                 }
@@ -152,7 +153,10 @@ impl Daemon {
     /// Before a stop: all that was sent is committed.
     pub(super) fn asking_ends(&mut self) {
         let (now, epoch) = (self.clock.now(), self.asker.last_epoch());
-        if let Some(epoch) = epoch.filter(|_| self.is_open && self.intake.batch.asks.is_empty())
+        // The next run sorts what was sent by the clock.
+        let times_are_right = self.asker.times_are_right(self.steady_ms());
+        if let Some(epoch) =
+            epoch.filter(|_| self.is_open && times_are_right && self.intake.batch.asks.is_empty())
             && let Err(error) = self.ledger.end_sending(epoch, now)
         {
             // The next start then waits an hour before it sends.

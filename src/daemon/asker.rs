@@ -11,9 +11,9 @@ use super::intake::HeardRecord;
 use crate::config::{Ask, Config, Port};
 use crate::ledger::{AskNews, RadioId, SentClock, SentRequest, Spent, Stamp};
 use crate::record::asked::ClockRequest;
-use crate::report::ask::budget::{Demand, Hour, quotas};
+use crate::report::ask::budget::{Demand, Hour, Share, quotas};
 use crate::report::ask::clocks::ClockWatch;
-use crate::report::ask::{Asking, Planned};
+use crate::report::ask::{Asking, Closed, Planned};
 use crate::seal::Cipher;
 use crate::seal::keyring::Keyring;
 use crate::time::GatewayTime;
@@ -26,6 +26,11 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 const HOUR_S: u64 = 3600;
 const HOUR_MS: u64 = HOUR_S * 1000;
 const DAY_MS: i64 = 86_400_000;
+/// If nothing came of a request for so many records, while its logger was heard, it was not answered. That all were sent
+/// and lost happens once in 256 times if half of all frames are lost, and never else.
+const NOT_SENT_FROM: u64 = 8;
+/// Three frames outside the answer end a request. They come within so many intervals if the logger was heard.
+const SOON_INTERVALS: i64 = 5;
 
 /// A radio. What it has spent stays when asking is switched off and on again.
 #[derive(Clone, Debug, Default)]
@@ -53,7 +58,7 @@ struct Listener {
     /// The radio that heard it last.
     radio: usize,
     /// The open request.
-    open: Option<(Epoch, Sequence)>,
+    open: Option<OpenRequest>,
     /// Records asked for within the last day: when, by the steady clock in ms, and how many.
     day: VecDeque<(i64, u32)>,
     /// New records since the wishes were last read.
@@ -63,6 +68,35 @@ struct Listener {
     clock: ClockWatch,
     /// Whether it was logged that setting its clock does not help.
     is_doubt_logged: bool,
+}
+
+/// What limits need to know about an open request.
+#[derive(Clone, Copy, Debug)]
+struct OpenRequest {
+    epoch: Epoch,
+    sequence: Sequence,
+    radio: usize,
+    at_ms: i64,
+    at: GatewayTime,
+    /// Of the longest record that its logger makes.
+    record_ms: u64,
+    /// Of the records that came: together, and of the longest.
+    came_ms: u64,
+    longest_ms: u64,
+}
+
+impl OpenRequest {
+    /// How long its answer took, as far as can be told now that it is closed. A record that did not come may have been
+    /// sent and lost: it counts as the longest that came.
+    fn used_ms(&self, closed: Closed, now: GatewayTime, interval_s: u32) -> u64 {
+        // Its logger was heard all the while, and nothing of many records came: it did not hear the question.
+        let soon_s = SOON_INTERVALS * i64::from(interval_s);
+        if closed.came == 0 && closed.asked >= NOT_SENT_FROM && now.since(self.at) <= soon_s {
+            return 0;
+        }
+        let lost_ms = if closed.came == 0 { self.record_ms } else { self.longest_ms };
+        lost_ms.saturating_mul(closed.asked.saturating_sub(closed.came)).saturating_add(self.came_ms)
+    }
 }
 
 /// What a request is for.
@@ -102,6 +136,8 @@ pub struct Asker {
     last_epoch: Option<Epoch>,
     /// Records that were heard and are not committed.
     waiting: BTreeSet<Identity>,
+    /// When the gateway's clock was last changed, by the steady one.
+    clock_changed_ms: Option<i64>,
     /// Requests that were ready too late.
     pub late: u64,
     /// Requests that the port did not take.
@@ -168,7 +204,8 @@ impl Asker {
     }
 
     /// The gateway's clock was changed.
-    pub fn clock_changed(&mut self) {
+    pub fn clock_changed(&mut self, now_ms: i64) {
+        self.clock_changed_ms = Some(now_ms);
         self.listeners.values_mut().for_each(|listener| listener.clock.gateway_clock_changed());
     }
 
@@ -189,6 +226,11 @@ impl Asker {
             }
         }
         (all, new)
+    }
+
+    /// Whether a next run can tell by the clock what was sent within the last hour.
+    pub fn times_are_right(&self, now_ms: i64) -> bool {
+        self.clock_changed_ms.is_none_or(|at| now_ms.saturating_sub(at) >= 1000 * HOUR_S as i64)
     }
 
     /// Whether an epoch of sending is needed.
@@ -214,28 +256,37 @@ impl Asker {
         self.numbers = None;
     }
 
-    /// What was spent before this run, with the numbers of the radios in the ledger; `None`: not known, so all of the
-    /// limit counts as spent.
-    pub fn spent_before(&mut self, spent: Option<&[Spent]>, radios: &[RadioId], now: Stamp, now_ms: i64) {
+    /// What was spent before this run, with the numbers of the radios in the ledger. Unless it `is_all`, all of an hour's
+    /// limit counts as spent, and one request more of each logger's day: a commit is never late by more.
+    pub fn spent_before(
+        &mut self,
+        spent: &[Spent],
+        is_all: bool,
+        radios: &[RadioId],
+        now: Stamp,
+        now_ms: i64,
+    ) {
         let (own_limit, answer_limit) = self.limits_ms();
+        let at_ms = |of: &Spent| now_ms.saturating_sub(now.time().since(of.at).max(0).saturating_mul(1000));
         for (sender, radio) in self.senders.iter_mut().zip(radios) {
-            let Some(spent) = spent else {
+            if !is_all {
                 sender.own = Hour::spent_before(now_ms, own_limit);
                 sender.answers = Hour::spent_before(now_ms, answer_limit);
                 continue;
-            };
+            }
             for of in spent.iter().filter(|of| of.radio == *radio) {
-                let age_ms = now.time().since(of.at).max(0).saturating_mul(1000);
-                let at_ms = now_ms.saturating_sub(age_ms);
-                sender.own.spend(at_ms, of.logger, of.airtime_ms.into());
-                sender.answers.spend(at_ms, of.logger, of.answer_ms.into());
+                sender.own.spend(at_ms(of), of.logger, of.airtime_ms.into());
+                sender.answers.spend(at_ms(of), of.logger, of.answer_ms.into());
             }
         }
-        for of in spent.unwrap_or_default() {
+        for of in spent {
             if let Some(listener) = self.listeners.get_mut(&of.logger) {
-                let age_ms = now.time().since(of.at).max(0).saturating_mul(1000);
-                listener.day.push_back((now_ms.saturating_sub(age_ms), of.records));
+                listener.day.push_back((at_ms(of), of.records));
             }
+        }
+        let one_more = self.settings.map_or(0, |ask| ask.records_per_ask);
+        for listener in self.listeners.values_mut().filter(|_| !is_all) {
+            listener.day.push_back((now_ms, one_more));
         }
     }
 
@@ -252,7 +303,7 @@ impl Asker {
     }
 
     /// What is missing has been read, as of when reading began; shares the limits anew.
-    pub fn renew(&mut self, planned: Planned) {
+    pub fn renew(&mut self, planned: Planned, now: GatewayTime) {
         let Planned { mut wishes, earlier } = planned;
         for (logger, asking) in earlier {
             if let Some(listener) = self.listeners.get_mut(&logger).filter(|listener| !listener.has_history) {
@@ -265,7 +316,7 @@ impl Asker {
         for (&logger, listener) in &mut self.listeners {
             let of_logger = wishes.remove(&logger).unwrap_or_default();
             listener.asking.renew(of_logger, std::mem::take(&mut listener.since_read));
-            let wished = listener.asking.wished();
+            let wished = listener.asking.wished(now);
             let Some(sender) = self.senders.get(listener.radio) else { continue };
             let Some((bits, spans)) = sender.speed else { continue };
             let Some((own, answers)) = demands.get_mut(listener.radio).filter(|_| wished > 0) else {
@@ -308,9 +359,22 @@ impl Asker {
             listener.asking.stated(statement);
         }
         let mut news = Vec::new();
-        if let Some(closed) = listener.asking.heard(heard.identity)
-            && let Some((epoch, sequence)) = listener.open.take()
+        let bits = listener.open.and_then(|open| self.senders.get(open.radio)?.speed).map(|(bits, _)| bits);
+        if let (Some(open), Some(bits), true) =
+            (&mut listener.open, bits, listener.asking.awaits(heard.identity))
         {
+            let ms = on_air_ms(heard.air_bytes, bits);
+            open.came_ms = open.came_ms.saturating_add(ms);
+            open.longest_ms = open.longest_ms.max(ms);
+        }
+        if let Some(closed) = listener.asking.heard(heard.identity)
+            && let Some(open) = listener.open.take()
+        {
+            let used_ms = open.used_ms(closed, now.time(), listener.interval_s);
+            if let Some(sender) = self.senders.get_mut(open.radio) {
+                sender.answers.correct(open.at_ms, heard.identity.address, used_ms);
+            }
+            let OpenRequest { epoch, sequence, .. } = open;
             let came = u32::try_from(closed.came).unwrap_or(u32::MAX);
             news.push(AskNews::Closed { epoch, sequence, at: now.time(), came });
         }
@@ -339,7 +403,7 @@ impl Asker {
             return None;
         }
         let clock = ask.set_clocks_beyond_s.and_then(|beyond_s| listener.clock.due(beyond_s, now));
-        let wants = listener.asking.may_ask(now.time()) && !listener.asking.next(1, 1).is_empty();
+        let wants = listener.asking.may_ask(now.time()) && !listener.asking.next(1, 1, now.time()).is_empty();
         if clock.is_none() && !wants {
             return None;
         }
@@ -368,7 +432,8 @@ impl Asker {
         let answers = heard.identity;
         let sender = self.senders.get_mut(heard.radio)?;
         let (bits, _) = sender.speed?;
-        if on_air_ms(CLOCK_BYTES, bits) > sender.own.left(now_ms, answers.address, own_limit, own_limit) {
+        let whole = Share { quota_ms: own_limit, whole_ms: 0 };
+        if on_air_ms(CLOCK_BYTES, bits) > sender.own.left(now_ms, answers.address, own_limit, whole) {
             return None;
         }
         let frame = (answers.epoch.number(), answers.sequence.number());
@@ -394,23 +459,31 @@ impl Asker {
         let listener = self.listeners.get_mut(&logger)?;
         let sender = self.senders.get_mut(heard.radio)?;
         let (bits, most_spans) = sender.speed?;
-        let quota = |quotas: &BTreeMap<Address, u64>| quotas.get(&logger).copied().unwrap_or(0);
-        let own_left = sender.own.left(now_ms, logger, own_limit, quota(&sender.own_quotas));
-        let answers_left = sender.answers.left(now_ms, logger, answer_limit, quota(&sender.answer_quotas));
-        let spans =
-            (1..=most_spans).rev().find(|&spans| on_air_ms(request_bytes(spans), bits) <= own_left)?;
         let record_ms = on_air_ms(record_bytes(listener.record_bytes), bits).max(1);
+        let request_ms = |spans: usize| on_air_ms(request_bytes(spans), bits);
+        let share = |quotas: &BTreeMap<Address, u64>, whole_ms: u64| Share {
+            quota_ms: quotas.get(&logger).copied().unwrap_or(0),
+            whole_ms,
+        };
+        let own = share(&sender.own_quotas, request_ms(most_spans));
+        let answers = share(&sender.answer_quotas, record_ms.saturating_mul(ask.records_per_ask.into()));
+        let own_left = sender.own.left(now_ms, logger, own_limit, own);
+        let answers_left = sender.answers.left(now_ms, logger, answer_limit, answers);
         while listener.day.front().is_some_and(|&(at, _)| now_ms.saturating_sub(at) >= DAY_MS) {
             listener.day.pop_front();
         }
         let today: u32 = listener.day.iter().map(|&(_, records)| records).fold(0, u32::saturating_add);
-        let affordable = u32::try_from(answers_left / record_ms).unwrap_or(u32::MAX);
-        let records = ask.records_per_ask.min(affordable).min(ask.answers_per_day.saturating_sub(today));
-        let spans = listener.asking.next(records, spans);
-        if spans.is_empty() {
+        // As much as one request may ask for: a smaller one now would only take from the gateway's own time.
+        let most_spans = (1..=most_spans).rev().find(|&spans| request_ms(spans) <= own_limit)?;
+        let in_an_hour = u32::try_from(answer_limit / record_ms).unwrap_or(u32::MAX);
+        let records = ask.records_per_ask.min(in_an_hour).min(ask.answers_per_day.saturating_sub(today));
+        let spans = listener.asking.next(records, most_spans, now.time());
+        let records: u32 = spans.iter().map(|span: &AskedSpan| u32::from(span.count)).sum();
+        let is_affordable =
+            request_ms(spans.len()) <= own_left && record_ms.saturating_mul(records.into()) <= answers_left;
+        if spans.is_empty() || !is_affordable {
             return None;
         }
-        let records: u32 = spans.iter().map(|span: &AskedSpan| u32::from(span.count)).sum();
         let (line, sealed) = self.seal(heard, &Request::SendAgain(spans.clone()), keyring, bits)?;
         let Sealed { epoch, sequence, airtime_ms } = sealed;
         let answer_ms = u32::try_from(record_ms.saturating_mul(records.into())).unwrap_or(u32::MAX);
@@ -460,8 +533,17 @@ impl Asker {
         match sent {
             Sending::Again(sent) => {
                 listener.asking.asked(&sent.spans, sent.at);
-                listener.open = Some((sent.epoch, sent.sequence));
                 let records = sent.spans.iter().map(|span| u32::from(span.count)).sum();
+                listener.open = Some(OpenRequest {
+                    epoch: sent.epoch,
+                    sequence: sent.sequence,
+                    radio,
+                    at_ms: now_ms,
+                    at: sent.at,
+                    record_ms: u64::from(sent.answer_ms) / u64::from(records).max(1),
+                    came_ms: 0,
+                    longest_ms: 0,
+                });
                 listener.day.push_back((now_ms, records));
                 AskNews::Sent(sent)
             }
@@ -543,6 +625,7 @@ mod tests {
                     radio: 0,
                     identity: Identity::new(17, 1, 9).unwrap(),
                     slot: crate::wire::seq::Slot(frame % 2),
+                    air_bytes: 60,
                     recorded_s: None,
                     statement: None,
                     event: None,
@@ -559,6 +642,7 @@ mod tests {
             radio: 0,
             identity: Identity::new(17, 1, 10).unwrap(),
             slot: crate::wire::seq::Slot(0),
+            air_bytes: 60,
             recorded_s: None,
             statement: None,
             event: None,

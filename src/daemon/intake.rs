@@ -49,6 +49,8 @@ pub struct HeardRecord {
     pub radio: usize,
     pub identity: Identity,
     pub slot: Slot,
+    /// How long its frame is on the air.
+    pub air_bytes: usize,
     /// When it was made, by the logger's clock; `None` if the record is not understood.
     pub recorded_s: Option<u32>,
     /// What it says about the logger's memory, if it is a statement.
@@ -218,7 +220,16 @@ impl Intake {
                         };
                         let recorded_s = record.map(|record| record.time());
                         let (identity, slot) = (frame.identity, frame.slot);
-                        heard.push(HeardRecord { radio, identity, slot, recorded_s, statement, event });
+                        let air_bytes = frame.bytes().len();
+                        heard.push(HeardRecord {
+                            radio,
+                            identity,
+                            slot,
+                            air_bytes,
+                            recorded_s,
+                            statement,
+                            event,
+                        });
                     }
                 }
             }

@@ -17,7 +17,7 @@
 //! only this one has the keys.
 
 mod ask;
-mod asker;
+pub mod asker;
 mod commit;
 mod error;
 mod hearing;

@@ -174,7 +174,8 @@ impl Daemon {
             self.intake.clock_changed(GatewayTime(steady + before), now);
             // Times by the old clock would be wrong by the same amount.
             self.state.shift(offset - before);
-            self.asker.clock_changed();
+            let now_ms = self.steady_ms();
+            self.asker.clock_changed(now_ms);
         }
         now
     }

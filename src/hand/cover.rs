@@ -18,7 +18,7 @@ use crate::record::roster::{Logger, Roster};
 use crate::wire::frame::SerialFrame;
 use crate::wire::seq::{Address, Identity};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
 
 /// What was to be fetched: missing sequences by logger and epoch.
@@ -108,15 +108,27 @@ pub struct Found {
     pub items: u64,
     /// Runs of bytes and lines that do not.
     pub unreadable: u64,
+    /// In how many files there is something of a logger.
+    pub files: BTreeMap<u16, u64>,
+    /// The loggers of the present file.
+    loggers: BTreeSet<u16>,
 }
 
 impl Found {
     fn insert(&mut self, id: Identity) {
         self.items += 1;
+        self.loggers.insert(id.address.number());
         self.by_epoch
             .entry((id.address.number(), id.epoch.number()))
             .or_default()
             .insert(id.sequence.number());
+    }
+
+    /// The present file has ended.
+    pub fn file_ends(&mut self) {
+        for logger in std::mem::take(&mut self.loggers) {
+            *self.files.entry(logger).or_default() += 1;
+        }
     }
 
     /// Adds a sealed dump.

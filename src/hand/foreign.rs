@@ -14,6 +14,7 @@ use super::place::Place;
 use super::plan::{FilePlan, Listener, PlanError, Planning, pieces};
 use crate::config::layout::{Is, Layout, Zone};
 use crate::record::judge::Row;
+use crate::record::roster::Roster;
 use crate::when::civil::Instants;
 use crate::wire::seq::{Address, Identity};
 use std::collections::BTreeMap;
@@ -89,6 +90,7 @@ pub(super) fn file_logger(
     layout: &Layout,
     said: Option<Address>,
 ) -> Result<Option<Address>, String> {
+    let name = name.strip_suffix(".gz").unwrap_or(name);
     let by_name = match &layout.file_name {
         Some(pattern) => match (logger_of_name(pattern, name), said) {
             (Some(found), Some(said)) if found != said => {
@@ -162,8 +164,9 @@ impl Foreign<'_, '_, '_> {
             return Err(NoRow("foreign", format!("more than {LOGGERS_MAX} loggers in one file")));
         }
         let of_logger = self.loggers.entry(address).or_default();
-        let verdict =
-            of_logger.verdict.get_or_insert_with(|| channels_fit(self.planning, self.layout, address));
+        let verdict = of_logger
+            .verdict
+            .get_or_insert_with(|| channels_fit(self.planning.roster(), self.layout, address));
         match verdict {
             Ok(()) => Ok((address, parsed)),
             Err((kind, why)) => Err(NoRow(kind, why.clone())),
@@ -284,12 +287,12 @@ fn settle(
 }
 
 /// Whether the layout's channels agree with those that the roster gives the logger.
-fn channels_fit(
-    planning: &Planning<'_>,
+pub(super) fn channels_fit(
+    roster: &Roster,
     layout: &Layout,
     address: Address,
 ) -> Result<(), (&'static str, String)> {
-    let Some(logger) = planning.roster().logger(address) else {
+    let Some(logger) = roster.logger(address) else {
         return Err(("foreign", format!("logger {address} is not on the roster")));
     };
     if logger.channels.is_empty() {

@@ -7,7 +7,7 @@ use super::matching::{
     Content, Contents, EpochHeld, FileRow, HeldRecord, History, Kind, RowFate, StretchFate, match_rows,
 };
 use super::place::Place;
-use super::plan::{Both, Listener, PlanError, Planning};
+use super::plan::{Both, Listener, PlanError, Planning, Step, Stopped};
 use crate::record::download::HeldKind;
 use crate::record::judge::Held;
 use crate::report::inputs::ReadError;
@@ -18,6 +18,8 @@ use std::collections::BTreeMap;
 
 /// Held readings this far from a file's times are left out: no clock by which rows can be matched is off by more.
 const BEYOND_S: i64 = 3 * 86_400;
+/// Progress is passed on after so many rows.
+const SAY_EVERY: usize = 4_096;
 
 impl Planning<'_> {
     /// Matches one logger's rows, passes them to the judge, and keeps the results for the plan.
@@ -30,16 +32,21 @@ impl Planning<'_> {
         let Some(history) = self.history(address, &rows)? else { return Ok(()) };
         let Self { ledger, records, rows: planned, files, .. } = self;
         let mut found = None;
+        let mut goes_on = |rows: u64, of: u64| listener.progress(Step::Matched { rows, of }).is_ok();
         ledger.judge(&mut |held| {
             let mut contents = Around(Both { held, records, rows: planned, files });
-            found = Some(match_rows(&history, &mut contents, &rows)?);
+            found = match_rows(&history, &mut contents, &rows, &mut goes_on)?;
             Ok(())
         })?;
-        let Some(matching) = found else { return Ok(()) };
+        let matching = found.ok_or(Stopped)?;
         let mut stretches = matching.stretches.iter();
         let mut left = 0;
         let mut stretch = None;
-        for (row, fate) in rows.into_iter().zip(&matching.fates) {
+        let of = rows.len() as u64;
+        for (at, (row, fate)) in rows.into_iter().zip(&matching.fates).enumerate() {
+            if at.is_multiple_of(SAY_EVERY) {
+                listener.progress(Step::Judged { rows: at as u64, of })?;
+            }
             if left == 0 {
                 stretch = stretches.next();
                 left = stretch.map_or(u64::MAX, |stretch| stretch.rows + stretch.repeated);

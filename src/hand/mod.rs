@@ -27,15 +27,18 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+mod archive;
 pub mod cover;
 pub mod csv;
 pub mod describe;
 pub mod dump;
 pub mod effect;
+pub mod fitting;
 pub mod foreign;
 pub mod inputs;
 pub mod kept;
 pub mod layout;
+pub mod leftover;
 pub mod lines;
 pub mod local;
 mod loose;

@@ -1,7 +1,7 @@
 //! The outcome of an import: the plan of each file, and what the ledger did with it.
 
 use super::effect::GapChange;
-use super::inputs::NotTaken;
+use super::leftover::NotTaken;
 use super::plan::FilePlan;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -70,6 +70,8 @@ pub struct Written {
 pub enum NotWritten {
     /// This many items are refused, and only whole files are imported.
     LeftOut(u64),
+    /// A person stopped the import before it was written.
+    Stopped,
     /// An earlier file was not written: records that both files have were planned with that one, and would be missing
     /// now.
     AfterAnother,

@@ -2,7 +2,7 @@
 
 use super::place::Place;
 use super::plan::Refusal;
-use crate::files::{OpenFile, Own, open_own};
+use crate::files::{OpenFile, Own, open_own, remove_own};
 use crate::text::{csv_cell, hex};
 use std::io::{BufWriter, Write as _};
 use std::path::{Path, PathBuf};
@@ -39,6 +39,13 @@ impl RefusedFile {
         let cells = [refusal.file, &refusal.place.to_string(), refusal.kind, refusal.why, &content];
         let cells: Vec<String> = cells.into_iter().map(csv_cell).collect();
         writeln!(file, "{}", cells.join(","))
+    }
+
+    /// The work was stopped: an incomplete list would be mistaken for a whole one.
+    pub fn discard(self) {
+        if self.file.is_some() {
+            remove_own(&self.path);
+        }
     }
 
     /// Finishes writing; `false`: nothing was refused, and there is no file.

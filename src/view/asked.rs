@@ -24,7 +24,7 @@ fn next(next: NextAsk, not_before: Option<GatewayTime>, at: At<'_>) -> String {
         NextAsk::NotBefore => {
             not_before.map_or("next later".to_owned(), |by| format!("next after {}", at(by)))
         }
-        NextAsk::GivenUp => "not asked for again: two requests did not bring it".to_owned(),
+        NextAsk::GivenUp => "asked for rarely: two requests did not bring it".to_owned(),
         NextAsk::NotInLogger => "not asked for: it is not in the logger".to_owned(),
         NextAsk::NotMissing => "not asked for".to_owned(),
         NextAsk::Off => "not asked for now: asking is off or the logger does not listen".to_owned(),
@@ -57,7 +57,7 @@ fn of_many(all: &[GapAsked]) -> String {
     let given_up = all.iter().filter(|of| of.next == NextAsk::GivenUp).count() as u64;
     let given_up = match given_up {
         0 => String::new(),
-        n => format!("; {} not again: two requests did not bring them", thousands(n)),
+        n => format!("; {} rarely: two requests did not bring them", thousands(n)),
     };
     format!(
         "over the radio: asked for {} of {}{given_up}",

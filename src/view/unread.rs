@@ -10,6 +10,9 @@ use crate::wire::seq::Address;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 
+/// What becomes of a conflict.
+pub const BOTH_SIDES: &str = "The record that came first stays; `stonechat set-aside list` shows both sides.";
+
 /// How many foreign addresses are named in one line.
 const FOREIGN_NAMED: usize = 4;
 /// How many loggers with conflicts are named in one line.
@@ -72,7 +75,7 @@ pub fn conflicts(open: &[(Address, u64)]) -> Option<String> {
         named.push(format!("{} more", counted((open.len() - CONFLICTS_NAMED) as u64, "logger")));
     }
     Some(format!(
-        "{} {} with what is held ({}). The record that came first stays; `stonechat set-aside list` shows both sides.",
+        "{} {} with what is held ({}). {BOTH_SIDES}",
         counted(all, "record"),
         if all == 1 { "disagrees" } else { "disagree" },
         named.join(", ")

@@ -1,6 +1,7 @@
 //! Helpers for several test files.
 #![allow(dead_code, clippy::unwrap_used)]
 
+pub mod air;
 pub mod bench;
 pub mod daemon;
 pub mod hand;

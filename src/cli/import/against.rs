@@ -1,12 +1,12 @@
 //! `import --dry-run --against`: without ledger and keys.
 
 use super::args::Args;
-use super::desk::Desk;
+use super::desk::{Rows, Work};
 use crate::cli::exit::{DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::hand::Looks;
 use crate::hand::cover::{Found, Wanted};
-use crate::hand::inputs::{Inputs, NotTaken, gather};
+use crate::hand::inputs::{Inputs, gather};
 use crate::hand::plan::PlanError;
 use crate::view::import as view;
 use crate::view::term;
@@ -26,27 +26,43 @@ pub(super) fn run(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn 
     if args.files.is_empty() {
         return Err(Exit::usage("name the files or folders that were copied"));
     }
-    let layout = args.layout(config_path)?;
     let roster = wanted.roster();
     let logger = args.logger(&roster, |_| true, "no logger has this address")?;
-    let Inputs { inputs, mut not_taken, .. } = gather(&args.files, Path::new(""), layout.is_some());
+    let styles = args.styles(config_path, logger)?;
+    let Inputs { inputs, mut not_taken, .. } = gather(&args.files, Path::new(""), !styles.is_empty());
     let mut found = Found::default();
-    for input in inputs {
-        let mut desk = Desk::new(&input.name, input.size, None);
-        let read = input.open().map_err(PlanError::Read).and_then(|mut reader| match input.looks {
-            Looks::OwnCsv => found.own_csv(&mut reader, &mut desk),
-            Looks::OtherText if let Some(layout) = &layout => {
+    let mut work = Work::new(&inputs, false);
+    for input in &inputs {
+        let layout = match input.looks {
+            Looks::OtherText => match styles.choice(input, &roster) {
+                Ok(layout) => Some(layout),
+                Err(left) => {
+                    not_taken.push(left);
+                    continue;
+                }
+            },
+            _ => None,
+        };
+        let mut desk = work.desk(input, Rows::None, None);
+        let read = input.read(|mut reader| match (input.looks, layout) {
+            (Looks::OwnCsv, _) => found.own_csv(&mut reader, &mut desk),
+            (_, Some(layout)) => {
                 found.by_layout(&input.name, &mut reader, (layout, logger), &roster, &mut desk)
             }
-            _ => found.sealed(&mut reader, &mut desk),
+            (_, None) => found.sealed(&mut reader, &mut desk),
         });
-        desk.done();
-        if let Err(why) = read {
-            not_taken.push(NotTaken { name: input.name, why: why.to_string(), is_mistake: true });
+        found.file_ends();
+        match read.map_err(PlanError::Read).and_then(|read| read) {
+            Ok(()) => {}
+            Err(PlanError::Stopped) => return Err(Exit::could_not("stopped before all files were read")),
+            Err(why) => not_taken.push(input.not_taken(why.to_string())),
         }
     }
-    let complete = wanted.gaps.iter().all(|want| found.of(want).is_whole());
-    let code = if complete { DONE } else { NO };
+    drop(work);
+    not_taken.sort_by_key(|file| file.what);
+    let is_complete = wanted.gaps.iter().all(|want| found.of(want).is_whole());
+    let is_all_read = !not_taken.iter().any(|file| file.is_mistake);
+    let code = if is_complete && is_all_read { DONE } else { NO };
     if args.json {
         return Ok(print_json(out, &view::against_json(&wanted, &found, &not_taken), code));
     }

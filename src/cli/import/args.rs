@@ -2,12 +2,10 @@
 
 use crate::cli::exit::Exit;
 use crate::cli::logger_word::LoggerWord;
-use crate::config;
-use crate::config::layout::Layout;
 use crate::record::notes::{self, BY_MAX};
 use crate::record::roster::Roster;
 use crate::wire::seq::Address;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// The other actions of `import`.
 #[derive(clap::Subcommand)]
@@ -55,7 +53,7 @@ pub struct WithdrawArgs {
 pub struct Args {
     #[command(subcommand)]
     pub(super) command: Option<Command>,
-    /// Downloads: files, folders with all that is in them, or `-` for standard input
+    /// Downloads: files, folders and zip archives with all that is in them, or `-` for standard input
     pub(super) files: Vec<PathBuf>,
     /// Who imports them: a person's name, kept with the import
     #[arg(long, value_name = "NAME")]
@@ -73,15 +71,16 @@ pub struct Args {
     /// Write everything that is refused to this new file, with place and reason
     #[arg(long, value_name = "FILE")]
     pub(super) refused: Option<PathBuf>,
-    /// Read CSV files in another style by this layout: a name in the folder `layouts` next to site.toml, or a path
-    #[arg(long, value_name = "NAME", group = "style")]
+    /// Read CSV files in another style by this layout: a name in the folder `layouts` next to site.toml, or a path.
+    /// Without it, all layouts of that folder are tried, and exactly one must fit
+    #[arg(long, value_name = "NAME")]
     pub(super) layout: Option<String>,
     /// The logger of such files, if neither a column nor their name gives it; also with --describe
-    #[arg(long, value_name = "LOGGER", requires = "style")]
+    #[arg(long, value_name = "LOGGER")]
     pub(super) logger: Option<LoggerWord>,
     /// Examine an unknown CSV file, and print a layout to start from. If there is a ledger, the file is compared with
     /// what it holds of the logger
-    #[arg(long, value_name = "FILE", group = "style", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout"])]
     pub(super) describe: Option<PathBuf>,
     /// Show every file, every note and every gap
     #[arg(long)]
@@ -122,14 +121,7 @@ impl Args {
         }
     }
 
-    /// The requested layout.
-    pub(super) fn layout(&self, config_path: &Path) -> Result<Option<Layout>, Exit> {
-        let Some(name) = &self.layout else { return Ok(None) };
-        let layout = config::layout::load(&layout_path(config_path, name));
-        layout.map(Some).map_err(|problems| Exit::refused(&problems))
-    }
-
-    /// The logger of the files of that layout, by the names of this roster, if it is a logger that `is_known`;
+    /// The logger of CSV files in other styles, by the names of this roster, if it is a logger that `is_known`;
     /// otherwise `why` gives the mistake.
     pub(super) fn logger(
         &self,
@@ -142,13 +134,4 @@ impl Args {
         let address = Address::new(number).filter(|&address| is_known(address));
         address.map(Some).ok_or_else(|| Exit::usage(format!("--logger {number}: {why}")))
     }
-}
-
-/// A layout's file: a path, or a name in the folder of layouts.
-fn layout_path(config_path: &Path, name: &str) -> PathBuf {
-    if name.contains('/') || name.ends_with(".toml") {
-        return PathBuf::from(name);
-    }
-    let folder = config_path.parent().unwrap_or(Path::new(""));
-    folder.join("layouts").join(format!("{name}.toml"))
 }

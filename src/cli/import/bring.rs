@@ -1,17 +1,19 @@
 //! The import itself: the plan of each file, then each file into the ledger.
 
 use super::args::Args;
-use super::desk::Desk;
+use super::desk::{Rows, Work};
 use super::patience::open_patiently;
 use super::store::Store;
 use crate::cli::args::{frame, not_of_the_site};
 use crate::cli::exit::{COULD_NOT, DONE, Exit, NO};
 use crate::cli::print::{print, print_report_json};
 use crate::config::Config;
-use crate::config::layout::Layout;
+use crate::config::layout::{Is, Layout};
 use crate::hand::Looks;
 use crate::hand::effect::changes;
-use crate::hand::inputs::{Input, Inputs, NotTaken, gather};
+use crate::hand::fitting::Styles;
+use crate::hand::inputs::{Input, Inputs, gather};
+use crate::hand::leftover::{Leftover, NotTaken};
 use crate::hand::outcome::{ImportOutcome, Imported};
 use crate::hand::plan::{PlanError, Planning};
 use crate::hand::refusals::RefusedFile;
@@ -25,37 +27,33 @@ use crate::wire::check::CheckedKey;
 use crate::wire::seq::Address;
 use std::io::Write;
 
-/// How CSV files in another style are read, and their logger, if it was given.
-pub(super) type Style<'l> = (&'l Layout, Option<Address>);
-
 /// Plans all files, and imports them unless only the plan is requested.
 pub(super) fn run(
     config: &Config,
     keyring: Keyring,
-    style: Option<Style<'_>>,
+    styles: &Styles,
     args: &Args,
     by: &str,
     out: &mut dyn Write,
 ) -> Result<u8, Exit> {
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let now = clock.now();
-    let found = gather(&args.files, &config.ledger.path, style.is_some());
+    let found = gather(&args.files, &config.ledger.path, !styles.is_empty());
     if found.inputs.is_empty() {
-        for file in &found.not_taken {
-            say!("stonechat: {} {}", file.name, file.why);
-        }
-        return Err(Exit::usage("nothing to import: there is no sealed dump and no CSV of stonechat"));
+        return Err(nothing(&found.not_taken));
     }
     let refused = refused_file(config, args)?;
     // Without --dry-run, the first import may create a gateway's ledger.
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
-    let (mut outcome, proven, withdrawals) = plan(config, keyring, style, args, (found, refused), now)?;
+    let mut work = Work::new(&found.inputs, !args.dry_run);
+    let planned = plan(config, keyring, styles, args, (found, refused), &mut work, now);
+    let (mut outcome, proven, withdrawals) = planned?;
     if !args.json && !args.dry_run && !args.all {
         // Its screen comes when it is done.
-        say!("{}", view::before(&outcome));
+        work.aside(|| say!("{}", view::before(&outcome)));
     } else if !args.json {
-        let code =
-            print(out, &view::plan(&outcome, frame(config, now.time()), args.all, term::columns()), DONE);
+        let plan = view::plan(&outcome, frame(config, now.time()), args.all, term::columns());
+        let code = work.aside(|| print(out, &plan, DONE));
         // The plan must be visible before anything is written.
         let _ = out.flush();
         if code != DONE {
@@ -64,9 +62,11 @@ pub(super) fn run(
     }
     if let Some(ledger) = &mut ledger {
         ledger.note_proven(&proven, now)?;
-        let store = Store { config, by, strict: args.strict, withdrawals, now };
+        let store = Store { config, by, strict: args.strict, withdrawals, work: &work, now };
         outcome.imported = store.all(ledger, &outcome.files);
     }
+    // The pager comes next: Ctrl-C is for it, and the bar is gone.
+    drop(work);
     Ok(print_result(config, &outcome, args, now, out))
 }
 
@@ -74,9 +74,10 @@ pub(super) fn run(
 fn plan(
     config: &Config,
     mut keyring: Keyring,
-    style: Option<Style<'_>>,
+    styles: &Styles,
     args: &Args,
     (found, mut refused): (Inputs, Option<RefusedFile>),
+    work: &mut Work,
     now: Stamp,
 ) -> Result<(ImportOutcome, Vec<CheckedKey>, i64), Exit> {
     let planner = Planner::open(&config.ledger.path)?;
@@ -88,15 +89,36 @@ fn plan(
         .whole_only(args.strict)
         .keep_lines(refused.is_some());
     let Inputs { inputs, mut not_taken, .. } = found;
-    for input in inputs {
-        match plan_one(&mut planning, &input, style, refused.as_mut()) {
+    for input in &inputs {
+        let layout = match input.looks {
+            Looks::OtherText => match styles.choice(input, &config.roster) {
+                Ok(layout) => Some(layout),
+                Err(left) => {
+                    not_taken.push(left);
+                    continue;
+                }
+            },
+            _ => None,
+        };
+        match plan_one(
+            &mut planning,
+            input,
+            layout.map(|layout| (layout, styles.logger)),
+            work,
+            refused.as_mut(),
+        ) {
             Ok(()) => {}
             Err(PlanError::Ledger(error)) => return Err(error.into()),
-            Err(why) => {
-                not_taken.push(NotTaken { name: input.name, why: why.to_string(), is_mistake: true });
+            Err(PlanError::Stopped) => {
+                if let Some(refused) = refused {
+                    refused.discard();
+                }
+                return Err(Exit::could_not("stopped while planning: nothing of these files is imported"));
             }
+            Err(why) => not_taken.push(input.not_taken(why.to_string())),
         }
     }
+    not_taken.sort_by_key(|file| file.what);
     let (files, before, after) = planning.done();
     let proven = keyring.take_newly_proven();
     let mut refused_file = None;
@@ -134,20 +156,35 @@ fn refused_file(config: &Config, args: &Args) -> Result<Option<RefusedFile>, Exi
 fn plan_one(
     planning: &mut Planning<'_>,
     input: &Input,
-    style: Option<Style<'_>>,
+    style: Option<(&Layout, Option<Address>)>,
+    work: &mut Work,
     refused: Option<&mut RefusedFile>,
 ) -> Result<(), PlanError> {
-    let mut desk = Desk::new(&input.name, input.size, refused);
-    let mut reader = input.open().map_err(PlanError::Read)?;
-    let planned = match (input.looks, style) {
-        (Looks::OtherText, Some((layout, logger))) => {
-            planning.by_layout(&input.name, &mut reader, input.size, layout, logger, &mut desk)
-        }
-        (Looks::OwnCsv, _) => planning.own_csv(&input.name, &mut reader, input.size, &mut desk),
-        _ => planning.sealed(&input.name, &mut reader, input.size, &mut desk),
+    let rows = match (input.looks, style) {
+        (Looks::OtherText, Some((layout, _))) if !layout.has(|is| *is == Is::Sequence) => Rows::Loose,
+        (Looks::OtherText | Looks::OwnCsv, _) => Rows::Numbered,
+        (Looks::Frames | Looks::Empty, _) => Rows::None,
     };
-    desk.done();
-    planned.map(|_| ())
+    let mut desk = work.desk(input, rows, refused);
+    let read = input.read(|mut reader| {
+        let planned = match (input.looks, style) {
+            (Looks::OtherText, Some((layout, logger))) => {
+                planning.by_layout(&input.name, &mut reader, input.size, layout, logger, &mut desk)
+            }
+            (Looks::OwnCsv, _) => planning.own_csv(&input.name, &mut reader, input.size, &mut desk),
+            _ => planning.sealed(&input.name, &mut reader, input.size, &mut desk),
+        };
+        planned.map(|_| ())
+    });
+    read.map_err(PlanError::Read)?
+}
+
+/// There is nothing to import: why not. What needs a look comes first, and the answer is no; else the call makes no sense.
+fn nothing(not_taken: &[NotTaken]) -> Exit {
+    let why = "nothing to import: there is no sealed dump and no CSV of stonechat";
+    let was_found = |file: &&NotTaken| file.is_mistake && file.what != Leftover::Named;
+    let exit = if not_taken.iter().any(|file| was_found(&file)) { Exit::no } else { Exit::usage };
+    view::left(not_taken).into_iter().rev().fold(exit(why), |exit, line| exit.after(line))
 }
 
 /// Prints what was written, and gives the exit code: the worst failure, otherwise whether anything was refused.

@@ -2,7 +2,7 @@
 //! it holds.
 
 use super::args::Args;
-use super::desk::Desk;
+use super::desk::{Rows, Work};
 use crate::cli::exit::{DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::config::{self, Config};
@@ -22,10 +22,11 @@ pub(super) fn run(config_path: &Path, file: &Path, args: &Args, out: &mut dyn Wr
         inputs::one(file).map_err(|why| Exit::could_not(format!("{}: {why}", file.display())))?;
     let clock = SystemClock { synchronised_file: PathBuf::new() };
     let now = clock.now().time().unix_s();
-    let mut desk = Desk::new(&name, input.size, None);
-    let read = input.open().map_err(|error| DescribeError::Read(PlanError::Read(error)));
-    let seen = read.and_then(|mut reader| describe(&name, &mut reader, input.size, Some(now), &mut desk));
-    desk.done();
+    let mut work = Work::new(std::slice::from_ref(&input), false);
+    let mut desk = work.desk(&input, Rows::None, None);
+    let read = input.read(|mut reader| describe(&name, &mut reader, input.size, Some(now), &mut desk));
+    let seen = read.unwrap_or_else(|error| Err(DescribeError::Read(PlanError::Read(error))));
+    drop(work);
     let mut seen = match seen {
         Ok(seen) => seen,
         Err(DescribeError::Read(why)) => return Err(Exit::could_not(format!("{name}: {why}"))),

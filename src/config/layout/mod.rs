@@ -10,11 +10,13 @@
 //! Time zones: the IANA database, as included in the `chrono-tz` crate.
 
 mod column;
+mod folder;
 mod format;
 mod number;
 mod read;
 mod values;
 
+pub use folder::load_all;
 pub use format::{Format, Piece};
 pub use number::unit;
 pub use read::{load, parse};

@@ -6,7 +6,7 @@
 
 use super::contents::{copy_row, empty_row, loosely};
 use super::timeline::Span;
-use super::{Contents, Fit, Matcher, Met, Piece, Why};
+use super::{ASK_EVERY, Contents, Fit, Matcher, Met, Piece, Why};
 use crate::time::LoggerTime;
 
 /// The largest shift of a whole file that is examined: a zone's offset, a summer hour, a day.
@@ -94,13 +94,24 @@ fn shifts(interval_s: i64) -> Vec<i64> {
 }
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
-    /// For each stretch that fits, tests whether the anchors next to it distinguish its time from others.
-    pub(super) fn test(&mut self, pieces: &mut [Piece]) -> Result<(), C::Error> {
+    /// For each stretch that fits, tests whether the anchors next to it distinguish its time from others; `Ok(false)`: it was
+    /// stopped.
+    pub(super) fn test(
+        &mut self,
+        pieces: &mut [Piece],
+        goes_on: &mut dyn FnMut(u64) -> bool,
+    ) -> Result<bool, C::Error> {
         let bad = self.disagreements(pieces);
         let (mut back, mut ahead) = (Side::new(true), Side::new(false));
         let budget = 1_000_000 + 64 * self.file.len() as u64 + self.asked.compared;
-        let mut next = 0;
+        let (mut next, mut asked_at) = (0, 0);
         for piece in pieces {
+            if piece.from >= asked_at {
+                asked_at = piece.from + ASK_EVERY;
+                if !goes_on(piece.from as u64) {
+                    return Ok(false);
+                }
+            }
             let Some(fit) = &mut piece.fit else {
                 next += piece.to - piece.from;
                 continue;
@@ -119,7 +130,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 *fit = Err(why);
             }
         }
-        Ok(())
+        Ok(true)
     }
 
     /// How many rows before each place disagree with what is held: all of them, and those that are not duplicates of

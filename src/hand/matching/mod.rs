@@ -26,8 +26,9 @@
 //! requests held readings; `why` has the reasons.
 //! readings; `why` has the reasons.
 //!
-//! Cost: one binary search and one content for each row, and a bounded number of contents for each stretch. Memory: a
-//! few dozen bytes for each row in addition to the rows themselves, and as much for each held reading.
+//! Cost: one binary search and one content for each row, and a bounded number of contents for each stretch; contents are
+//! requested in blocks. Memory: a few dozen bytes for each row in addition to the rows themselves, as much for each held
+//! reading, and some 15 MB of contents.
 //!
 //! No I/O and no judging. Matched rows go through `judge` like any row with a number.
 mod contents;
@@ -100,11 +101,14 @@ pub struct Matching {
 
 /// Matches the rows of one file that belong to one logger. `rows` are in the file's order, which may as a whole run
 /// from the newest to the oldest.
+///
+/// `goes_on` is called with how much of all is done, and says whether to go on; `Ok(None)`: it said no.
 pub fn match_rows<C: Contents>(
     history: &History,
     contents: &mut C,
     rows: &[FileRow],
-) -> Result<Matching, C::Error> {
+    goes_on: &mut dyn FnMut(u64, u64) -> bool,
+) -> Result<Option<Matching>, C::Error> {
     let line = Timeline::new(history);
     let asked = Asked::new(history.address, contents);
     let mut matcher = Matcher {
@@ -115,9 +119,15 @@ pub fn match_rows<C: Contents>(
         anchors: Vec::new(),
         pairs: HashMap::new(),
     };
-    matcher.meet()?;
-    matcher.match_all()
+    let all = 2 * matcher.file.len() as u64;
+    if !matcher.meet(&mut |rows| goes_on(rows, all))? {
+        return Ok(None);
+    }
+    matcher.match_all(&mut |rows| goes_on(all / 2 + rows, all))
 }
+
+/// `goes_on` is asked after so many rows.
+const ASK_EVERY: usize = 4_096;
 
 /// How a row compares with the held readings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -172,10 +182,12 @@ struct Matcher<'a, 'l, 'c, C> {
 }
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
-    fn match_all(mut self) -> Result<Matching, C::Error> {
+    fn match_all(mut self, goes_on: &mut dyn FnMut(u64) -> bool) -> Result<Option<Matching>, C::Error> {
         let mut pieces = self.cut();
         self.number_runs(&pieces);
-        self.test(&mut pieces)?;
+        if !self.test(&mut pieces, goes_on)? {
+            return Ok(None);
+        }
         // One row for one sequence: if two stretches of a file fit one gap, neither is accepted.
         let mut takers: HashMap<usize, usize> = HashMap::new();
         for at in 0..pieces.len() {
@@ -185,6 +197,6 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 pieces[at].fit = Some(Err(Why::Twice));
             }
         }
-        Ok(self.outcome(&pieces))
+        Ok(Some(self.outcome(&pieces)))
     }
 }

@@ -4,7 +4,7 @@
 //! This is not a proof yet. `evidence` decides whether the anchors distinguish one time from another.
 
 use super::contents::step_s;
-use super::{Anchor, Contents, Fit, HeldRecord, Kind, Matcher, Met, Piece, Why};
+use super::{ASK_EVERY, Anchor, Contents, Fit, HeldRecord, Kind, Matcher, Met, Piece, Why};
 use crate::record::judge::Row;
 use crate::time::LoggerTime;
 
@@ -12,17 +12,20 @@ use crate::time::LoggerTime;
 const SAME_TIME_MAX: usize = 32;
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
-    /// Compares each row with the held readings.
-    pub(super) fn meet(&mut self) -> Result<(), C::Error> {
+    /// Compares each row with the held readings; `Ok(false)`: it was stopped.
+    pub(super) fn meet(&mut self, goes_on: &mut dyn FnMut(u64) -> bool) -> Result<bool, C::Error> {
         self.met.reserve(self.file.len());
         for at in 0..self.file.len() {
+            if at.is_multiple_of(ASK_EVERY) && !goes_on(at as u64) {
+                return Ok(false);
+            }
             let met = self.meets(self.file.row(at))?;
             if let Met::Anchor(held) = met {
                 self.anchors.push(Anchor { row: at, held, run: 0 });
             }
             self.met.push(met);
         }
-        Ok(())
+        Ok(true)
     }
 
     fn meets(&mut self, row: &Row) -> Result<Met, C::Error> {

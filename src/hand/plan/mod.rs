@@ -20,4 +20,4 @@ mod words;
 pub(crate) use both::Both;
 pub use file::{FilePlan, RefusedGroup, Shift};
 pub use planning::Planning;
-pub use reading::{Digested, Listener, PlanError, Refusal, pieces};
+pub use reading::{Digested, Listener, PlanError, Refusal, Step, Stopped, pieces};

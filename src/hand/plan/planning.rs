@@ -3,7 +3,7 @@
 use super::both::At;
 use super::desk::{Desk, ForNow};
 use super::file::FilePlan;
-use super::reading::{Digested, Listener, PlanError, Refusal, pieces};
+use super::reading::{Digested, Listener, PlanError, Refusal, Step, pieces};
 use super::undecided::Undecided;
 use super::words::refusal;
 use crate::hand::csv::OwnCsv;
@@ -440,7 +440,10 @@ impl<'a> Planning<'a> {
     pub fn decide(&mut self, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let undecided = std::mem::take(&mut self.undecided);
         let mut full = false;
+        let (mut rows, of) = (0, undecided.places.len() as u64);
         for part in undecided.places.chunks(JUDGED_AT_ONCE) {
+            listener.progress(Step::Decided { rows, of })?;
+            rows += part.len() as u64;
             let mut refused = Vec::new();
             let mut desk = Desk {
                 roster: self.roster,

@@ -19,10 +19,27 @@ pub struct Refusal<'a> {
     pub content: &'a [u8],
 }
 
+/// How far the work on the present file has come. The steps follow each other; not every file has all of them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// This many bytes have been read.
+    Read { bytes: u64 },
+    /// Rows without sequence numbers have been compared with what is held.
+    Matched { rows: u64, of: u64 },
+    /// And those have been judged as far as authentic records decide.
+    Judged { rows: u64, of: u64 },
+    /// Rows that waited for the file's end have been decided.
+    Decided { rows: u64, of: u64 },
+}
+
+/// A person stopped the work.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stopped;
+
 /// Receives progress and refusals while files are read.
 pub trait Listener {
-    /// This many bytes of the present file have been read.
-    fn progress(&mut self, bytes: u64);
+    /// The work has come this far; an error ends it.
+    fn progress(&mut self, step: Step) -> Result<(), Stopped>;
     /// Something is refused. An error ends the planning.
     fn refused(&mut self, refusal: &Refusal<'_>) -> std::io::Result<()>;
 }
@@ -61,9 +78,18 @@ pub enum PlanError {
     /// Reading what the ledger holds failed.
     #[error("the ledger cannot be read: {0}")]
     Ledger(ReadError),
+    /// A person stopped the work.
+    #[error("stopped")]
+    Stopped,
     /// The refusals could not be written.
     #[error("the list of what is refused cannot be written: {0}")]
     Refusals(std::io::Error),
+}
+
+impl From<Stopped> for PlanError {
+    fn from(_: Stopped) -> Self {
+        Self::Stopped
+    }
 }
 
 impl From<ReadError> for PlanError {
@@ -101,7 +127,7 @@ pub fn pieces(
         hasher.update(bytes);
         total += read as u64;
         each(bytes, listener)?;
-        listener.progress(total);
+        listener.progress(Step::Read { bytes: total })?;
     }
     if let Some(expected) = expected.filter(|&expected| expected != total) {
         return Err(PlanError::Changed { expected, found: total });

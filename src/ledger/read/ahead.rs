@@ -1,8 +1,8 @@
 //! Reads held readings ahead, for code that compares a file with them one after the other.
 //!
 //! A look-up by key costs several times as much as the comparison that needs it. A caller that asked for a
-//! reading mostly asks for the next one, so a span of the clustered table is read in one go. This is valid for
-//! one read transaction: it returns the same as a look-up by key, and a reading that was not read ahead is
+//! reading mostly asks for the next one and for those just before and after it, so a span of the clustered table is read in
+//! one go, with some readings on its other side. This is valid for one read transaction: it returns the same as a look-up by key, and a reading that was not read ahead is
 //! looked up.
 //!
 //! What this is not: it is not a cache across transactions, and not for the writer, which changes what is held.
@@ -21,6 +21,9 @@ const READ: [Column; 6] =
 
 /// Sequences read at once: a larger span brings no gain, and with this one 16 windows take 1 MB.
 const SPAN: u32 = 256;
+/// So many sequences on the other side of a span are read too: a row is compared with the readings beside its own, up to
+/// eight sequences away on either side (`record::judge`).
+const BESIDE: u32 = 32;
 /// If the next request is at most this far away, the one after it is expected to be near too.
 const NEAR: u32 = 64;
 /// How many epochs are read ahead at the same time, for the loggers of one file. Readings of further epochs are
@@ -35,6 +38,8 @@ struct Window {
     asked: u32,
     /// How many channels its readings have, as far as seen; 0 if none was seen yet.
     channels: usize,
+    /// The first and the last sequence that was read.
+    span: (u32, u32),
     /// Readings by sequence, ascending.
     readings: Vec<(u32, Reading)>,
 }
@@ -62,6 +67,7 @@ impl Ahead {
                     epoch: id.epoch,
                     asked: sequence,
                     channels,
+                    span: (0, 0),
                     readings: Vec::new(),
                 });
             }
@@ -73,10 +79,14 @@ impl Ahead {
             return Ok(Some(reading));
         }
         let asked = std::mem::replace(&mut window.asked, sequence);
-        let span = if (1..=NEAR).contains(&sequence.wrapping_sub(asked)) {
-            Some((sequence, sequence.saturating_add(SPAN - 1)))
+        // What was left out of a span is looked up: reading the span again would not find it either.
+        let is_read = (window.span.0..=window.span.1).contains(&sequence);
+        let span = if is_read {
+            None
+        } else if (1..=NEAR).contains(&sequence.wrapping_sub(asked)) {
+            Some((sequence.saturating_sub(BESIDE), sequence.saturating_add(SPAN - 1)))
         } else if (1..=NEAR).contains(&asked.wrapping_sub(sequence)) {
-            Some((sequence.saturating_sub(SPAN - 1), sequence))
+            Some((sequence.saturating_sub(SPAN - 1), sequence.saturating_add(BESIDE)))
         } else {
             None
         };
@@ -103,6 +113,7 @@ impl Window {
     /// Reads a span. Readings with more channels than were seen so far are left out.
     fn fill(&mut self, held: &HeldRows<'_>, (first, last): (u32, u32)) -> Result<(), Error> {
         self.readings.clear();
+        self.span = (first, last);
         let columns = Selection::new(&READ, self.channels);
         let mut statement = held.db().prepare_cached(&format!(
             "SELECT {} FROM settled
@@ -177,15 +188,16 @@ mod tests {
         let up: Vec<u32> = (1..=1_600).collect();
         let down: Vec<u32> = (1..=1_600).rev().collect();
         let leaps: Vec<u32> = (0..1_600).map(|at| at * 367 % 1_600 + 1).collect();
+        let beside: Vec<u32> = (2..=1_600).flat_map(|at| [at, at + 1, at - 1]).collect();
         let steps: Vec<u32> = (1..=1_600).step_by(5).flat_map(|at| [at, at.max(25) - 24, at + 3]).collect();
         let mut planner = Planner::open(&path).unwrap();
-        for order in [up, down, leaps, steps] {
+        for order in [up, down, leaps, beside, steps] {
             planner
                 .judge(&mut |held| {
                     for sequence in &order {
                         for logger in loggers {
                             let identity = Identity::new(logger, 1, *sequence).unwrap();
-                            let expected = made(logger, *sequence);
+                            let expected = made(logger, *sequence).filter(|_| *sequence <= 1_600);
                             assert_eq!(held.reading(identity)?, expected, "{identity}");
                         }
                     }

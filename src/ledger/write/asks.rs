@@ -171,13 +171,12 @@ impl Ledger {
         Ok(transaction.commit()?)
     }
 
-    /// What was spent since an instant; `None`: not known, because the last run of sending did not end in order.
-    pub fn spent_since(&self, since: GatewayTime) -> Result<Option<Vec<Spent>>, Error> {
+    /// What is known to have been spent since an instant, and whether this is all: not if the last run of sending did not
+    /// end in order.
+    pub fn spent_since(&self, since: GatewayTime) -> Result<(Vec<Spent>, bool), Error> {
         let ended = "SELECT NOT EXISTS (SELECT 1 FROM sending_epoch WHERE epoch = (SELECT max(epoch) FROM sending_epoch)
              AND ended_at IS NULL)";
-        if !query::value::<bool>(&self.db, ended, [])? {
-            return Ok(None);
-        }
+        let is_all = query::value::<bool>(&self.db, ended, [])?;
         let sql = &format!(
             "SELECT at, radio, logger, airtime_ms, answer_ms, records FROM asked WHERE at >= ?1
              UNION ALL SELECT at, radio, logger, airtime_ms, 0, 0 FROM clock_asked WHERE at >= ?1
@@ -193,7 +192,7 @@ impl Ledger {
         })?;
         // The oldest first, as they are forgotten.
         all.reverse();
-        Ok(Some(all))
+        Ok((all, is_all))
     }
 
     /// The newest request to set the clock of each logger that ever got one.
@@ -399,7 +398,7 @@ mod tests {
         };
         assert_eq!(request, [expected]);
         // Its airtime counts.
-        let spent = ledger.spent_since(NOW).unwrap().unwrap();
+        let (spent, _) = ledger.spent_since(NOW).unwrap();
         assert_eq!((spent.len(), spent[0].airtime_ms, spent[0].records), (1, 60, 0));
         assert!(is_sound(&ledger));
     }

@@ -58,6 +58,13 @@ pub struct ImportEvidence {
     pub neighbours: Option<Neighbours>,
 }
 
+impl Terms<'_> {
+    /// However many rows are refused; nobody stops it.
+    pub fn of(withdrawals: i64) -> Self {
+        Self { withdrawals, strict: false, is_stopped: &|| false }
+    }
+}
+
 /// Passes on a download: calls back once per item, in order of identities.
 pub type Items<'a> =
     dyn Fn(&mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>) -> Result<(), Error> + 'a;
@@ -83,6 +90,18 @@ pub enum ImportError {
     PlanIsOld,
     /// All rows had to be accepted for the import to be stored, and this many were refused under the lock.
     Refused(u64),
+    /// A person stopped it; nothing of it is in the ledger.
+    Stopped,
+}
+
+/// On which terms an import is stored.
+pub struct Terms<'a> {
+    /// How many imports were withdrawn when the plan was made.
+    pub withdrawals: i64,
+    /// Only if no row is refused now.
+    pub strict: bool,
+    /// Whether a person has stopped it. Once this is true it stays true; whatever passes on the items may end early then.
+    pub is_stopped: &'a dyn Fn() -> bool,
 }
 
 impl From<Error> for ImportError {
@@ -287,9 +306,7 @@ struct Download<'a, P, W> {
 }
 
 impl Ledger {
-    /// Stores a download: it is judged again under the lock, and stored completely or not at all. `withdrawals`
-    /// is the number from the plan; `strict`: only if no row is refused now.
-    #[allow(clippy::too_many_arguments)]
+    /// Stores a download: it is judged again under the lock, and stored completely or not at all.
     pub fn import(
         &mut self,
         evidence: &ImportEvidence,
@@ -297,15 +314,15 @@ impl Ledger {
         unopened: &[UnopenedFrame],
         roster: &Roster,
         now: Stamp,
-        withdrawals: i64,
-        strict: bool,
+        terms: &Terms<'_>,
     ) -> Result<Imported, ImportError> {
-        let is_as_planned = |db: &Connection| match self::withdrawals(db)? == withdrawals {
+        let is_as_planned = |db: &Connection| match self::withdrawals(db)? == terms.withdrawals {
             true => Ok(()),
             false => Err(ImportError::PlanIsOld),
         };
-        let is_welcome = |refused: u64| match strict && refused > 0 {
-            true => Err(ImportError::Refused(refused)),
+        let is_welcome = |refused: u64| match (terms.is_stopped)() {
+            true => Err(ImportError::Stopped),
+            false if terms.strict && refused > 0 => Err(ImportError::Refused(refused)),
             false => Ok(()),
         };
         self.import_if(Download { evidence, items, unopened, roster, now, is_as_planned, is_welcome })

@@ -2,6 +2,10 @@
 //!
 //! A request is *open* until the last record asked for has come, or [`OUTSIDE_MAX`] frames outside the answer were heard.
 //! If nothing of it came, it is *unanswered*, and the next one waits: for 1, 2, 4 … frames, but for a day at most.
+//!
+//! What two requests did not bring is asked for in requests of its own, with waits of its own. A logger that holds none
+//! of it then says so in a memory statement, and what is gone is no longer wished. A record that was merely lost on its
+//! way twice comes all the same. Until then such records neither wait for the others nor keep them waiting.
 
 use super::wishes::{Wish, cut};
 use crate::record::asked::AskedRequest;
@@ -14,7 +18,7 @@ use std::collections::BTreeMap;
 
 /// Frames outside the answer that end a request.
 pub const OUTSIDE_MAX: u8 = 3;
-/// So often a record is asked for, unless a memory statement lists it later.
+/// What so many requests did not bring is asked for apart, unless a memory statement lists it later.
 const TRIES_MAX: usize = 2;
 /// The longest wait after unanswered requests.
 const WAIT_MAX_S: i64 = 86_400;
@@ -42,6 +46,31 @@ pub struct Closed {
     pub came: u64,
 }
 
+/// How long requests of one kind wait.
+#[derive(Clone, Copy, Debug, Default)]
+struct Rest {
+    /// Unanswered requests since the last one of which something came.
+    unanswered: u32,
+    /// Frames to let pass before the next request.
+    wait_frames: u32,
+    asked_at: Option<GatewayTime>,
+}
+
+impl Rest {
+    fn is_over(&self, now: GatewayTime) -> bool {
+        self.wait_frames == 0 || self.asked_at.is_none_or(|at| now.since(at) >= WAIT_MAX_S)
+    }
+
+    fn is_unanswered(&mut self) {
+        self.wait_frames = 1_u32.checked_shl(self.unanswered).unwrap_or(u32::MAX);
+        self.unanswered = self.unanswered.saturating_add(1);
+    }
+
+    fn is_answered(&mut self) {
+        (self.unanswered, self.wait_frames) = (0, 0);
+    }
+}
+
 /// What is known of asking one logger.
 #[derive(Clone, Debug, Default)]
 pub struct Asking {
@@ -49,11 +78,11 @@ pub struct Asking {
     /// Records that came since the wishes were made.
     came_since: Ranges,
     open: Option<Open>,
-    /// Unanswered requests since the last one of which something came.
+    /// Of requests in general, and of those for what was tried in vain.
+    rest: Rest,
+    vain_rest: Rest,
+    /// Requests of any kind that were not answered since the last one that was.
     unanswered: u32,
-    /// Frames to let pass before the next request.
-    wait_frames: u32,
-    asked_at: Option<GatewayTime>,
     /// What has been asked for once, twice … and did not come.
     tried: [Ranges; TRIES_MAX],
 }
@@ -71,7 +100,9 @@ impl Asking {
     /// A frame with a new record of this logger was heard. Returns the request that ended with it.
     pub fn heard(&mut self, identity: Identity) -> Option<Closed> {
         insert(&mut self.came_since, identity);
-        self.wait_frames = self.wait_frames.saturating_sub(1);
+        for rest in [&mut self.rest, &mut self.vain_rest] {
+            rest.wait_frames = rest.wait_frames.saturating_sub(1);
+        }
         let open = self.open.as_mut()?;
         let (epoch, sequence) = (identity.epoch, identity.sequence.number());
         if open.asked.get(&epoch).is_some_and(|asked| asked.contains(sequence)) {
@@ -94,20 +125,35 @@ impl Asking {
         let Open { asked, came, .. } = self.open.take()?;
         let count = |of: &Ranges| of.values().map(RangeSet::count).sum::<u64>();
         let closed = Closed { asked: count(&asked), came: count(&came) };
-        self.note_answer(closed.came > 0);
+        self.note_answer(closed.came > 0, self.were_tried(&asked));
         for (epoch, asked) in asked {
             self.note_tried(epoch, asked.without(came.get(&epoch).unwrap_or(&RangeSet::default())));
         }
         Some(closed)
     }
 
-    fn note_answer(&mut self, is_answered: bool) {
-        if is_answered {
-            (self.unanswered, self.wait_frames) = (0, 0);
-        } else {
-            self.wait_frames = 1_u32.checked_shl(self.unanswered).unwrap_or(u32::MAX);
-            self.unanswered = self.unanswered.saturating_add(1);
+    /// `is_vain`: it asked for what was tried in vain.
+    fn note_answer(&mut self, is_answered: bool, is_vain: bool) {
+        self.unanswered = if is_answered { 0 } else { self.unanswered.saturating_add(1) };
+        match (is_answered, is_vain) {
+            (true, false) => self.rest.is_answered(),
+            (true, true) => {
+                self.rest.is_answered();
+                self.vain_rest.is_answered();
+            }
+            // Such records may be gone without a word, so others are still asked for.
+            (false, true) => self.vain_rest.is_unanswered(),
+            (false, false) => self.rest.is_unanswered(),
         }
+    }
+
+    /// Whether all of these were tried in vain.
+    fn were_tried(&self, asked: &Ranges) -> bool {
+        let tried = self.tried.last();
+        asked.iter().all(|(epoch, of_epoch)| {
+            let tried = tried.and_then(|tried| tried.get(epoch));
+            tried.is_some_and(|tried| of_epoch.without(tried).is_empty())
+        })
     }
 
     /// What was tried n times is now tried n + 1 times.
@@ -131,17 +177,16 @@ impl Asking {
             while let Some((_, statement)) = statements.next_if(|(at, _)| *at <= request.at) {
                 asking.stated(statement);
             }
-            asking.asked_at = Some(request.at);
+            let (asked, _) = ranges(&request.spans);
+            let is_vain = asking.were_tried(&asked);
+            asking.note_asked(is_vain, request.at);
             if request.closed_at.is_some()
                 && let Some(came) = request.came
             {
-                asking.note_answer(came > 0);
+                asking.note_answer(came > 0, is_vain);
             }
-            for (epoch, first, last) in request.spans.iter().filter_map(AskedSpan::range) {
-                let Some(epoch) = Epoch::new(epoch) else { continue };
-                let mut span = RangeSet::default();
-                span.insert_range(first, last);
-                asking.note_tried(epoch, span);
+            for (epoch, of_epoch) in asked {
+                asking.note_tried(epoch, of_epoch);
             }
         }
         statements.for_each(|(_, statement)| asking.stated(statement));
@@ -150,9 +195,8 @@ impl Asking {
 
     /// Keeps what was heard and wished since, with what earlier runs asked.
     pub fn continue_from(&mut self, earlier: Self) {
-        let Self { unanswered, wait_frames, asked_at, tried, .. } = earlier;
-        (self.unanswered, self.wait_frames, self.asked_at, self.tried) =
-            (unanswered, wait_frames, asked_at, tried);
+        let Self { rest, vain_rest, unanswered, tried, .. } = earlier;
+        (self.rest, self.vain_rest, self.unanswered, self.tried) = (rest, vain_rest, unanswered, tried);
     }
 
     /// A memory statement came.
@@ -175,33 +219,72 @@ impl Asking {
 
     /// Whether a request may be sent now, as far as earlier ones decide.
     pub fn may_ask(&self, now: GatewayTime) -> bool {
-        let is_rested = self.asked_at.is_none_or(|at| now.since(at) >= WAIT_MAX_S);
-        self.open.is_none() && (self.wait_frames == 0 || is_rested)
+        self.open.is_none() && self.rest.is_over(now)
     }
 
     /// What to ask for, within so many records and spans; empty: nothing.
-    pub fn next(&self, records: u32, spans: usize) -> Vec<AskedSpan> {
-        let mut excluded = self.came_since.clone();
-        if let Some(tried) = self.tried.last() {
-            for (&epoch, given_up) in tried {
-                let of_epoch = excluded.entry(epoch).or_default();
-                *of_epoch = of_epoch.union(given_up);
-            }
+    pub fn next(&self, records: u32, spans: usize, now: GatewayTime) -> Vec<AskedSpan> {
+        if !self.rest.is_over(now) {
+            return Vec::new();
         }
-        cut(&self.wishes, &excluded, records, spans)
+        let in_vain = || {
+            let mut parts = Vec::new();
+            for wish in self.wishes.iter().filter(|_| self.vain_rest.is_over(now)) {
+                parts.extend(self.tried_of(wish));
+                if parts.len() >= spans {
+                    break;
+                }
+            }
+            cut(&parts, &self.came_since, records, spans)
+        };
+        let others = || {
+            let mut excluded = self.came_since.clone();
+            for (&epoch, tried) in self.tried.last().into_iter().flatten() {
+                let of_epoch = excluded.entry(epoch).or_default();
+                *of_epoch = of_epoch.union(tried);
+            }
+            cut(&self.wishes, &excluded, records, spans)
+        };
+        // A logger that answers is asked first for what was lost twice. One that does not may lack just that.
+        let first = if self.rest.unanswered == 0 { in_vain() } else { others() };
+        match (first.is_empty(), self.rest.unanswered) {
+            (false, _) => first,
+            (true, 0) => others(),
+            (true, _) => in_vain(),
+        }
+    }
+
+    /// The parts of a wish that were tried in vain and have not come since.
+    fn tried_of(&self, wish: &Wish) -> Vec<Wish> {
+        let tried = self.tried.last().and_then(|tried| tried.get(&wish.epoch));
+        let Some(tried) = tried.filter(|tried| !tried.is_empty()) else { return Vec::new() };
+        let mut all = RangeSet::default();
+        all.insert_range(wish.first, wish.last);
+        let parts = all.intersection(tried);
+        let parts = self.came_since.get(&wish.epoch).map_or(parts.clone(), |came| parts.without(came));
+        parts.ranges().iter().map(|&(first, last)| Wish { first, last, ..*wish }).collect()
     }
 
     /// A request for these spans was sent.
     pub fn asked(&mut self, spans: &[AskedSpan], now: GatewayTime) {
-        let mut asked = Ranges::new();
-        let mut last = None;
-        for (epoch, first, end) in spans.iter().filter_map(AskedSpan::range) {
-            let Some(epoch) = Epoch::new(epoch) else { continue };
-            asked.entry(epoch).or_default().insert_range(first, end);
-            last = Some((epoch, end));
-        }
-        self.asked_at = Some(now);
+        let (asked, last) = ranges(spans);
+        self.note_asked(self.were_tried(&asked), now);
         self.open = Some(Open { asked, last, came: Ranges::new(), outside: 0 });
+    }
+
+    fn note_asked(&mut self, is_vain: bool, at: GatewayTime) {
+        if is_vain {
+            self.vain_rest.asked_at = Some(at);
+        } else {
+            self.rest.asked_at = Some(at);
+        }
+    }
+
+    /// Whether a record is asked for by the open request and has not come.
+    pub fn awaits(&self, identity: Identity) -> bool {
+        let (epoch, sequence) = (&identity.epoch, identity.sequence.number());
+        let has = |of: &Ranges| of.get(epoch).is_some_and(|of| of.contains(sequence));
+        self.open.as_ref().is_some_and(|open| has(&open.asked) && !has(&open.came))
     }
 
     /// Whether a request is open.
@@ -209,7 +292,7 @@ impl Asking {
         self.open.is_some()
     }
 
-    /// What is asked for no more, unless a memory statement lists it.
+    /// What was tried in vain, and is asked for apart.
     pub fn given_up(&self, epoch: Epoch) -> Option<&RangeSet> {
         self.tried.last().and_then(|tried| tried.get(&epoch))
     }
@@ -217,11 +300,11 @@ impl Asking {
     /// From when on a request may be sent, by a logger that is heard every so many seconds; `ended`: when the last
     /// request ended. `None`: from now on.
     pub fn rests_until(&self, ended: GatewayTime, interval_s: u32) -> Option<GatewayTime> {
-        if self.wait_frames == 0 {
+        if self.rest.wait_frames == 0 {
             return None;
         }
-        let frames_s = i64::from(self.wait_frames).saturating_mul(interval_s.into());
-        let asked_at = self.asked_at.unwrap_or(ended);
+        let frames_s = i64::from(self.rest.wait_frames).saturating_mul(interval_s.into());
+        let asked_at = self.rest.asked_at.unwrap_or(ended);
         Some(ended.later(frames_s).min(asked_at.later(WAIT_MAX_S)))
     }
 
@@ -230,15 +313,26 @@ impl Asking {
         self.unanswered
     }
 
-    /// How many records could still be asked for.
-    pub fn wished(&self) -> u64 {
-        self.next(u32::MAX, usize::MAX).iter().map(|span| u64::from(span.count)).sum()
+    /// How many records could be asked for now.
+    pub fn wished(&self, now: GatewayTime) -> u64 {
+        self.next(u32::MAX, usize::MAX, now).iter().map(|span| u64::from(span.count)).sum()
     }
 
     /// The date of the most urgent wish.
     pub fn before(&self) -> Option<GatewayTime> {
         self.wishes.iter().filter_map(|wish| wish.before).min()
     }
+}
+
+/// The records of a request, and the last one.
+fn ranges(spans: &[AskedSpan]) -> (Ranges, Option<(Epoch, u32)>) {
+    let (mut asked, mut last) = (Ranges::new(), None);
+    for (epoch, first, end) in spans.iter().filter_map(AskedSpan::range) {
+        let Some(epoch) = Epoch::new(epoch) else { continue };
+        asked.entry(epoch).or_default().insert_range(first, end);
+        last = Some((epoch, end));
+    }
+    (asked, last)
 }
 
 fn insert(ranges: &mut Ranges, identity: Identity) {
@@ -271,7 +365,7 @@ mod tests {
     }
 
     fn ask(asking: &mut Asking, records: u32, now: GatewayTime) -> Vec<(u32, u16)> {
-        let spans = asking.next(records, 16);
+        let spans = asking.next(records, 16, now);
         asking.asked(&spans, now);
         spans.iter().map(|span| (span.first, span.count)).collect()
     }
@@ -323,21 +417,41 @@ mod tests {
         assert!(asking.may_ask(now) && asking.unanswered() == 0);
     }
 
+    fn firsts(asking: &Asking, now: GatewayTime) -> Vec<u32> {
+        asking.next(16, 16, now).iter().map(|span| span.first).collect()
+    }
+
     #[test]
-    fn what_two_requests_did_not_bring_is_asked_for_again_only_after_a_statement_lists_it() {
-        let mut asking = with(&[wish(5, 6)]);
+    fn what_two_requests_did_not_bring_is_asked_for_alone_and_ever_more_rarely() {
+        let mut asking = with(&[wish(5, 6), wish(9, 9)]);
+        let mut fresh = 100;
+        let mut frames = |asking: &mut Asking, n: u32| {
+            for _ in 0..n {
+                fresh += 1;
+                asking.heard(id(fresh));
+            }
+        };
+        // The logger answers, but 5 and 6 are not among what comes.
         for _ in 0..2 {
-            assert_eq!(ask(&mut asking, 16, NOW), [(5, 2)]);
-            (0..3).for_each(|n| {
-                asking.heard(id(100 + n));
-            });
+            asking.renew(vec![wish(5, 6), wish(9, 9)], []);
+            assert_eq!(ask(&mut asking, 16, NOW), [(5, 2), (9, 1)]);
+            assert_eq!(asking.heard(id(9)), Some(Closed { asked: 3, came: 1 }));
         }
-        assert_eq!((asking.next(16, 16), asking.wished()), (vec![], 0));
-        // New wishes change nothing about it.
-        asking.renew(vec![wish(5, 6), wish(9, 9)], []);
-        assert_eq!(asking.wished(), 1);
+        for waits in [1, 2, 4] {
+            asking.renew(vec![wish(5, 6), wish(30, 30)], []);
+            assert_eq!(ask(&mut asking, 16, NOW), [(5, 2)]);
+            frames(&mut asking, 3);
+            assert!(asking.unanswered() > 0);
+            // What else is missing does not wait for that.
+            assert_eq!(firsts(&asking, NOW), [30]);
+            frames(&mut asking, waits - 1);
+            assert_eq!(firsts(&asking, NOW), [30]);
+            frames(&mut asking, 1);
+        }
+        // A memory statement that lists 6 makes it a wish like any other; what it shows to be gone is no wish.
         asking.listed(Epoch::SMALLEST, 6, 50);
-        assert_eq!(asking.next(16, 16).iter().map(|span| span.first).collect::<Vec<_>>(), [6, 9]);
+        asking.renew(vec![wish(6, 6)], []);
+        assert_eq!(firsts(&asking, NOW), [6]);
     }
 
     #[test]
@@ -360,12 +474,12 @@ mod tests {
         ];
         let mut asking = with(&[wish(5, 5), wish(9, 10)]);
         asking.continue_from(Asking::replayed(&earlier, &[]));
-        assert_eq!((asking.unanswered(), asking.wished()), (2, 1));
-        assert_eq!(asking.next(16, 16).iter().map(|span| span.first).collect::<Vec<_>>(), [10]);
+        assert_eq!((asking.unanswered(), asking.wished(at(31))), (2, 0));
         assert!(!asking.may_ask(at(31)));
         asking.heard(id(100));
         asking.heard(id(101));
         assert!(asking.may_ask(at(31)));
+        assert_eq!((firsts(&asking, at(31)), asking.wished(at(31))), (vec![10], 1));
         assert_eq!(Asking::replayed(&earlier, &[]).rests_until(at(31), 900), Some(at(61)));
         // A memory statement after the first two requests lists 5, one before them says nothing about them.
         let entry = Entry { epoch: Epoch::SMALLEST, first: 1, last: 100 };
@@ -374,7 +488,9 @@ mod tests {
         for (minutes, wished) in [(-1, 1), (15, 2), (40, 3)] {
             let mut asking = with(&[wish(5, 5), wish(9, 10)]);
             asking.continue_from(Asking::replayed(&earlier, &[(at(minutes), statement)]));
-            assert_eq!(asking.wished(), wished, "{minutes}");
+            asking.heard(id(100));
+            asking.heard(id(101));
+            assert_eq!(asking.wished(at(41)), wished, "{minutes}");
         }
     }
 
@@ -421,7 +537,7 @@ mod tests {
                 if !asking.may_ask(now) {
                     continue;
                 }
-                let spans = asking.next(records, 16);
+                let spans = asking.next(records, 16, now);
                 let asked: Vec<u32> =
                     spans.iter().flat_map(|span| span.first..span.first + u32::from(span.count)).collect();
                 prop_assert!(asked.len() <= records as usize && spans.len() <= 16);
@@ -430,7 +546,7 @@ mod tests {
                     *times.entry(*sequence).or_default() += 1;
                 }
                 if asked.is_empty() {
-                    break;
+                    continue;
                 }
                 asking.asked(&spans, now);
                 kept.push(AskedRequest {
@@ -452,7 +568,10 @@ mod tests {
                     }
                 }
             }
-            prop_assert!(times.values().all(|&times| times <= TRIES_MAX));
+            if loss < 40 && absent.is_empty() {
+                // However often it was lost, in the end all is there.
+                prop_assert!(left.is_empty(), "{:?} of {:?}", left, missing);
+            }
             if loss == 0 {
                 // With a perfect link all came, and each was asked for once.
                 prop_assert!(left.is_empty());

@@ -42,7 +42,7 @@ pub enum NextAsk {
     NextFrame,
     /// Earlier requests were not answered: not before a time.
     NotBefore,
-    /// Two requests did not bring it: only after a memory statement lists it.
+    /// Two requests did not bring it: it is asked for apart, and ever more rarely.
     GivenUp,
     /// It is not in the logger any more, or in another unit.
     NotInLogger,

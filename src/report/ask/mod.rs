@@ -10,7 +10,7 @@
 //! ```
 //!
 //! Rules: `docs/wire-format.md`, section 14. What is asked for is missing, not written off, and not known to be gone from
-//! the logger. What two requests did not bring, and a later memory statement neither, is not asked for again.
+//! the logger. What two requests did not bring is asked for apart, and ever more rarely.
 //!
 //! [`history`] says in reports what was asked and what came of it; [`clocks`] decides when a clock is set.
 //!

@@ -4,7 +4,7 @@ use super::stretches::fate;
 use super::words::not_written;
 use crate::hand::describe::Description;
 use crate::hand::effect::GapChange;
-use crate::hand::inputs::NotTaken;
+use crate::hand::leftover::NotTaken;
 use crate::hand::outcome::{ImportOutcome, Imported};
 use crate::hand::plan::{FilePlan, RefusedGroup};
 use crate::wire::seq::{Address, Epoch};

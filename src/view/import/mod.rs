@@ -16,4 +16,5 @@ pub use json::{description_json, json};
 pub use list::{list, list_json};
 pub use plan::plan;
 pub use screen::before;
+pub use words::left;
 pub use written::result;

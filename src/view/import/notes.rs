@@ -2,11 +2,12 @@
 
 use super::stretches::{in_all, left_out};
 use super::words::not_written;
-use crate::hand::outcome::Imported;
+use crate::hand::outcome::{Imported, NotWritten};
 use crate::hand::plan::FilePlan;
 use crate::record::judge::Outcome;
 use crate::record::neighbours::Votes;
 use crate::text::{counted, thousands};
+use crate::view::unread::BOTH_SIDES;
 use crate::wire::seq::Address;
 
 /// How urgent a note is, the most urgent first.
@@ -24,7 +25,10 @@ pub(super) enum Urgency {
 /// What to know about a file, without its numbers.
 pub(super) fn notes_of(file: &FilePlan, done: Option<&Imported>, name: &str) -> Vec<(Urgency, String)> {
     let mut notes = taken(file, name);
-    if let Some(Imported::Not(why)) = done {
+    // What was stopped is in one note for all files.
+    if let Some(Imported::Not(why)) = done
+        && *why != NotWritten::Stopped
+    {
         notes.push((Urgency::NotImported, format!("{name}: {}.", not_written(why))));
     }
     // The screen has those that no key opens in one note for all files.
@@ -106,9 +110,7 @@ pub(super) fn taken(file: &FilePlan, name: &str) -> Vec<(Urgency, String)> {
         let records = counted(file.conflicts, "record");
         notes.push((
             Urgency::Conflict,
-            format!(
-                "{name}: in conflict with what is held, which stays: {records}. Both sides: `stonechat set-aside list`."
-            ),
+            format!("{name}: in conflict with what is held: {records}. {BOTH_SIDES}"),
         ));
     }
     notes

@@ -2,9 +2,9 @@
 //! and what to do next. The rest comes with `--all`.
 
 use super::notes::{Urgency, notes_of};
-use super::words::{all_refused, folder, ignored, short};
+use super::words::{NOTHING_STORED, all_refused, folder, ignored, listed, short, to_look_at};
 use crate::hand::effect::GapChange;
-use crate::hand::outcome::{ImportOutcome, Imported, Written};
+use crate::hand::outcome::{ImportOutcome, Imported, NotWritten, Written};
 use crate::hand::plan::FilePlan;
 use crate::record::judge::Outcome;
 use crate::record::unopened::WhyUnopened;
@@ -29,6 +29,10 @@ const LOGGERS_SHOWN_MAX: usize = 4;
 const LOGGER_LINES: usize = 4;
 /// Names may be cut to this width if there is no room.
 const NAME_MIN: usize = 12;
+/// How many files that need a look for one reason are named.
+const NEED_NAMED: usize = 3;
+/// How many files on each side are named after Ctrl-C.
+const STOPPED_NAMED: usize = 6;
 /// How many files that are not downloads are named.
 const IGNORED_NAMED: usize = 2;
 /// The commands that show all: of the files, of the imports, of the gaps.
@@ -202,16 +206,15 @@ impl Page<'_> {
     fn notes(&self, around: &[&str]) -> String {
         let room = screen::left(around).saturating_sub(FILE_LINES).clamp(NOTE_LINES.0, NOTE_LINES.1);
         let mut all: Vec<(Urgency, String)> = Vec::new();
-        for file in self.of.not_taken.iter().filter(|file| file.is_mistake) {
-            let name = short(&file.name, self.folder);
-            all.push((Urgency::NotImported, format!("{name} {}. Nothing of it is stored.", file.why)));
-        }
+        all.extend(self.stopped().map(|words| (Urgency::NotImported, words)));
+        let need = to_look_at(&self.of.not_taken, self.folder, NEED_NAMED, NOTHING_STORED);
+        all.extend(need.into_iter().map(|words| (Urgency::NotImported, words)));
         for (file, done) in self.each() {
             all.extend(notes_of(file, done, short(&file.name, self.folder)));
         }
         all.extend(self.no_key_opens().into_iter().map(|words| (Urgency::Refused, words)));
         all.extend(
-            ignored(&self.of.not_taken, IGNORED_NAMED, self.folder).map(|words| (Urgency::Usual, words)),
+            ignored(&self.of.not_taken, IGNORED_NAMED, self.folder, ALL).map(|words| (Urgency::Usual, words)),
         );
         all.sort_by_key(|(urgency, _)| *urgency);
         let (mut text, mut shown) = (String::new(), 0);
@@ -227,6 +230,28 @@ impl Page<'_> {
             text += &prose(&all_refused(path), self.columns);
         }
         if text.is_empty() { text } else { format!("\n{text}") }
+    }
+
+    /// What is in the ledger and what is not, if a person stopped the import.
+    fn stopped(&self) -> Option<String> {
+        let is_stopped = |done: &Imported| matches!(done, Imported::Not(NotWritten::Stopped));
+        if !self.of.imported.iter().any(is_stopped) {
+            return None;
+        }
+        let names = |is: &dyn Fn(&Imported) -> bool| -> Vec<&str> {
+            let files = self.each().filter(|(_, done)| done.is_some_and(is));
+            files.map(|(file, _)| short(&file.name, self.folder)).collect()
+        };
+        let list = |names: &[&str]| match names {
+            [] => "nothing".to_owned(),
+            names => listed(names, STOPPED_NAMED),
+        };
+        let (is_in, is_not) = (names(&|done| !matches!(done, Imported::Not(_))), names(&is_stopped));
+        Some(format!(
+            "Stopped with Ctrl-C. In the ledger: {}. Not in the ledger: {}; import them again.",
+            list(&is_in),
+            list(&is_not)
+        ))
     }
 
     /// Frames that no key opens: why, of which logger, how many.

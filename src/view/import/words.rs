@@ -1,10 +1,11 @@
 //! Words that the plan and the result of an import have in common.
 
-use crate::hand::inputs::NotTaken;
+use crate::hand::leftover::{Leftover, NotTaken};
 use crate::hand::outcome::NotWritten;
 use crate::hand::plan::FilePlan;
 use crate::text::counted;
 use crate::view::term::wrapped;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Lines of a list before "and so many more".
@@ -38,30 +39,78 @@ pub(super) fn short<'a>(name: &'a str, folder: &str) -> &'a str {
     name.strip_prefix(folder).unwrap_or(name)
 }
 
-/// Files of which nothing is stored.
+/// Files of which nothing is stored: those that need a look, then the others.
 pub(super) fn not_taken(all: &[NotTaken], prose: usize) -> String {
-    let mut text = String::new();
-    for file in all.iter().filter(|file| file.is_mistake) {
-        text += &note(prose, &format!("{} {}. Nothing of it is stored.", file.name, file.why));
-    }
-    ignored(all, SHOWN, "").map_or(text.clone(), |words| text + &note(prose, &words))
+    let need = to_look_at(all, "", SHOWN, NOTHING_STORED);
+    need.iter().chain(&ignored(all, 0, "", "--json")).map(|words| note(prose, words)).collect()
 }
 
-/// Files that are not downloads: at most so many names, and how many more; `None`: there are none.
-pub(super) fn ignored(all: &[NotTaken], shown: usize, folder: &str) -> Option<String> {
-    let others: Vec<&NotTaken> = all.iter().filter(|file| !file.is_mistake).collect();
-    let names: Vec<&str> = others.iter().take(shown).map(|file| short(&file.name, folder)).collect();
-    let (last, first) = names.split_last()?;
-    let names = match others.len().saturating_sub(shown) {
+/// What is said after the reason why a file is not taken, of one file and of several.
+pub(super) const NOTHING_STORED: [&str; 2] = [". Nothing of it is stored.", ". Nothing of them is stored."];
+
+/// The files that need a look, in their order, those with the same reason in one sentence with at most `shown` names.
+pub(super) fn to_look_at(all: &[NotTaken], folder: &str, shown: usize, ends: [&str; 2]) -> Vec<String> {
+    let mut groups: Vec<(&str, Vec<&str>)> = Vec::new();
+    for file in all.iter().filter(|file| file.is_mistake) {
+        let name = short(&file.name, folder);
+        match groups.iter_mut().find(|(why, _)| *why == file.why) {
+            Some((_, names)) => names.push(name),
+            None => groups.push((&file.why, vec![name])),
+        }
+    }
+    let sentence = |(why, names): &(&str, Vec<&str>)| match names.as_slice() {
+        [one] => format!("{one} {why}{}", ends[0]),
+        several => {
+            let count = counted(several.len() as u64, "file");
+            format!("{count}: {}: each {why}{}", listed(several, shown), ends[1])
+        }
+    };
+    groups.iter().map(sentence).collect()
+}
+
+/// At most so many names, and how many more.
+pub(super) fn listed(names: &[&str], shown: usize) -> String {
+    let Some((last, first)) = names.split_last() else { return String::new() };
+    match names.len().saturating_sub(shown) {
         0 if first.is_empty() => (*last).to_owned(),
         0 => format!("{} and {last}", first.join(", ")),
-        more => format!("{}, {last} and {more} more", first.join(", ")),
+        more => format!("{} and {more} more", names.get(..shown).unwrap_or(names).join(", ")),
+    }
+}
+
+/// The files that are no downloads and need no look, in a sentence: at most so many by their names, else how many of each
+/// kind, and the command that names them; `None`: there are none.
+pub(super) fn ignored(all: &[NotTaken], shown: usize, folder: &str, command: &str) -> Option<String> {
+    let others: Vec<&NotTaken> = all.iter().filter(|file| !file.is_mistake).collect();
+    let names: Vec<&str> = others.iter().map(|file| short(&file.name, folder)).collect();
+    let what = if others.len() == 1 { "it is not a download" } else { "they are not downloads" };
+    match others.len() {
+        0 => None,
+        few if few <= shown => Some(format!("Ignored, since {what}: {}.", listed(&names, shown))),
+        _ => Some(format!("Ignored, since {what}: {} (`{command}` names each).", of_each_kind(&others))),
+    }
+}
+
+fn of_each_kind(others: &[&NotTaken]) -> String {
+    let mut kinds = BTreeMap::<Leftover, u64>::new();
+    for file in others {
+        *kinds.entry(file.what).or_default() += 1;
+    }
+    let noun = |what| match what {
+        Leftover::Photograph => "photograph",
+        Leftover::Recording => "recording",
+        Leftover::Document => "document",
+        _ => "other file",
     };
-    Some(if others.len() == 1 {
-        format!("Ignored, since it is not a download: {names}.")
-    } else {
-        format!("Ignored, since they are not downloads: {names}.")
-    })
+    let counts: Vec<String> = kinds.iter().map(|(&what, &count)| counted(count, noun(what))).collect();
+    listed(&counts.iter().map(String::as_str).collect::<Vec<_>>(), counts.len())
+}
+
+/// Why there is nothing to import, file by file, for standard error.
+pub fn left(all: &[NotTaken]) -> Vec<String> {
+    let mut lines = to_look_at(all, "", SHOWN, ["", ""]);
+    lines.extend(ignored(all, 2, "", "stonechat import --json FILES"));
+    lines
 }
 
 /// Where refusals are written.
@@ -81,6 +130,9 @@ pub(super) fn not_written(why: &NotWritten) -> String {
             "not imported: {} refused, and --strict takes only complete files",
             counted(*refused, "item")
         ),
+        NotWritten::Stopped => {
+            "not imported: stopped with Ctrl-C; nothing of it is in the ledger; import it again".to_owned()
+        }
         NotWritten::AfterAnother => {
             "not imported, since a file before it was not; import it again".to_owned()
         }

@@ -136,6 +136,9 @@ pub fn captions(plan: &BatteryPlan) -> Vec<String> {
         ),
         format!("The plan's logger takes {:.1} µA on average: {}.", plan.budget.average_ua(), shares(plan)),
     ];
+    for climate in plan.climates.iter().filter(|climate| climate.life.fails_in_the_cold) {
+        lines.push(format!("{}: the cell cannot carry the current of sending there.", life(climate)));
+    }
     lines.push(INVENTED.to_owned());
     lines
 }
