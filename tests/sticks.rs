@@ -6,11 +6,13 @@ use crate::util::daemon::Site as Gateway;
 use crate::util::hand;
 use crate::util::reader_site::Site;
 use crate::util::terminal::Terminal;
+use rustix::process::{Pid, PidfdFlags, Signal, pidfd_open, pidfd_send_signal};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
+use std::time::Duration;
 use stonechat::sim::{FaultRates, Field, FieldPlan, TrueTime, styles};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
@@ -390,7 +392,7 @@ fn ctrl_c_while_files_are_written_says_what_is_in_and_what_is_not_and_the_rest_c
     command.env("PAGER", "cat").env("TERM", "xterm");
     command.stdin(terminal.end()).stdout(terminal.end()).stderr(terminal.end());
     let holder = rusqlite::Connection::open(site.ledger()).unwrap();
-    holder.busy_timeout(std::time::Duration::ZERO).unwrap();
+    holder.busy_timeout(Duration::ZERO).unwrap();
     let child = command.spawn().unwrap();
     while !terminal.more().unwrap().contains("Nothing is written yet") {}
     // The lock is taken between two files: some are in, and the next one waits.
@@ -457,7 +459,17 @@ fn a_long_import_shows_one_bar_whose_percent_never_goes_back_and_a_pipe_shows_no
     let mut command = site.command(&["import", "--by", "R. Dale", stick]);
     command.env("PAGER", "cat").env("TERM", "xterm").stderr(terminal.end());
     let child = command.stdout(Stdio::null()).spawn().unwrap();
+    // What takes no time shows no bar: on a fast machine this is slowed down to a quarter.
+    let process = pidfd_open(Pid::from_child(&child), PidfdFlags::empty()).unwrap();
+    let slowed = std::thread::spawn(move || {
+        while pidfd_send_signal(&process, Signal::STOP).is_ok() {
+            std::thread::sleep(Duration::from_millis(30));
+            let _ = pidfd_send_signal(&process, Signal::CONT);
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    });
     let (output, shown) = terminal.ends(child);
+    slowed.join().unwrap();
     assert_eq!(output.status.code(), Some(0), "{shown}");
     let percents: Vec<u64> =
         shown.split(" % ").filter_map(|part| part.rsplit(' ').next()?.parse().ok()).collect();
