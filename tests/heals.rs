@@ -253,7 +253,7 @@ fn large(label: &str, ask: &str, channel_percent: f64, most_hours: i64) -> Broug
 fn after_36_hours_without_a_gateway_255_loggers_are_asked() {
     let runs = [
         large("not asked", "quiet = \"00:00-23:59\"", 5.0, 6),
-        large("channel 5 %", "", 5.0, 110),
+        large("channel 5 %", "", 5.0, 240),
         large("channel 1 %", "channel_percent = 1.0", 1.0, 8),
     ];
     println!(
