@@ -16,18 +16,22 @@ impl Story<'_> {
     pub fn has_left(&mut self, config: &Config) -> Result<(), String> {
         self.shell.say("\n7. What is left\n")?;
         self.shell.run(&["gaps", "--now", &self.at])?;
-        if let Some(gap) = gone(config, self.now)? {
-            self.shell
-                .say("\n8. Records that no logger has any more are written off, with name and reason\n")?;
-            let numbers =
-                [gap.logger.to_string(), gap.epoch.to_string(), gap.first.to_string(), gap.last.to_string()];
-            let [logger, epoch, first, last] = &numbers;
-            let which = ["write-off", "--logger", logger, "--epoch", epoch, "--first", first, "--last", last];
-            let why = ["--by", "a demo operator", "--reason", "overwritten before the visit"];
-            self.shell.run(&[&which[..], &why].concat())?;
+        self.shell.say("\n8. Records that no logger has any more are written off, with name and reason\n")?;
+        match gone(config, self.now)? {
+            Some(gap) => self.writes_off(&gap)?,
+            None => self.shell.say("   There are none")?,
         }
         self.shell.say("\n9. How complete is the record?\n")?;
         self.shell.run(&["completeness", "--now", &self.at])
+    }
+
+    fn writes_off(&mut self, gap: &Gap) -> Result<(), String> {
+        let numbers =
+            [gap.logger.to_string(), gap.epoch.to_string(), gap.first.to_string(), gap.last.to_string()];
+        let [logger, epoch, first, last] = &numbers;
+        let which = ["write-off", "--logger", logger, "--epoch", epoch, "--first", first, "--last", last];
+        let why = ["--by", "a demo operator", "--reason", "overwritten before the visit"];
+        self.shell.run(&[&which[..], &why].concat())
     }
 
     /// Whether the ledger equals the truth.
