@@ -49,7 +49,7 @@ pub fn text(plan: &BatteryPlan, columns: usize) -> String {
         );
         text += &flowing(&words, 2, columns);
     }
-    text += "\nYears by interval and channels:\n";
+    text += "\nYears until the charge is used, by interval and channels:\n";
     text += &table(plan, columns);
     text + &flowing(INVENTED, 0, columns)
 }
