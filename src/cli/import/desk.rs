@@ -21,7 +21,7 @@ pub(super) struct Work {
     all: u64,
 }
 
-/// How much of the time each step of a file takes, in percent. Measured with `benches/run --only import,import-csv`.
+/// How much of the time each step of a file takes, in percent. Estimated from profiles, not exact.
 struct Shares {
     read: u64,
     matched: u64,
