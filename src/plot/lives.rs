@@ -4,9 +4,10 @@
 //! in `render`.
 
 use super::axis;
+use super::draw::Draw;
 use super::scene::{
-    Anchor, BLACK, Colour, FRAME, GRID, INK, LEADING, LEFT, LINE, RIGHT, SMALL, Scene, Shape, Size, TEXT,
-    WHITE, wrapped,
+    Anchor, BLACK, FRAME, GRID, INK, LEADING, LEFT, LINE, RIGHT, SMALL, Scene, Shape, Size, TEXT, WHITE,
+    wrapped,
 };
 use crate::report::plan::battery::{
     BatteryPlan, ClimateLife, FORECAST_YEARS, TABLE_CHANNELS, TABLE_INTERVALS_S,
@@ -65,36 +66,11 @@ pub fn laid_out(picture: &LivesPicture<'_>, size: Size) -> Result<Scene, u32> {
         is_upward: true,
         is_bold: false,
     });
-    for (at, line) in captions.into_iter().enumerate() {
-        draw.text(
-            (20.0, head + frame + 50.0 + LEADING * (at as f64 + 0.5)),
-            line,
-            TEXT,
-            Anchor::Start,
-            false,
-        );
-    }
+    draw.captions(head + frame, captions);
     Ok(draw.scene)
 }
 
-struct Draw {
-    scene: Scene,
-}
-
 impl Draw {
-    fn path(&mut self, points: Vec<(f64, f64)>, width: f64, colour: Colour) {
-        self.scene.shapes.push(Shape::Path { points, width, colour });
-    }
-
-    fn polygon(&mut self, points: Vec<(f64, f64)>, fill: Colour, edge: Option<Colour>) {
-        self.scene.shapes.push(Shape::Polygon { points, fill, edge });
-    }
-
-    fn text(&mut self, at: (f64, f64), text: String, size: f64, anchor: Anchor, is_bold: bool) {
-        let is_upward = false;
-        self.scene.shapes.push(Shape::Text { at, text, size, colour: INK, anchor, is_upward, is_bold });
-    }
-
     fn climate(
         &mut self,
         climate: &ClimateLife,

@@ -33,6 +33,7 @@
 //! ```
 
 pub mod axis;
+mod draw;
 pub mod lives;
 #[cfg(feature = "desk")]
 pub mod png;

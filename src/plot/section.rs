@@ -3,6 +3,7 @@
 //! Nothing is shown by colour alone, so it can be read in black and white. Pure; file formats are in `render`.
 
 use super::axis;
+use super::draw::Draw;
 use super::scene::{
     Anchor, BLACK, Colour, FRAME, GRID, INK, LEADING, LEFT, LINE, RIGHT, SMALL, Scene, Shape, Size, TEXT,
     WHITE, fitted, width_of, wrapped,
@@ -120,36 +121,11 @@ pub fn laid_out(picture: &SectionPicture<'_>, size: Size) -> Result<Scene, u32> 
         draw.text((20.0, 22.0 + 21.0 * at as f64), line, 16.0, Anchor::Start, true);
     }
     draw.section(picture, (LEFT, right), (head, head + frame));
-    for (at, line) in captions.into_iter().enumerate() {
-        draw.text(
-            (20.0, head + frame + 50.0 + LEADING * (at as f64 + 0.5)),
-            line,
-            TEXT,
-            Anchor::Start,
-            false,
-        );
-    }
+    draw.captions(head + frame, captions);
     Ok(draw.scene)
 }
 
-struct Draw {
-    scene: Scene,
-}
-
 impl Draw {
-    fn path(&mut self, points: Vec<(f64, f64)>, width: f64, colour: Colour) {
-        self.scene.shapes.push(Shape::Path { points, width, colour });
-    }
-
-    fn polygon(&mut self, points: Vec<(f64, f64)>, fill: Colour, edge: Option<Colour>) {
-        self.scene.shapes.push(Shape::Polygon { points, fill, edge });
-    }
-
-    fn text(&mut self, at: (f64, f64), text: String, size: f64, anchor: Anchor, is_bold: bool) {
-        let is_upward = false;
-        self.scene.shapes.push(Shape::Text { at, text, size, colour: INK, anchor, is_upward, is_bold });
-    }
-
     /// Every other piece of a curve.
     fn dashed(&mut self, points: &[(f64, f64)]) {
         for pair in points.chunks(4) {

@@ -9,7 +9,7 @@
 //! [`Field::truth`] and [`Field::tally`], which a [`Witness`] keeps at the line's end.
 //!
 //! Where loggers listen, [`Field::hears`] takes what the gateway sends to them. Answers, memory statements and clock
-//! settings then come among the other frames. Whoever drives the field decides how much time passes between a frame and
+//! settings then come among the other frames. The caller of the field decides how much time passes between a frame and
 //! the question that answers it: a field that is driven in steps of minutes hears a question after the step.
 //!
 //! Guarantees: times never go back; nothing is emitted while the gateway is deaf or sends, and nothing with a

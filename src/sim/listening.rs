@@ -1,7 +1,7 @@
 //! A logger that listens: what it does with what it hears, and what it sends as an answer.
 //!
 //! Input: the frames that it sent, with their times, and the frames that reach it. Output: which record to send again,
-//! or that a memory statement or a setting of its clock is due. Whoever owns it has the records, the keys and the air:
+//! or that a memory statement or a setting of its clock is due. Its owner has the records, the keys and the air:
 //! the simulated [`Field`](super::Field), the tests and the benches.
 //!
 //! Rules: `docs/wire-format.md`, section 14, "What the logger does". Its own budget and pace are invented.

@@ -46,7 +46,7 @@ pub fn fit(sender: &Sender, share: f64) -> u64 {
 }
 
 /// How long two senders with fixed offsets stay together once they have met, in seconds: until their clocks have drifted
-/// apart by both frames. `None` if the clocks run alike: for ever.
+/// apart by both frames. `None` if the clocks run alike: it never ends.
 pub fn together_s(a: &Sender, b: &Sender, drift_ppm: f64) -> Option<f64> {
     (drift_ppm > 0.0).then(|| (a.on_air_s + b.on_air_s) / (drift_ppm * 1e-6))
 }

@@ -132,7 +132,7 @@ fn played(plan: &AirtimePlan, columns: usize) -> String {
 fn advice(plan: &AirtimePlan, columns: usize) -> String {
     let together = match plan.together_s {
         Some(seconds) => format!("for at least {}", duration(seconds as i64)),
-        None => "for ever".to_owned(),
+        None => "from then on".to_owned(),
     };
     let advice = format!(
         "Loggers at fixed times that meet lose every frame, {together}; what a site loses then is a matter of luck. Let each \
